@@ -115,8 +115,8 @@ class SeriesEngine:
         self.follower: Follower | None = None
         self.ends: Ends | None = None
         """Replaces the follower if the events of stories are not wanted: see ``listen``."""
-        self.on_found: Callable[[Weighed, Sequence[str]], None] | None = None
-        """If set, receives the setups found, with the ids of their stories, in place of their events."""
+        self.on_found: Callable[[Weighed], int] | None = None
+        """Receives the setups found in place of their events: see ``collect``."""
         self._names: list[tuple[str, bool]] = []
         self.decisions: list[Decision] = []
         """Decisions that wait for the first bar after them."""
@@ -136,14 +136,22 @@ class SeriesEngine:
         return int(self.series.times[1, self.series.used - 1]) if self.series.count else 0
 
     def listen(self, on_end: Callable[[Came], None]) -> None:
-        """Pass only the outcome of each setup, to ``on_end``; give no events of stories."""
+        """Pass only the outcome of each setup, to ``on_end`` in the order of their ends; give no events of stories."""
         self.ends = Ends(self.series, self.instrument, self.rulebook, self.timetable)
 
         def came(records: NDArray[Any]) -> None:
-            for each in self._came_of(records):
+            for each in self._came_of(records[np.lexsort((records["number"], records["next"]))]):
                 on_end(each)
 
         self.ends.came = came
+
+    def collect(self, on_found: Callable[[Weighed], int], came: Callable[[NDArray[Any]], None]) -> None:
+        """Give no events of setups, but pass them to ``on_found``, and the records of stories that ended to ``came``.
+
+        ``on_found`` gives the number of the first in a record; those after it count on.
+        """
+        self.ends = Ends(self.series, self.instrument, self.rulebook, self.timetable)
+        self.ends.came, self.on_found = came, on_found
 
     def under_way(self) -> list[Came]:
         """Give the stories that have not ended."""
@@ -235,12 +243,11 @@ class SeriesEngine:
         found: list[Found] = []
         if self.ends is None:
             found = [found_of(weighed, number, said[number]) for number in records["number"].tolist()]
-        else:
-            threads = [event.thread for event in said] if said else weighed.threads()
+        elif self.on_found is None:
             records["number"] += len(self._names)
-            self._names += zip(threads, weighed.set_aside.tolist(), strict=True)
-            if self.on_found is not None:
-                self.on_found(weighed, threads)
+            self._names += zip((event.thread for event in said), weighed.set_aside.tolist(), strict=True)
+        else:
+            records["number"] += self.on_found(weighed)
         told = [(index, 0, event) for index, event in self.follow(found, records, at)]
         return told + [(index, 1, event) for (index, _), event in zip(at, said, strict=False)]
 

@@ -9,6 +9,7 @@ import warnings
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from decimal import Decimal, InvalidOperation
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,10 +24,9 @@ from scanner.configuration.model.settings import load
 from scanner.configuration.model.wrong_setups import try_own_setups
 from scanner.engine import needs_compiling
 from scanner.events import rfc3339
-from scanner.market.bars import NO_TIME
-from scanner.replays.found_columns import columns_of_found
+from scanner.replays.found_columns import FoundColumns
 from scanner.replays.recordings import FRAME, Reading, advised, prepare, recordings
-from scanner.replays.replay import ReplayError, Tally, replay
+from scanner.replays.replay import ReplayError, Tally, checked_blocks
 from scanner.store.upkeep.event_columns import COLUMNS
 from scanner.trade.rulebook import Rulebook
 from scanner.wording.words import counted
@@ -38,10 +38,7 @@ if TYPE_CHECKING:
     from typing import Literal
 
     from scanner.commands.recorded.one_bar import OneBar
-    from scanner.follow.outcome import Came
     from scanner.judgement import Judgement
-    from scanner.market.bars import RawBars
-    from scanner.pipeline import Pipeline
     from scanner.present.chart.picture import Picture
     from scanner.replays.replay import Recording
     from scanner.store.upkeep.event_columns import Kind
@@ -62,8 +59,7 @@ CAME: dict[str, Kind] = {
     "ended": "moment",
 }
 """The columns of its outcome."""
-OF_CAME = {"cost_r": "cost"}
-TYPES: dict[Kind, str] = {"text": "str", "whole": "int64", "truth": "bool"}
+TYPES: dict[Kind, type] = {"number": np.float64, "whole": np.int64, "truth": np.bool_, "moment": np.int64}
 LINES = ("instrument", "bar_close", "setup", "direction", "part", "name", "measured", "threshold", "holds", "text")
 
 _ADVICE = re.compile(r"--(tz|stamp|calendar|step|timeframe|instrument) ([\w/.:+-]*\w)")
@@ -112,34 +108,39 @@ def find_setups(
 
 def _found_in(reading: Reading) -> pd.DataFrame:
     """Find the setups in the table; everything else that this needs is freed when it returns."""
-    found: list[tuple[Mapping[str, Any], Sequence[str]]] = []
-    came: dict[str, Came] = {}
-
-    def made(recording: Recording, first: RawBars, tally: Tally) -> Pipeline:
-        pipeline = prepare(reading, recording, first, tally)
-        pipeline.collect(lambda weighed, threads: found.append((columns_of_found(weighed), threads)))
-        return pipeline
-
-    def keep(each: Came) -> None:
-        came[each.thread] = each
-
+    found: list[pd.DataFrame] = []
     output.announce_compiling(needed=needs_compiling(reading.rulebook))
     for recording in recordings((), reading):
         tally = Tally(recording.symbol, str(recording.path))
         try:
-            for _ in replay(recording, made, tally, lambda _: None, keep, tells_stories=False):
-                pass  # the tally counts series put on hold
+            found += _found_in_one(recording, reading, tally)
         except ReplayError as problem:
             raise ValueError(in_python(advised(problem, recording, reading))) from None
         _warn(tally)
-    threads = [thread for _, part in found for thread in part]
-    columns = {name: _column([part[name] for part, _ in found], COLUMNS[name]) for name in OF_SETUP}
-    ends = [came.get(thread) for thread in threads]
-    for name, kind in CAME.items():
-        columns[name] = _column(
-            [[None if each is None else getattr(each, OF_CAME.get(name, name)) for each in ends]], kind
-        )
-    return pd.DataFrame(columns, index=pd.RangeIndex(len(threads)))
+    return pd.concat(found, ignore_index=True) if found else _table([])
+
+
+def _found_in_one(recording: Recording, reading: Reading, tally: Tally) -> Iterator[pd.DataFrame]:
+    """Find the setups of one instrument, and count its rows."""
+    chunks = iter(recording.bars)
+    first = next(chunks, None)
+    if first is None:
+        return
+    pipeline = prepare(reading, recording, first, tally)
+    lanes = [FoundColumns(lane.engine) for lane in pipeline.lanes]
+    for _, checked in checked_blocks(chain([first], chunks), pipeline.guard, tally, lambda _: None):
+        for event in pipeline.events(checked.bars):
+            tally.hear(event)  # of series put on hold
+        tally.noted.update(note.reason for note in pipeline.suspects(checked))
+    tally.end(pipeline)
+    found = _table([columns for lane in lanes if (columns := lane.columns())])
+    yield found if len(lanes) == 1 else found.sort_values("bar_close", kind="stable")
+
+
+def _table(parts: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
+    """Join the columns of several series."""
+    kinds = {**{name: COLUMNS[name] for name in OF_SETUP}, **CAME}
+    return pd.DataFrame({name: _column([part[name] for part in parts], kind) for name, kind in kinds.items()})
 
 
 def explain_bar(
@@ -332,15 +333,12 @@ def _told(reasons: Counter[str]) -> str:
     )
 
 
-def _column(parts: Sequence[Sequence[Any]], kind: Kind) -> Any:  # noqa: ANN401 - any type in which pandas holds such values
+def _column(parts: Sequence[Any], kind: Kind) -> Any:  # noqa: ANN401 - any type in which pandas holds such values
     """Join the parts of a column."""
-    if kind == "number":
-        return np.concatenate([np.zeros(0), *(np.array(part, dtype=np.float64) for part in parts)])
-    values = [value for part in parts for value in part]
-    if kind == "moment":
-        moments = np.array([NO_TIME if value is None else value for value in values], dtype=np.int64)
-        return pd.DatetimeIndex(moments.view("datetime64[ns]"), tz="UTC")
-    return pd.array(values, dtype=TYPES[kind])  # type: ignore[call-overload]  # one of its own types
+    if kind == "text":
+        return pd.array(list(chain.from_iterable(parts)), dtype="str")
+    values = np.concatenate([np.zeros(0, dtype=TYPES[kind]), *parts])
+    return pd.DatetimeIndex(values.view("datetime64[ns]"), tz="UTC") if kind == "moment" else values
 
 
 def _recorded(reading: Reading, at: str | date, instrument: str | None) -> tuple[Recorded, str]:

@@ -72,12 +72,12 @@ class Weighed:
     set_aside: NDArray[np.bool_]
     grid: levels.Grid
 
-    def threads(self) -> list[str]:
-        """Give the ids of the rows, which are those of their events."""
+    def threads(self, numbers: NDArray[np.int64]) -> list[str]:
+        """Give the ids of some rows, which are those of their events."""
         fits, case, setups = self.fits, self.case, self.fits.series.pool.setups
-        symbol, timeframe = case.instrument.symbol, case.timetable.timeframe.name
-        index, sign = fits.spots[self.rows].T
-        about = zip(fits.which[self.rows].tolist(), sign.tolist(), fits.series.times[1, index].tolist(), strict=True)
+        symbol, timeframe, rows = case.instrument.symbol, case.timetable.timeframe.name, self.rows[numbers]
+        index, sign = fits.spots[rows].T
+        about = zip(fits.which[rows].tolist(), sign.tolist(), fits.series.times[1, index].tolist(), strict=True)
         return [
             setup_id(symbol, timeframe, setups[which].setup.name, "long" if sign > 0 else "short", close)
             for which, sign, close in about
@@ -158,12 +158,12 @@ def weigh(fits: Fits, case: Case, rows: NDArray[np.intp]) -> Weighed:
         instrument=instrument,
         dates=case.dates,
     )
-    ticks = [""] * len(rows)
+    ticks, aside = [""] * len(rows), np.zeros(len(rows), dtype=np.bool_)
     if series.has_spikes:
         about = zip(rows.tolist(), spots[:, 0].tolist(), strict=True)
         ticks = [touched(series, index, found.places[row], fits.chosen(row).setup) for row, index in about]
+        aside[:] = [bool(text) for text in ticks]
     looked = surroundings.judge(scene, case.rulebook.surroundings)
-    aside = np.array([bool(text) for text in ticks], dtype=np.bool_)
     for name in case.rulebook.surroundings.require:
         aside |= looked.fails(name)
     return Weighed(fits, case, rows, planned, looked, ticks, aside, grid)
@@ -219,9 +219,10 @@ def judge(fits: Fits, row: int, case: Case, weighed: Weighed | None, number: int
 
 def places_of(found: NDArray[Any], none: Place | str | None = None) -> list[Any]:
     """Give the safest place that holds in each PLACES record, or ``none``."""
-    held = np.array([*(found[name] for name in places.PLACE_NAMES), np.ones(len(found), dtype=np.bool_)])
-    names = (*places.PLACE_NAMES, none)
-    return [names[which] for which in held.argmax(axis=0).tolist()]
+    held, names = np.ones((len(found), len(places.PLACE_NAMES) + 1), dtype=np.bool_), (*places.PLACE_NAMES, none)
+    for number, name in enumerate(places.PLACE_NAMES):
+        held[:, number] = found[name]
+    return [names[which] for which in held.argmax(axis=1).tolist()]
 
 
 def _warnings(weighed: Weighed, number: int, made: plan.Plan) -> list[str]:

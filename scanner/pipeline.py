@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from scanner.analysis.rules import Rules
     from scanner.events import Event
     from scanner.follow.outcome import Came
-    from scanner.judgement import Weighed
     from scanner.market.bars import RawBars
     from scanner.market.guard import Checked
     from scanner.market.instruments import Instrument
@@ -183,11 +182,6 @@ class Pipeline:
         """Pass only the outcome of each setup, to ``on_end``; give no events of stories."""
         for lane in self.lanes:
             lane.engine.listen(on_end)
-
-    def collect(self, on_found: Callable[[Weighed, Sequence[str]], None]) -> None:
-        """Pass the setups found and their ids to ``on_found`` in place of their events; call ``listen`` as well."""
-        for lane in self.lanes:
-            lane.engine.on_found = on_found
 
     def under_way(self) -> Iterator[Came]:
         """Give the stories that have not ended."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import dataclass
+from itertools import accumulate
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from scanner.analysis.columns import ATR
 from scanner.analysis.door.setup import HOLDS, LEVELS, MISSED, Fit
 from scanner.analysis.places.around import AT_PLACE, PLACE_BITS, WITHIN_REACH
 from scanner.analysis.places.words import PLACE_NAMES
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
     Integers = NDArray[np.int64]
     Marks = NDArray[np.uint8]
 
+KINDS = len(PLACE_NAMES)
 BITS = dict(zip(PLACE_NAMES, PLACE_BITS, strict=True))
 
 
@@ -108,21 +111,28 @@ def fits_at(series: Series, hits: Sequence[Hits], *, every: bool = False) -> Fit
 
     Obstacles are looked for only if a setup has the place it needs, unless ``every`` one is wanted.
     """
-    sizes = [len(spots) for _, spots in hits]
+    firsts, spots = (0, *accumulate(len(spots) for _, spots in hits)), np.empty((0, 2), dtype=np.int64)
     owns = tuple(weighed_alone(series, *own) for own in hits)
-    spots = np.concatenate([np.zeros((0, 2), dtype=np.int64), *(own for _, own in hits)])
-    levels, firsts = np.empty(len(spots), dtype=LEVELS), (0, *np.cumsum(sizes).tolist())
+    if hits:
+        spots = hits[0][1] if len(hits) == 1 else np.concatenate([own for _, own in hits])
+    count, setups = len(spots), series.pool.setups
+    which, needed, levels = np.empty(count, np.int64), np.empty(count, np.uint8), np.empty(count, dtype=LEVELS)
+    for own, first, stop, (number, _) in zip(owns, firsts, firsts[1:], hits, strict=False):
+        levels[first:stop], which[first:stop] = own.levels, number
+        needed[first:stop] = sum(BITS[kind] for kind in setups[number].setup.places)
+    found = series.look_at(spots, needed, levels["base"].copy(), every=every)
+    counted, total = np.zeros(count, dtype=np.int64), np.zeros(count, dtype=np.int64)
     for own, first, stop in zip(owns, firsts, firsts[1:], strict=False):
-        levels[first:stop] = own.levels
-    setups = series.pool.setups
-    bits = [sum(BITS[kind] for kind in setups[which].setup.places) for which, _ in hits]
-    found = series.look_at(spots, np.repeat(bits, sizes).astype(np.uint8), levels["base"].copy(), every=every)
-    counted, total = np.zeros(len(spots), dtype=np.int64), np.full(len(spots), len(PLACE_NAMES))
-    for kind in PLACE_NAMES:
-        counted += found.places[kind]
-    for own, first, stop in zip(owns, firsts, firsts[1:], strict=False):
-        holds = (own.held == HOLDS).sum(axis=1)
-        counted[first:stop] += holds
-        total[first:stop] += holds + (own.held == MISSED).sum(axis=1)
-    which = np.repeat([which for which, _ in hits], sizes).astype(np.int64)
+        _count(found.places[first:stop], own.held, counted[first:stop], total[first:stop])
     return Fits(series, which, spots, levels, found, counted, total, owns, firsts[:-1])
+
+
+@compiled
+def _count(places: NDArray[Any], held: Marks, counted: Integers, total: Integers) -> None:
+    """Count the places and the own points that hold, and those that can be judged."""
+    for k in range(len(held)):
+        counted[k] = int(places[k].line) + int(places[k].average) + int(places[k].level) + int(places[k].turn)
+        total[k] = KINDS
+        for point in held[k]:
+            counted[k] += point == HOLDS
+            total[k] += (point == HOLDS) | (point == MISSED)

@@ -7,76 +7,92 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.columns import ATR, CLOSE
-from scanner.follow.steps import STORY
-from scanner.trade.levels import BEYOND_SLOW, PRICE, RISK, STOP
+from scanner.compiling import compiled
+from scanner.follow.steps import AVERAGE, EARLY, STORY
+from scanner.trade.levels import BEYOND_SLOW, PRICE, RISK, STOP, step_at
 from scanner.trade.plan import STYLES
-
-BLANK = np.zeros(1, dtype=STORY)
-"""A record without any price."""
-for _name in ("half", "half_exit", "fill", "exit"):
-    BLANK[_name] = np.nan
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from scanner.analysis.series import Series
     from scanner.judgement import Weighed
+    from scanner.trade.levels import Grid
+
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
 
 
 def begun(
-    series: Series,
-    index: Any,  # noqa: ANN401 - each of these is an array, or a sequence of numbers
-    sign: Any,  # noqa: ANN401 - as above
-    entry: Any,  # noqa: ANN401 - as above
-    stop: Any,  # noqa: ANN401 - as above
-    step: Any,  # noqa: ANN401 - as above
-    ride: Any,  # noqa: ANN401 - as above
-    spoiler: NDArray[Any],
-    line: tuple[Any, Any],
+    series: Series, spots: Integers, prices: Floats, rides: NDArray[np.bool_], spoilers: NDArray[Any], grid: Grid
 ) -> NDArray[Any]:
-    """Give STORY records of setups, one for each bar ``index`` of the window; all prices are real prices.
+    """Give STORY records of setups, one for each of ``spots`` (bar of the window and sign).
 
-    ``entry`` is the planned entry of the style that is followed, and ``step`` the price step there. ``spoiler`` has the
-    last four fields of LEVELS. ``line`` has the trend line's price at the bar (NaN if there is none) and its rise per
-    bar.
+    ``prices`` (4 × setups, all real prices) are the planned entry of the style that is followed, the stop, and the
+    trend line's price at the bar (NaN if there is none) with its rise per bar. Of ``spoilers``, which are LEVELS
+    records, the last four fields count.
     """
-    rules, index, sign = series.pool.rules, np.asarray(index), np.asarray(sign, dtype=np.float64)
-    style = STYLES.index(rules.entry_style)
-    records = np.repeat(BLANK, len(index))
-    records["sign"], records["style"] = sign, style
-    records["begun"] = index - (series.used - series.count)
-    records["next"] = records["begun"] + 1
-    records["entry"] = sign * entry
-    records["gap"] = rules.gap_limit * series.columns[ATR, index]
-    records["reference"] = (sign * series.columns[CLOSE, index], records["entry"], np.nan)[style]
-    records["stop"] = records["first_stop"] = sign * stop
-    records["step"], records["ride"] = step, ride
-    records["beyond"] = sign * spoiler["beyond"]
-    for name in ("average", "closes", "bars"):
-        records[name] = spoiler[name]
-    price, slope = line
-    records["line"], records["slope"] = sign * price, sign * slope
+    pool, offset = series.pool, series.used - series.count
+    records, style = np.zeros(len(spots), dtype=STORY), STYLES.index(pool.rules.entry_style)
+    about = (spots, prices, rides, spoilers, pool.rules.record, style, grid.bands, grid.units)
+    _begin(pool.columns, series.row, offset, *about, records)
     return records
+
+
+@compiled
+def _begin(
+    columns: Floats,
+    row: int,
+    offset: int,
+    spots: Integers,
+    prices: Floats,
+    rides: NDArray[np.bool_],
+    spoilers: NDArray[Any],
+    rules_of_one: NDArray[Any],
+    style: int,
+    bands: Floats,
+    units: float,
+    records: NDArray[Any],
+) -> None:
+    """Fill blank ``records``; ``offset`` is the bar of the window that the series saw first."""
+    series, rules = columns[row], rules_of_one[0]
+    for k in range(len(spots)):
+        t, sign, story, spoiler = spots[k, 0], float(spots[k, 1]), records[k], spoilers[k]
+        entry, stop, line, slope = prices[0, k], prices[1, k], prices[2, k], prices[3, k]
+        story.sign, story.style = sign, style
+        story.begun = t - offset
+        story.next = story.begun + 1
+        story.entry = sign * entry
+        story.gap = rules.gap_limit * series[ATR, t]
+        story.reference = sign * series[CLOSE, t] if style == EARLY else np.nan if style == AVERAGE else story.entry
+        story.stop, story.first_stop = sign * stop, sign * stop
+        story.step, story.ride = step_at(entry, bands) / units, rides[k]
+        story.beyond, story.average = sign * spoiler.beyond, spoiler.average
+        story.closes, story.bars = spoiler.closes, spoiler.bars
+        story.line, story.slope = sign * line, sign * slope
+        story.half, story.half_exit, story.fill, story.exit = np.nan, np.nan, np.nan, np.nan
 
 
 def begun_of(weighed: Weighed) -> NDArray[Any]:
     """Give the records of the rows whose plan has an entry with a risk; their numbers are those of the rows."""
-    fits, grid, series = weighed.fits, weighed.grid, weighed.fits.series
-    style = STYLES.index(series.pool.rules.entry_style)
+    fits, series, style = weighed.fits, weighed.fits.series, STYLES.index(weighed.fits.series.pool.rules.entry_style)
     numbers = np.flatnonzero(~np.isnan(weighed.planned[:, RISK + style]))
-    rows, planned = weighed.rows[numbers], weighed.planned[numbers]
-    (index, sign), places, entry = fits.spots[rows].T, fits.found.places[rows], planned[:, PRICE + style] / grid.units
-    slope = np.where(places["line"], places["line_slope"], 0.0)
-    records = begun(
-        series,
-        index,
-        sign,
-        entry,
-        planned[:, STOP] / grid.units,
-        grid.steps_at(entry),
-        planned[:, BEYOND_SLOW] != 0.0,
-        fits.levels[rows],
-        (np.where(places["line"], places["line_price"] + slope * places["bottom"], np.nan), slope),
-    )
+    rows = weighed.rows[numbers]
+    prices, rides = np.empty((4, len(rows))), np.empty(len(rows), dtype=np.bool_)
+    _take_from(weighed.planned[numbers], fits.found.places[rows], style, weighed.grid.units, prices, rides)
+    records = begun(series, fits.spots[rows], prices, rides, fits.levels[rows], weighed.grid)
     records["number"] = numbers
     return records
+
+
+@compiled
+def _take_from(
+    planned: Floats, places: NDArray[Any], style: int, units: float, prices: Floats, rides: NDArray[np.bool_]
+) -> None:
+    """Fill the prices of ``begun``, and whether each is a ride, from plans and PLACES."""
+    for k in range(len(planned)):
+        place = places[k]
+        prices[0, k], prices[1, k] = planned[k, PRICE + style] / units, planned[k, STOP] / units
+        prices[3, k] = place.line_slope if place.line else 0.0
+        prices[2, k] = place.line_price + prices[3, k] * place.bottom if place.line else np.nan
+        rides[k] = planned[k, BEYOND_SLOW] != 0.0

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from scanner.follow import steps
 from scanner.follow.stories import NO_RECORDS, Stories
 
@@ -18,7 +16,7 @@ if TYPE_CHECKING:
 
 
 class Ends(Stories):
-    """Stories that report only their ends: ``came`` gets their records, in the order of their ends.
+    """Stories that report only their ends: ``came`` gets their records.
 
     Call ``go_on`` before bars leave the window.
     """
@@ -45,7 +43,7 @@ class Ends(Stories):
         ended = self.records["state"] > steps.OPEN
         if ended.any():
             records, self.records = self.records[ended], self.records[~ended]
-            self.came(records[np.lexsort((records["number"], records["next"]))])
+            self.came(records)
         return []
 
     def break_off(self, index: int) -> None:

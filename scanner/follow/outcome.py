@@ -10,16 +10,20 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 
 from scanner.follow import steps
+from scanner.market.bars import NO_TIME
 from scanner.market.price_steps import EXACT
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
     from scanner.event_data import State, StoryData
     from scanner.events import Event
     from scanner.market.instruments import Instrument
+    from scanner.trade.levels import Grid
+
+    Floats = NDArray[np.float64]
 
 STATES: Mapping[int, State] = {
     steps.WAITING: "waiting",
@@ -107,6 +111,8 @@ class Outcome:
 
 
 HUNDREDTH = Decimal("0.01")
+MOST = 1e15
+"""Up to here, whole numbers and their sums are exact as floats, and floats keep prices as they were written."""
 QUOTIENT = Context(prec=60)
 """Enough digits for a quotient of prices to be rounded as the exact one would be."""
 
@@ -185,6 +191,46 @@ def came_of(
     return found
 
 
+def columns_of_outcomes(records: NDArray[Any], instrument: Instrument, grid: Grid) -> dict[str, Any]:
+    """Give the figures of ``came_of`` as columns: NaN for what is unknown, NO_TIME without an end."""
+    sign, over = records["sign"], records["state"] > steps.OPEN
+    prices = real_prices(records, ("fill", "exit", "first_stop"), grid.units)
+    fill, exit_, first_stop, half = prices
+    whole, _ = exactly(prices, grid.decimals)
+    entry, out, stop, halved = whole.astype(np.int64) if whole.dtype == np.float64 else whole
+    entered, left, side = ~np.isnan(fill), ~np.isnan(exit_), sign.astype(np.int64)
+    risk = np.where(entered, side * (entry - stop), 1)
+    gross = side * (np.where(np.isnan(half), out, halved) + out - 2 * entry)
+    costs = np.full(len(records), np.nan)
+    if instrument.costs.given:
+        costs[entered] = [
+            float(hundredths(instrument.costs.in_price(price, instrument.point_value), abs(price - base)))
+            for price, base in zip(decimals(fill[entered]), decimals(first_stop[entered]), strict=True)
+        ]
+    return {
+        "state": [STATES[state] for state in records["state"].tolist()],
+        "entry": fill,
+        "exit": exit_,
+        "r": np.where(left, in_hundredths(gross, 2 * risk), np.nan),
+        "cost_r": costs,
+        "ended": np.where(over, records["ended_at"], NO_TIME),
+    }
+
+
+def in_hundredths(part: NDArray[Any], whole: NDArray[Any]) -> Floats:
+    """Divide whole numbers by others above 0, and round to hundredths, half to even."""
+    found = 100 * part // whole
+    rest = 2 * (100 * part - found * whole)
+    found += np.where((rest > whole) | ((rest == whole) & (found % 2 != 0)), 1, 0)
+    return np.asarray(found, dtype=np.float64) / 100.0
+
+
+def real_prices(records: NDArray[Any], names: Sequence[str], units: float) -> Floats:
+    """Give these prices of stories, a row for each name, and in a last row those at which half was closed."""
+    sign = records["sign"]
+    return np.array([*(sign * records[name] for name in names), half_exits(records, units)]) + 0.0  # no negative zero
+
+
 def half_exits(records: NDArray[Any], units: float) -> NDArray[np.float64]:
     """Give the real prices at which half was closed; a level that was reached lies on a step."""
     step, half = records["step"], records["half_exit"]
@@ -197,3 +243,28 @@ def half_exits(records: NDArray[Any], units: float) -> NDArray[np.float64]:
 def decimal(price: float) -> Decimal | None:
     """Give the decimal that was written as this price; None for NaN."""
     return None if isnan(price) else Decimal(repr(price + 0.0))  # avoid negative zero
+
+
+def exactly(prices: Floats, digits: int) -> tuple[NDArray[Any], Any]:
+    """Give prices as whole numbers, and the number by which to divide them; for NaN, any number.
+
+    The whole numbers are floats if ``digits`` after the point or a few more are enough, else Python's integers.
+    """
+    known = np.where(np.isnan(prices), 0.0, prices)
+    highest = float(np.abs(known).max(initial=0.0))
+    while highest * 10.0**digits < MOST:
+        whole = np.round(known * 10.0**digits)
+        if np.array_equal(whole / 10.0**digits, known):
+            return whole, 10.0**digits
+        digits += 1
+    written = decimals(known.ravel())
+    most = max(-int(price.as_tuple().exponent) for price in written)
+    scale = 10 ** max(most, 0)
+    found = np.empty(known.size, dtype=object)
+    found[:] = [int(price * scale) for price in written]
+    return found.reshape(known.shape), scale
+
+
+def decimals(prices: Floats) -> list[Decimal]:
+    """Give the decimals that were written as these prices."""
+    return [Decimal(repr(price)) for price in prices.tolist()]

@@ -110,6 +110,11 @@ class _Findings:
         self.refused = np.zeros(len(raw), dtype=np.bool_)
         self.any_refused = False
 
+    @property
+    def good(self) -> NDArray[np.intp]:
+        """The indices of the rows that are not refused."""
+        return np.flatnonzero(~self.refused)
+
     def note(
         self, reason: Reason, where: NDArray[Any], say: str | Callable[[int], str], count: int | None = None
     ) -> None:
@@ -203,26 +208,25 @@ class Guard:
             for reason, where, say in number_faults(raw):
                 found.note(reason, where, say)
         self._check_times(raw, found, opens, closes, aligned, odd)
-        self._check_ended(raw, found, closes)
+        self._check_ended(raw, found, closes, odd)
         self._check_order(raw, found, opens, closes, odd)
         columns = (opens, closes, raw.open, raw.high, raw.low, raw.close, raw.volume)
-        good, rows = np.arange(len(raw)), raw.row
         if found.any_refused:
-            good = np.flatnonzero(~found.refused)
-            columns, rows = tuple(column[good] for column in columns), raw.row[good]  # type: ignore[assignment]  # seven
-        bars = Bars(*columns)
+            odd = EVERYTHING
+            columns = tuple(column[~found.refused] for column in columns)  # type: ignore[assignment]  # seven
+        bars, rows = Bars(*columns), raw.row[~found.refused] if found.any_refused else raw.row
         if len(bars):
-            self._note_oddities(bars, found, good, before, EVERYTHING if found.any_refused else odd)
+            if odd or found.raw.unreadable:
+                self._note_oddities(bars, found, before, odd)
             self._last_row = tuple(float(column[-1]) for column in bars.columns()[2:])
         if self._sieve is not None:
-            bars, rows = self._sifted(self._sieve, bars, found, good, known)
+            bars, rows = self._sifted(self._sieve, bars, found, known)
         found.notes.sort(key=lambda note: note.row)
         return Checked(bars, found.notes, found.counts, rows, raw.source)
 
-    def _sifted(
-        self, sieve: Sieve, bars: Bars, found: _Findings, good: NDArray[np.intp], known: Bars | None
-    ) -> tuple[Bars, NDArray[np.int64]]:
+    def _sifted(self, sieve: Sieve, bars: Bars, found: _Findings, known: Bars | None) -> tuple[Bars, NDArray[np.int64]]:
         """Refuse the rows that the sieve removes; returns the remaining bars and their row numbers."""
+        good = found.good
         before = np.zeros(len(bars), dtype=np.bool_) if known is None else np.isin(bars.open_time, known.open_time)
         told = {int(good[index]): text for index, text in sieve.sift(bars, before).items()}
         if not told:
@@ -282,9 +286,9 @@ class Guard:
         fits[start:] = phases[start:] == self._phase
         return fits
 
-    def _check_ended(self, raw: RawBars, found: _Findings, closes: NDArray[np.int64]) -> None:
+    def _check_ended(self, raw: RawBars, found: _Findings, closes: NDArray[np.int64], odd: int) -> None:
         """Leave out unfinished bars: their final values are not known yet."""
-        if self.until is None or closes.max() <= self.until:
+        if self.until is None or (closes.max() if odd & SEAMS else closes[-1]) <= self.until:
             return
         if len(open_still := np.flatnonzero((closes > self.until) & ~found.refused)):
             found.note(
@@ -303,9 +307,8 @@ class Guard:
         if not (found.any_refused or odd & SEAMS):
             self._order = RowOrder((int(opens[-1]), int(closes[-1])))
             return
-        good = np.arange(len(raw))
+        good = found.good
         if found.any_refused:
-            good = np.flatnonzero(~found.refused)
             opens, closes = opens[good], closes[good]
         faults = self._order.take(opens, closes)
         if not faults:
@@ -342,13 +345,12 @@ class Guard:
             if len(where):
                 found.note(reason, where, say)
 
-    def _note_oddities(
-        self, bars: Bars, found: _Findings, good: NDArray[np.intp], before: tuple[int, int] | None, odd: int
-    ) -> None:
+    def _note_oddities(self, bars: Bars, found: _Findings, before: tuple[int, int] | None, odd: int) -> None:
         """Note bars before which others are missing, those without any trade or volume, and leaps in price.
 
         ``before`` is the bar before them, and ``odd`` says what may be unusual; see ``unusual``.
         """
+        good = found.good
         if odd & VOLUMES or found.raw.unreadable:
             self._note_volumes(bars, found, good)
         if odd & LEAPS:

@@ -17,7 +17,7 @@ from scanner.market.sessions.timeframes import ALL, DAY, Timeframe, usual_spacin
 from scanner.replays.contradictions import is_mostly_refused
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from scanner.event_data import State
     from scanner.events import Event
     from scanner.market.bars import RawBars
-    from scanner.market.guard import Checked, Note
+    from scanner.market.guard import Checked, Guard, Note
     from scanner.market.price_steps import GuessedStep
     from scanner.market.sessions.timetables import Timetable
     from scanner.pipeline import Pipeline
@@ -215,6 +215,24 @@ def _spacing(symbol: str, stamps: NDArray[np.int64]) -> str:
     return f"the bars of {symbol} are {apart // size:,} {unit} apart, which is not one of the timeframes ({names})"
 
 
+def checked_blocks(
+    chunks: Iterable[RawBars], guard: Guard, tally: Tally, on_note: Callable[[Note], None]
+) -> Iterator[tuple[RawBars, Checked]]:
+    """Check the rows of a recording in blocks, and count them; gives each block with what the guard found.
+
+    ``on_note`` receives each row that was refused or noted, and may raise to stop. MostlyRefusedError is raised as soon
+    as more than a fifth of the rows is refused.
+    """
+    for raw in chain.from_iterable(chunk.blocks(BLOCK) for chunk in chunks):
+        checked = guard.check(raw)
+        tally.count(len(raw), checked)
+        for note in checked.notes:
+            on_note(note)
+        if tally.is_mostly_refused:
+            raise MostlyRefusedError(tally, guard.timetable)
+        yield raw, checked
+
+
 def replay(
     recording: Recording,
     prepare: Callable[[Recording, RawBars, Tally], Pipeline],
@@ -226,10 +244,9 @@ def replay(
 ) -> Iterator[Event]:
     """Run one recording and give its events as they come; ``tally`` is kept up to date on the way.
 
-    ``prepare`` makes the pipeline from the first rows. ``on_note`` receives each row that the guard refused or noted,
-    and may raise to stop. MostlyRefusedError is raised as soon as more than a fifth of the rows is refused. ``on_end``
-    receives the outcome of each setup once known, and at the end the state of those still open. ``tells_stories`` is
-    whether the events that follow a setup are wanted.
+    ``prepare`` makes the pipeline from the first rows; for ``on_note`` see ``checked_blocks``. ``on_end`` receives the
+    outcome of each setup once known, and at the end the state of those still open. ``tells_stories`` is whether the
+    events that follow a setup are wanted.
     """
     chunks = iter(recording.bars)
     first = next(chunks, None)
@@ -240,13 +257,7 @@ def replay(
     learner = _Learner(tally, on_end)
     if not tells_stories:
         pipeline.listen(learner.learn)
-    for raw in chain.from_iterable(chunk.blocks(BLOCK) for chunk in chain([first], chunks)):
-        checked = pipeline.check(raw)
-        tally.count(len(raw), checked)
-        for note in checked.notes:
-            on_note(note)
-        if tally.is_mostly_refused:
-            raise MostlyRefusedError(tally, pipeline.guard.timetable)
+    for _, checked in checked_blocks(chain([first], chunks), pipeline.guard, tally, on_note):
         for event in pipeline.events(checked.bars):
             tally.hear(event)
             learner.said(event)

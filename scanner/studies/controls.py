@@ -166,18 +166,10 @@ def begun_controls(engine: SeriesEngine, planned: Sequence[Planned]) -> NDArray[
     """Give the records of controls; none has a trend line."""
     spoilers = np.array([each.drawn.setup.spoiler for each in planned], dtype=LEVELS)
     spoilers["beyond"] = [each.beyond for each in planned]
-    entries, no_line = np.array([each.entry for each in planned]), (np.nan, 0.0)
-    return begun(
-        engine.series,
-        np.array([each.index for each in planned], dtype=np.int64),
-        [each.drawn.setup.sign for each in planned],
-        entries,
-        [each.stop for each in planned],
-        grid_of(engine.instrument.steps).steps_at(entries),
-        [each.ride for each in planned],
-        spoilers,
-        no_line,
-    )
+    spots = np.array([(each.index, each.drawn.setup.sign) for each in planned], dtype=np.int64)
+    prices = np.array([(each.entry, each.stop, np.nan, 0.0) for each in planned]).T
+    rides = np.array([each.ride for each in planned], dtype=np.bool_)
+    return begun(engine.series, spots, np.ascontiguousarray(prices), rides, spoilers, grid_of(engine.instrument.steps))
 
 
 def _decimal(price: float) -> Decimal:

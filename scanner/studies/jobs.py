@@ -10,15 +10,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from scanner.replays.recordings import Reading, inputs_for, recordings, survey
-from scanner.replays.replay import BLOCK, MostlyRefusedError, ReplayError, Tally
+from scanner.replays.replay import ReplayError, Tally, checked_blocks
 from scanner.studies.collecting import Asked, collect_one
 from scanner.studies.schema import StudyFile
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from scanner.market.bars import Bars, RawBars
-    from scanner.pipeline import Inputs
+    from scanner.market.bars import RawBars
+    from scanner.market.guard import Note
     from scanner.replays.replay import Recording
 
 HOUSE = Path(__file__).parent.parent
@@ -71,7 +71,8 @@ def do(job: Job) -> Done:
             return Done(job.key, job.instrument, b"", f"{recording.path}: it has no rows; put bars in it")
         tally = Tally(recording.symbol, str(recording.path))
         inputs = inputs_for(job.reading, recording, first, tally)
-        collected = collect_one(inputs, _guarded(inputs, chain([first], chunks), tally), job.asked)
+        blocks = checked_blocks(chain([first], chunks), inputs.guard(), tally, _leave)
+        collected = collect_one(inputs, (checked.bars for _, checked in blocks), job.asked)
         return Done(job.key, job.instrument, collected.part.to_bytes())
     except (ReplayError, ValueError, OSError) as problem:
         if isinstance(problem, ReplayError) or getattr(problem, "exit_code", None) or isinstance(problem, OSError):
@@ -84,14 +85,8 @@ def do_all(jobs: Sequence[Job]) -> list[Done]:
     return [do(job) for job in jobs]
 
 
-def _guarded(inputs: Inputs, chunks: Iterator[RawBars], tally: Tally) -> Iterator[Bars]:
-    guard = inputs.guard()
-    for raw in chain.from_iterable(chunk.blocks(BLOCK) for chunk in chunks):
-        checked = guard.check(raw)
-        tally.count(len(raw), checked)
-        if tally.is_mostly_refused:
-            raise MostlyRefusedError(tally, guard.timetable)
-        yield checked.bars
+def _leave(_: Note) -> None:
+    """Say nothing of single rows."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from scanner.follow import steps
-from scanner.follow.outcome import STATES, half_exits
+from scanner.follow.outcome import STATES, decimals, exactly, real_prices
 from scanner.judgement import places_of
 from scanner.trade.around import FAILS, HOLDS, UNJUDGED
 from scanner.trade.levels import BEYOND_SLOW, grid_of
@@ -31,8 +30,6 @@ NO_COST_GIVEN = 0.05
 HOUR = 3_600 * 1_000_000_000
 HOURS, MONTHS_BY_1970 = 24, 12 * 1970
 NO_TIME = np.datetime64("NaT", "ns")
-MOST = 1e15
-"""Up to here, whole numbers and their sums are exact as floats, and floats keep prices as they were written."""
 WHOLE = {FAILS: "fails", HOLDS: "holds", UNJUDGED: "unknown"}
 """The verdict on a surrounding, in words, by its code."""
 
@@ -40,14 +37,13 @@ WHOLE = {FAILS: "fails", HOLDS: "holds", UNJUDGED: "unknown"}
 def told_of(weighed: Weighed, numbers: Integers) -> Columns:
     """Give the columns of some rows about the setups themselves; ``around`` has one for each surrounding."""
     fits, rows = weighed.fits, weighed.rows[numbers]
-    setups, aside, threads = fits.series.pool.setups, weighed.set_aside.tolist(), weighed.threads()
-    chosen = numbers.tolist()
+    setups, aside = fits.series.pool.setups, weighed.set_aside.tolist()
     return {
-        "id": [threads[number] for number in chosen],
+        "id": weighed.threads(numbers),
         "setup": [setups[which].setup.name for which in fits.which[rows].tolist()],
         "direction": directions(fits.spots[rows, 1]),
         "place": places_of(fits.found.places[rows], ""),
-        "set_aside": [weighed.why_set_aside(number) if aside[number] else "" for number in chosen],
+        "set_aside": [weighed.why_set_aside(number) if aside[number] else "" for number in numbers.tolist()],
         "evidence_points": fits.counted[rows],
         "evidence_total": fits.total[rows],
         "exit_style": exit_styles(weighed.planned[numbers, BEYOND_SLOW] != 0.0),
@@ -79,8 +75,7 @@ def what_came(records: NDArray[Any], atr: Floats, instrument: Instrument) -> Col
     """
     sign, state, grid = records["sign"], records["state"], grid_of(instrument.steps)
     named = ("entry", "first_stop", "stop", "fill", "exit", "best", "worst")
-    prices = np.array([sign * records[name] for name in named] + [half_exits(records, grid.units)])
-    prices += 0.0  # there is no negative zero
+    prices = real_prices(records, named, grid.units)
     entered, left = ~np.isnan(prices[3]), ~np.isnan(prices[4])
     prices[5:7, ~entered] = np.nan
     planned, first_stop, stop, fill, exit_, *_, half = prices
@@ -93,7 +88,7 @@ def what_came(records: NDArray[Any], atr: Floats, instrument: Instrument) -> Col
     if instrument.costs.given:
         costs[left] = [
             float(instrument.costs.in_price(price, instrument.point_value) / abs(price - base))
-            for price, base in zip(_decimals(fill[left]), _decimals(first_stop[left]), strict=True)
+            for price, base in zip(decimals(fill[left]), decimals(first_stop[left]), strict=True)
         ]
     risks, over = _quotients(risk, scale, entered), state > steps.OPEN
     stopped = (state == steps.STOPPED) | (state == steps.STOPPED_AT_OPEN)
@@ -121,30 +116,6 @@ def what_came(records: NDArray[Any], atr: Floats, instrument: Instrument) -> Col
     }
 
 
-def exactly(prices: Floats, decimals: int) -> tuple[NDArray[Any], Any]:
-    """Give prices as whole numbers, and the number by which to divide them; for NaN, any number.
-
-    The whole numbers are floats if ``decimals`` or a few more are enough, else Python's integers.
-    """
-    known = np.where(np.isnan(prices), 0.0, prices)
-    highest = float(np.abs(known).max(initial=0.0))
-    while highest * 10.0**decimals < MOST:
-        whole = np.round(known * 10.0**decimals)
-        if np.array_equal(whole / 10.0**decimals, known):
-            return whole, 10.0**decimals
-        decimals += 1
-    written = _decimals(known.ravel())
-    most = max(-int(price.as_tuple().exponent) for price in written)
-    scale = 10 ** max(most, 0)
-    found = np.empty(known.size, dtype=object)
-    found[:] = [int(price * scale) for price in written]
-    return found.reshape(known.shape), scale
-
-
 def _quotients(part: NDArray[Any], whole: Any, known: NDArray[np.bool_]) -> Floats:  # noqa: ANN401 - a number or several
     """Divide whole numbers; NaN where nothing is known."""
     return np.where(known, (part / whole).astype(np.float64), np.nan)
-
-
-def _decimals(prices: Floats) -> list[Decimal]:
-    return [Decimal(repr(price)) for price in prices.tolist()]

@@ -7,6 +7,7 @@ from operator import itemgetter
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -17,7 +18,6 @@ from scanner.studies.variants import AS_IS
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    import pandas as pd
     from numpy.typing import NDArray
 
     from scanner.studies.parts import Part
@@ -113,11 +113,19 @@ class Gathered:
         return list(known.values())
 
     def _table(self, ids: pa.ChunkedArray, numbers: Integers, rows: Integers) -> pd.DataFrame:
-        """Make the table of members, by variant and id."""
+        """Make the table of members, by variant and id; it sorts each name and id once, not with each member."""
         names = pa.array(list(self._numbers), pa.string())
-        made = pa.table([names.take(pa.array(numbers)), ids.take(pa.array(rows))], names=[*MEMBERS])
-        table: pd.DataFrame = made.sort_by([(name, "ascending") for name in MEMBERS]).to_pandas()
-        return table.astype(dict(MEMBERS))
+        order = np.lexsort((_ranks(ids)[rows], _ranks(names)[numbers]))
+        columns = names.take(pa.array(numbers[order])), ids.combine_chunks().take(pa.array(rows[order]))
+        return pd.DataFrame(dict(zip(MEMBERS, (pd.array(each, dtype="str") for each in columns), strict=True)))
+
+
+def _ranks(texts: pa.Array | pa.ChunkedArray) -> Integers:
+    """Give the place of each text in their order."""
+    order = pc.sort_indices(texts).to_numpy()
+    ranks = np.empty(len(order), dtype=np.int64)
+    ranks[order] = np.arange(len(order))
+    return ranks
 
 
 def tables(parts: Iterable[Part], files: Sequence[StudyFile], settings_mark: str, seed: int) -> Study:

@@ -70,6 +70,7 @@ MOST_DECIMALS = 9
 Surrounding = Literal["trend", "coarser", "volatility", "room", "cost", "liquid", "hours", "dates", "gap", "risk_size"]
 NAMES: tuple[Surrounding, ...] = get_args(Surrounding)
 """In the order in which they are shown."""
+NUMBERS: Mapping[Surrounding, int] = {name: number for number, name in enumerate(NAMES)}
 NOT_JUDGED = "not judged"
 """The start of the text of a surrounding that cannot be judged, and so holds."""
 
@@ -232,7 +233,7 @@ class Looked:
 
     def fails(self, name: Surrounding) -> NDArray[np.bool_]:
         """Say at which spots a surrounding fails."""
-        return np.asarray(self.whole[:, NAMES.index(name)] == FAILS)
+        return np.asarray(self.whole[:, NUMBERS[name]] == FAILS)
 
     def told(self, spot: int, names: Iterable[Surrounding] = NAMES) -> dict[str, Measure]:
         """Describe the surroundings of a setup, all of them or some, by name."""
@@ -246,12 +247,13 @@ class Looked:
 
     def why_set_aside(self, spot: int) -> str:
         """Say in a clause which of the required surroundings of a setup fail, and why; empty if none does."""
-        failing = [
-            name
-            for name, whole in zip(NAMES, self.whole[spot].tolist(), strict=True)
-            if whole == FAILS and name in self.wanted.require
-        ]
-        return why_set_aside(self.told(spot, failing), failing)
+        said, counts, whole = self.said[spot].tolist(), self.counts[spot].tolist(), self.whole[spot].tolist()
+        measures: dict[str, Measure] = {
+            name: _together([self._part(part, spot, FAILS, counts) for part in PARTS_OF[name] if said[part] == FAILS])
+            for name in self.wanted.require
+            if whole[NUMBERS[name]] == FAILS
+        }
+        return why_set_aside(measures, measures.keys())
 
     def daily_turnover(self, spot: int) -> Decimal | None:
         """Give the median turnover of a day, in the instrument's currency; None if unknown.

@@ -15,7 +15,6 @@ import pyarrow.parquet
 from scanner.analysis.pool import FEW, Pool
 from scanner.analysis.rules import Rules
 from scanner.engine import SeriesEngine, push_together
-from scanner.follow.begun import begun
 from scanner.follow.follower import Follower
 from scanner.follow.found import Found
 from scanner.follow.stories import NO_RECORDS
@@ -27,7 +26,7 @@ from scanner.trade.rulebook import Rulebook
 from tests.benchmarks.commands import frame
 from tests.benchmarks.measures import best
 from tests.benchmarks.walk import random_walk
-from tests.follow.hand_tapes import Spoiler
+from tests.follow.hand_tapes import Spoiler, record_of
 from tests.laws import timetable
 
 if TYPE_CHECKING:
@@ -35,7 +34,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from scanner.analysis.series import Series
     from scanner.events import Event
     from scanner.market.bars import RawBars
     from scanner.pipeline import Pipeline
@@ -111,7 +109,8 @@ def time_close(instrument: Instrument, rulebook: Rulebook, number: int, *, stori
         engine.follower = None
         if stories:
             engine.follower = Follower(engine.series, instrument, rulebook, engine.timetable)
-            engine.follower.go_on(*never_left(engine.series, float(bars.close[299])))
+            found = never_left(float(bars.close[299]))
+            engine.follower.go_on([found], record_of(engine.series, instrument, found, Spoiler()))
     push_together(engines, [closes[0]] * number)
     opened = sum(len(engine.under_way()) for engine in engines)
     if opened != number * stories:
@@ -120,10 +119,7 @@ def time_close(instrument: Instrument, rulebook: Rulebook, number: int, *, stori
     return float(np.min(taken))
 
 
-def never_left(series: Series, close: float) -> tuple[list[Found], NDArray[Any]]:
-    """Make a setup that is entered at once and stays open for long, with its record."""
+def never_left(close: float) -> Found:
+    """Make a setup that is entered at once and stays open for long."""
     entry = Decimal(str(close)) - 5
-    stop = entry - FAR
-    found = Found("thread", "", "", 1, False, 0, "", entry, stop, None, True, "")  # noqa: FBT003 - a line of a table
-    about = (series, [series.used - 1], [1], float(entry), float(stop), 0.01, [True])
-    return [found], begun(*about, Spoiler().levels, (np.nan, 0.0))
+    return Found("thread", "", "", 1, False, 0, "", entry, entry - FAR, None, True, "")  # noqa: FBT003 - a line of a table

@@ -32,7 +32,8 @@ def test_every_kind_of_mistake_has_its_line_and_its_fix(
         "CLOSEWATCH_STATION__RECORD": "perhaps",
         "CLOSEWATCH_FEEDS__FILES__PATIENCE": "long",
     }
-    assert command.run(Path("every_mistake.toml"), environ, 0, connect=True) == 2
+    now = 1_781_265_600 * 10**9  # 2026-06-12
+    assert command.run(Path("every_mistake.toml"), environ, now, connect=True) == 2
     expected = (HERE / "every_mistake.txt").read_text(encoding="utf-8")
     installed = ", ".join(sorted(each.name for each in entry_points(group="closewatch.feeds")))
     assert capsys.readouterr().out == expected.replace("{feeds}", installed)

@@ -126,6 +126,19 @@ def test_a_missing_file_of_dates_is_reported_and_the_configuration_is_used_witho
     assert settings.dates.of("A", "shares") is None
 
 
+def test_a_split_that_is_still_to_come_is_reported(tmp_path: Path) -> None:
+    splits = (
+        '[instruments.A]\nadjustments = [{ date = 2026-03-02, ratio = "2:1" }, { date = 2098-03-02, ratio = "2:1" }]'
+    )
+    path = tmp_path / "x.toml"
+    path.write_text(written(tmp_path).read_text().replace("[instruments.A]", splits))
+    (only,) = hazards(load(path, {}), NOW)
+    assert only.sentence == (
+        "instruments.A.adjustments: the split of 2098-03-02 is still to come, yet bars before it are rescaled; "
+        "add it on its day"
+    )
+
+
 def test_each_cost_is_that_of_the_instrument_else_of_its_group_else_of_the_defaults(tmp_path: Path) -> None:
     first, second = load(written(tmp_path, costs='spread = "0.02", commission = "1 USD"'), {}).watched()
     assert first.instrument.costs == Costs(Cost(Decimal("0.02")), Cost(Decimal("0.00001")), None)

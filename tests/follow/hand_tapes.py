@@ -26,6 +26,7 @@ from scanner.follow.found import Found
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.trade.following import Follow
+from scanner.trade.levels import grid_of
 from scanner.trade.rulebook import Rulebook
 from tests.follow.recorded import ended
 from tests.laws import bars_of, timetable
@@ -74,6 +75,15 @@ class Spoiler:
         found["average"] = -1 if self.average is None else self.average
         found["closes"], found["bars"] = self.closes, self.bars or 0
         return found
+
+
+def record_of(
+    series: Series, instrument: Instrument, found: Found, spoiler: Spoiler, line: tuple[float, float] = (np.nan, 0.0)
+) -> NDArray[Any]:
+    """Give the record of a setup at the last bar; ``line`` is the price of its trend line there, and its rise a bar."""
+    prices = np.array([[float(found.entry)], [float(found.stop)], [line[0]], [line[1]]])
+    spots = np.array([[series.used - 1, found.sign]])
+    return begun(series, spots, prices, np.array([found.ride]), spoiler.levels, grid_of(instrument.steps))
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,14 +140,9 @@ class Case:
             ride=self.ride,
             spoiled_by="own",
         )
-        record = begun(
-            *(series, [series.used - 1], [sign]),
-            float(found.entry),
-            float(found.stop),
-            *(0.01, self.ride),
-            replace(self.spoiler, beyond=None if beyond is None else side(beyond)).levels,
-            (np.nan, 0.0) if self.line is None else (side(self.line[0]), sign * self.line[1]),
-        )
+        spoiler = replace(self.spoiler, beyond=None if beyond is None else side(beyond))
+        line = (np.nan, 0.0) if self.line is None else (side(self.line[0]), sign * self.line[1])
+        record = record_of(series, instrument, found, spoiler, line)
         told = [news for _, news in follower.go_on([found], record, [(series.used - 1, sign)])]
         for number in range(1, len(self.bars) + 1):
             for _ in series.take(bars[begin + number - 1 : begin + number]):

@@ -13,7 +13,6 @@ from scanner.analysis.pool import Pool
 from scanner.analysis.rules import Rules
 from scanner.analysis.series import Series
 from scanner.events import rfc3339
-from scanner.follow.begun import begun
 from scanner.follow.follower import Follower
 from scanner.follow.found import Found
 from scanner.follow.story_events import Teller, soon
@@ -24,7 +23,7 @@ from scanner.market.sessions.dates import Dated
 from scanner.trade.following import Follow
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.surroundings import Surroundings
-from tests.follow.hand_tapes import QUIET, RISEN, Prices, Spoiler
+from tests.follow.hand_tapes import QUIET, RISEN, Prices, Spoiler, record_of
 from tests.follow.test_branches import FLAT, IN
 from tests.laws import timetable
 
@@ -73,8 +72,7 @@ def told(after: list[Prices], timeframe: str = "1h", missing: Collection[str] = 
         ride=False,
         spoiled_by="",
     )
-    record = begun(series, [series.used - 1], [1], 101.5, 99.5, 0.01, [False], Spoiler().levels, (np.nan, 0.0))
-    news = follower.go_on([found], record, [(series.used - 1, 1)])
+    news = follower.go_on([found], record_of(series, instrument, found, Spoiler()), [(series.used - 1, 1)])
     for number in range(count, len(bars)):
         list(series.take(bars[number : number + 1]))
         news += follower.go_on()

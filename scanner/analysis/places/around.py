@@ -60,9 +60,9 @@ def look_around(
     ``columns`` and ``deep`` are the windows of a pool, ``row`` is that of the series; its bars in ``deep`` begin at
     ``begin``, and ``history`` of them are looked at. ``needed`` are bits of the kinds of place of which a setup needs
     one, in the order of PLACE_BITS, and ``bases`` the price that its stop is placed beyond. A spot gets a record of
-    places, whether it is AT_PLACE and WITHIN_REACH of it, the obstacles and their number: only if it is both, unless
-    ``every`` one is wanted. The last three are what ``room_to_look`` makes; ``marked`` holds the swing marks around the
-    last spot.
+    places, whether it is AT_PLACE and WITHIN_REACH of it, the obstacles and their number. Unless ``every`` one is
+    wanted, a spot out of reach gets nothing, and one that is not at a place no obstacles. The last three are what
+    ``room_to_look`` makes; ``marked`` holds the swing marks around the last spot.
     """
     series, window, rules = columns[row], deep[row], rules_of_one[0]
     shift, strengths = window.shape[1] - series.shape[1], (rules.swing_strength, rules.obstacle_strength)
@@ -70,16 +70,20 @@ def look_around(
         t, sign = spots[k, 0], float(spots[k, 1])
         last = t + shift
         first = max(last + 1 - history, begin)
+        atr, near[k], counts[k] = series[ATR, t], 0, 0
+        reaches = needed[k] == 0 or rules.place_quality != STRICT
+        if not reaches:
+            p = structure.pullback_end(window, last, first, sign, rules.pullback_window)
+            bottom = window[DEEP_LOW if sign > 0 else DEEP_HIGH, p]
+            reaches = is_within_reach(sign, bases[k], bottom, rules.place_reach, atr)
+        if not (every or reaches):
+            continue
         mark_swings(window[DEEP_LOW], window[DEEP_HIGH], marked, first, first, last + 1, strengths, spare)
-        atr = series[ATR, t]
         structure.look(window, marked, series, t, shift, first, sign, rules_of_one, atr, places[k : k + 1], points)
         place = places[k]
         held = place.line * LINE | place.average * AVERAGE | place.level * LEVEL | place.turn * TURN
-        near[k] = AT_PLACE if needed[k] == 0 or held & needed[k] else 0
-        measures_reach = needed[k] != 0 and rules.place_quality == STRICT
-        if not measures_reach or is_within_reach(sign, bases[k], place.bottom_price, rules.place_reach, atr):
-            near[k] |= WITHIN_REACH
-        counts[k] = 0
+        near[k] |= AT_PLACE if needed[k] == 0 or held & needed[k] else 0
+        near[k] |= WITHIN_REACH if reaches else 0
         if every or near[k] == AT_PLACE | WITHIN_REACH:
             where = (window, marked, series, t, shift, first, sign, rules_of_one)
             counts[k] = find_obstacles(*where, prices[k], kinds[k])

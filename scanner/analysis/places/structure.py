@@ -65,6 +65,17 @@ def room_to_look(rules: Rules) -> NDArray[np.float64]:
 
 
 @compiled
+def pullback_end(deep: NDArray[np.float64], last: int, begin: int, sign: float, window: int) -> int:
+    """Give the bar that ended the pullback before bar ``last``: the latest of the lowest lows, for a short mirrored."""
+    lows = deep[DEEP_LOW] if sign > 0 else deep[DEEP_HIGH]
+    p = last
+    for m in range(last - 1, max(last - window, begin - 1), -1):
+        if sign * lows[m] <= sign * lows[p]:
+            p = m
+    return p
+
+
+@compiled
 def look(
     deep: NDArray[np.float64],
     marks: NDArray[np.uint8],
@@ -93,10 +104,7 @@ def look(
     for m in range(first, last + 1):
         tie = max(tie, TIE * abs(deep[DEEP_LOW, m]), TIE * abs(deep[DEEP_HIGH, m]))
 
-    p = last
-    for m in range(last - 1, max(last - rules.pullback_window, begin - 1), -1):
-        if sign * lows[m] <= sign * lows[p]:
-            p = m
+    p = pullback_end(deep, last, begin, sign, rules.pullback_window)
     out.bottom, out.bottom_price = last - p, sign * lows[p]
     out.trend = trend(series, t, sign, rules.average_rise) if t - rules.average_rise >= first_of_series else 0
     out.tolerance = (rules.place_tolerance if rules.place_quality == STRICT else rules.plain_tolerance) * atr

@@ -20,7 +20,7 @@ from scanner.market.guard import Guard
 from scanner.market.sessions.timetables import Timetable
 from scanner.present.reports import import_report
 from scanner.replays.recordings import advised, inputs_for, recordings
-from scanner.replays.replay import BLOCK, MostlyRefusedError, Tally
+from scanner.replays.replay import MostlyRefusedError, Tally, checked_blocks
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -90,13 +90,7 @@ class _Read:
         inputs = inputs_for(reading, self.recording, first, self.tally)
         self.tally.timeframes = (inputs.base.name,)
         guard = Guard(Timetable(inputs.calendar, inputs.base), inputs.until)
-        for raw in chain.from_iterable(chunk.blocks(BLOCK) for chunk in chain([first], chunks)):
-            checked = guard.check(raw)
-            self.tally.count(len(raw), checked)
-            for note in checked.notes:
-                on_note(note)
-            if self.tally.is_mostly_refused:
-                raise MostlyRefusedError(self.tally, guard.timetable)
+        for raw, checked in checked_blocks(chain([first], chunks), guard, self.tally, on_note):
             self.first = Bars.joined([self.first, checked.bars[: SHOWN - len(self.first)]])
             write(self.recording.symbol, raw, checked.bars, guard)
 

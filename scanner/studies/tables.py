@@ -45,6 +45,8 @@ class Gathered:
     _rows: int = 0
     _numbers: dict[str, int] = field(default_factory=dict)
     """A number for each name of a variant; the rules as they are come first in every part."""
+    _numbered: list[Integers] = field(default_factory=list)
+    """The numbers of ``variants``."""
     _members: list[tuple[Integers, Integers]] = field(default_factory=lambda: [(NONE, NONE)])
     """The numbers of variants, and rows of the trades that they have."""
 
@@ -59,13 +61,14 @@ class Gathered:
         if part.variants not in self.variants:
             self.variants.append(part.variants)
             self.instruments.append(part.instrument)
+            numbers = [self._numbers.setdefault(each.name, len(self._numbers)) for each in part.variants]
+            self._numbered.append(np.array(numbers))
         which = self.variants.index(part.variants)
         self.instruments[which] = min(self.instruments[which], part.instrument)
         self.replanned.update(part.variants[number].name for number in part.replanned)
-        numbers = np.array([self._numbers.setdefault(each.name, len(self._numbers)) for each in part.variants])
         own = part.trades[VARIANTS].combine_chunks()
         rows = self._rows + pc.list_parent_indices(own).to_numpy(zero_copy_only=False)
-        self._members.append((numbers[pc.list_flatten(own).to_numpy(zero_copy_only=False)], rows))
+        self._members.append((self._numbered[which][pc.list_flatten(own).to_numpy(zero_copy_only=False)], rows))
         self._trades.append(part.trades.drop_columns(VARIANTS))
         self._rows += len(part.trades)
 

@@ -12,7 +12,7 @@ import sys
 from datetime import UTC, datetime
 from pathlib import Path
 from time import monotonic
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import orjson
 
@@ -20,7 +20,7 @@ from tests.honesty import best, power, pure
 from tests.honesty.rates import lines
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from tests.honesty.rates import Rate
 
@@ -38,29 +38,36 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1, help="chooses the feeds")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1, help="how many processes")
     parser.add_argument("--quick", action="store_true", help="few feeds; only what can hardly be chance is a miss")
-    parser.add_argument("--write", type=Path, help="write the rates to this file as well, as JSON")
+    parser.add_argument(
+        "--write", type=Path, help="write the rates to this file as well, as JSON; it keeps other parts"
+    )
     told = parser.parse_args(words)
     feeds = told.feeds if told.feeds is not None else QUICK if told.quick else FEEDS
     if feeds < 1:
         parser.error(f"--feeds must be at least 1, not {feeds}")
     chosen, begun = [told.part] if told.part else list(PARTS), monotonic()
     try:
-        rates = [rate for name in chosen for rate in PARTS[name](feeds, told.seed, told.workers)]
+        rates = {name: PARTS[name](feeds, told.seed, told.workers) for name in chosen}
     except KeyboardInterrupt:
         print("stopped; nothing was written", file=sys.stderr)
         return STOPPED
     command = " ".join(["python -m tests.honesty", *(words if words is not None else sys.argv[1:])])
-    print("\n".join(lines(rates, roughly=told.quick)))
+    every = [rate for name in chosen for rate in rates[name]]
+    print("\n".join(lines(every, roughly=told.quick)))
     print(f"\n{command}: {monotonic() - begun:.0f} s")
     if told.write:
-        told.write.write_bytes(kept(rates, command))
-    return int(not all(each.met(roughly=told.quick) for each in rates))
+        before = orjson.loads(told.write.read_bytes()) if told.write.exists() else {}
+        told.write.write_bytes(kept(rates, command, before))
+    return int(not all(each.met(roughly=told.quick) for each in every))
 
 
-def kept(rates: Sequence[Rate], command: str) -> bytes:
-    """Give the figures for the method page of a report, as JSON."""
-    now = {"date": datetime.now(UTC).date().isoformat(), "command": command, "rows": [each.told() for each in rates]}
-    return orjson.dumps(now, option=orjson.OPT_INDENT_2 | orjson.OPT_APPEND_NEWLINE)
+def kept(rates: Mapping[str, Sequence[Rate]], command: str, before: Mapping[str, Any]) -> bytes:
+    """Give the figures of each part for the method page of a report, as JSON; parts not measured are as ``before``."""
+    now = {"date": datetime.now(UTC).date().isoformat(), "command": command}
+    measured = {name: now | {"rows": [each.told() for each in rows]} for name, rows in rates.items()}
+    parts = {name: measured.get(name) or before.get(name) for name in PARTS}
+    known = {name: part for name, part in parts.items() if part is not None}
+    return orjson.dumps(known, option=orjson.OPT_INDENT_2 | orjson.OPT_APPEND_NEWLINE)
 
 
 if __name__ == "__main__":

@@ -38,8 +38,10 @@ def measured(feeds: int, seed: int, workers: int) -> list[Rate]:
 
 
 def rates(told: Sequence[Told]) -> list[Rate]:
-    """Give the rates of each planted edge."""
-    return [row for kind in KINDS for row in of_kind(kind, [each for each in told if each.kind == kind])]
+    """Give how often intervals cover over all feeds with a planted edge, and then the rates of each."""
+    apart = [of_kind(kind, [each for each in told if each.kind == kind]) for kind in KINDS]
+    together = [Rate.of_all(rows, "a planted edge, all of the feeds below") for rows in zip(*apart, strict=True)]
+    return [row for rows in (together[2:], *apart) for row in rows]
 
 
 def of_kind(kind: Kind, told: Sequence[Told]) -> list[Rate]:

@@ -6,12 +6,15 @@ from dataclasses import dataclass
 from html import escape
 from itertools import groupby
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import orjson
 
 from scanner.present.study.numbers import NOTHING, count
 from scanner.present.study.tables import Group, Row, Table, grouped
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 FILE = Path(__file__).with_name("honesty.json")
 """The last output of ``python -m tests.honesty --write``."""
@@ -37,31 +40,33 @@ class Rate:
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """Rates that a command measured on a day."""
+    """Rates of one part of the measurements, and the command that measured them on a day."""
 
     date: str
     command: str
     rows: tuple[Rate, ...]
 
 
-def measured() -> Measured | None:
-    """Read the last measurements; None if there are none."""
-    if not FILE.exists():
-        return None
+def measured() -> tuple[Measured, ...]:
+    """Read the last measurements, part by part."""
     told: dict[str, Any] = orjson.loads(FILE.read_bytes())
-    return Measured(told["date"], told["command"], tuple(Rate(**row) for row in told["rows"]))
+    return tuple(
+        Measured(part["date"], part["command"], tuple(Rate(**row) for row in part["rows"])) for part in told.values()
+    )
 
 
-def honesty(found: Measured) -> str:
+def honesty(found: Sequence[Measured]) -> str:
     """Show the measurements, by the feeds they were made on."""
     head = ("share of feeds", "measured", "interval", "target", "", "feeds")
     groups = tuple(
         Group(of, tuple(Row(each.name, _cells(each)) for each in rows))
-        for of, rows in groupby(found.rows, key=lambda each: each.of)
+        for part in found
+        for of, rows in groupby(part.rows, key=lambda each: each.of)
     )
+    commands = " and ".join(dict.fromkeys(f"{part.command} on {part.date}" for part in found))
     words = (
         "The study was run on invented feeds whose truth is known, and its answers were compared with that. "
-        f"Measured on {found.date} by {found.command}; run it to measure again."
+        f"Measured by {commands}; run it to measure again."
     )
     return f"<p>{escape(words)}</p>\n{grouped(Table('Measured on feeds whose truth is known', head, groups))}"
 

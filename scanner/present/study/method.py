@@ -58,8 +58,9 @@ METHOD = {
         "it finds in that year count. So no choice uses the bars on which it is judged."
     ),
     "How much is enough": (
-        "To tell a mean m from 0 with a power of 80 %, two-sided at 5 %, plain normal theory requires (1.960 + 0.842)² "
-        "· s² / m² trades with a standard deviation of s, times the design effect."
+        "The smallest mean that the trades can tell from 0 is the one with which the interval of 80 % of the samples "
+        "would lie above 0. To tell a mean m from 0 as surely, two-sided at 5 %, plain normal theory requires "
+        "(1.960 + 0.842)² · s² / m² trades with a standard deviation of s, times the design effect."
     ),
     "Looks": (
         "Every question asked of the same bars is a look, and enough looks find an edge by chance. Each change of the "

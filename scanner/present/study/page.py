@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 TITLE = "Results of the setups"
 
 
-def page(study: Study, report: Report, shown: Sequence[Shown] = (), measured: Measured | None = None) -> str:
+def page(study: Study, report: Report, shown: Sequence[Shown] = (), measured: Sequence[Measured] = ()) -> str:
     """Write the report: ``shown`` are the stories with charts, ``measured`` the measurements of the study itself."""
     drawn = pictures(study, report)
     sections = [each for each in _sections(study, report, drawn, shown, measured) if each[2]]
@@ -80,7 +80,7 @@ def _costs(study: Study) -> str:
 
 
 def _sections(
-    study: Study, report: Report, drawn: Pictures, shown: Sequence[Shown], measured: Measured | None
+    study: Study, report: Report, drawn: Pictures, shown: Sequence[Shown], measured: Sequence[Measured]
 ) -> list[tuple[str, str, str]]:
     """Give anchor, title and content of each section; one without content is left out."""
     streaks = outcomes.streaks(report.all)
@@ -108,7 +108,7 @@ def _sections(
         ("enough", "How much is enough", outcomes.enough(report.enough)),
         ("stories", "Stories", _stories(shown)),
         ("method", "How this was computed", method()),
-        ("honesty", "How honest this is, measured", "" if measured is None else honesty(measured)),
+        ("honesty", "How honest this is, measured", honesty(measured) if measured else ""),
         ("read", "What was read", read(study)),
     ]
 

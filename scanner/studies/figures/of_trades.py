@@ -16,6 +16,7 @@ from scanner.studies.figures.months import (
     median_between,
     ratios,
     share_between,
+    smallest_told,
     too_few,
     weights,
 )
@@ -197,6 +198,7 @@ class _Group:
             spread=sqrt(square / (size - 1)) if size > 1 else None,
             skew=fsum(off**3) / size / (square / size) ** 1.5 if square else None,
             design_effect=None,
+            smallest=None,
             profit_factor=fsum(ordered[won]) / lost if lost else None,
             losing_run=run,
             drawdown=fall,
@@ -238,6 +240,7 @@ class _Group:
             without_best=replace(told.without_best, low=of_rest.low, high=of_rest.high),
             median=median_between(self.ordered, at_most),
             design_effect=None if np.isnan(effect) else effect,
+            smallest=smallest_told(self.count[None], self.totals[:1], drawn) if told.spread else None,
             share=shares[0],
             gapped=shares[1],
             both=shares[2],

@@ -69,6 +69,7 @@ class Figures:
     spread: float | None
     skew: float | None
     design_effect: float | None
+    smallest: float | None
     profit_factor: float | None
     losing_run: Beside | None
     drawdown: Beside | None

@@ -169,7 +169,7 @@ def with_stories(study: Study) -> list[Shown]:
 def test_a_page_with_every_section_needs_nothing_else() -> None:
     rate = Rate("pure chance", "an edge is claimed", 1_500, "3.2 %", "2.4 %", "4.2 %", "at most 5.0 %", met=True)
     measured = Measured("2026-03-02", "python -m tests.honesty", (rate, replace(rate, name="covered", met=None)))
-    found = assert_stands_alone(page(MANY, REPORT, with_stories(MANY), measured))
+    found = assert_stands_alone(page(MANY, REPORT, with_stories(MANY), [measured]))
     assert len(found.all("img")) == 5 + 8
     rows = found.table("Measured on feeds").rows
     assert rows["an edge is claimed"] == ["3.2 %", "2.4 % … 4.2 %", "at most 5.0 %", "met", "1,500"]

@@ -18,6 +18,7 @@ from scanner.studies.figures.months import (
     median_between,
     ratios,
     share_between,
+    smallest_told,
     weights,
 )
 from tests.studies.figures.invented import skewed
@@ -172,3 +173,19 @@ def test_intervals_cover() -> None:
             held[place] += interval.low <= true <= interval.high
     assert (held / runs >= 0.93).all()
     assert (held / runs <= 0.975).all()
+
+
+def test_trades_tell_the_smallest_mean_from_0_in_80_of_100_cases() -> None:
+    """Where the mean is as large as each says that it can tell, intervals lie above 0 as often; skewed trades."""
+    rng, drawn, runs = np.random.default_rng(8), weights(60, 600, seed=8), 300
+    smallest, low, means_of = np.empty(runs), np.empty(runs), np.empty(runs)
+    for run in range(runs):
+        count = rng.integers(1, 5, 60).astype(np.float64)
+        total = np.array([skewed(rng, int(each)).sum() for each in count])
+        smallest[run] = smallest_told(count[None], total[None], drawn)
+        (interval,) = means(count[None], total[None], drawn).intervals()
+        assert interval.low is not None
+        low[run], means_of[run] = interval.low, total.sum() / count.sum()
+    # Moving all results moves the interval by as much, and leaves its width.
+    moved = low - means_of.mean() + smallest.mean()
+    assert 0.75 <= np.mean(moved > 0) <= 0.85

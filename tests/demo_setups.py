@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import cache
 from pathlib import Path
@@ -13,7 +13,6 @@ import numpy as np
 import demo_feed
 from adapters.feeds.recorded import RecordedFeed
 from scanner.configuration.model import settings
-from scanner.pipeline import Pipeline
 from scanner.trade.size import Account
 from tests.laws import all_setups
 
@@ -76,14 +75,8 @@ def with_every_setup(symbol: str = "TERNFERRY", folder: Path = FOLDER) -> Replay
 
 def _replay(recording: Recording, rulebook: Rulebook | None = None) -> Replayed:
     watched = settings.load(FOLDER / "instruments.toml").of(recording.symbol)
-    pipeline = Pipeline(
-        watched.instrument,
-        watched.calendar,
-        watched.base,
-        watched.timeframes,
-        rulebook=rulebook or watched.rulebook,
-        account=Account(equity=Decimal(50_000), currency="XTS", fx={"EUR": Decimal("1.25")}),
-    )
+    account = Account(equity=Decimal(50_000), currency="XTS", fx={"EUR": Decimal("1.25")})
+    pipeline = replace(watched, rulebook=rulebook or watched.rulebook).inputs(account).pipeline()
     (raw,) = recording.bars
     checked = pipeline.check(raw)
     return Replayed(checked, list(pipeline.events(checked.bars)), watched.rules, watched.base.name)

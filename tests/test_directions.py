@@ -43,7 +43,10 @@ ROOMS = (
 )
 """The rooms, lowest first: each may import those before it. What is under a name is in that room."""
 
-OUTSIDE = {"scanner.clocks", "scanner.events", "scanner.market", "scanner.ports", "scanner.present", "scanner.wording"}
+OUTSIDE = {
+    *("scanner.backoff", "scanner.clocks", "scanner.events", "scanner.market", "scanner.ports", "scanner.present"),
+    "scanner.wording",
+}
 """The rooms that adapters may import."""
 
 MOST_FILES = 12

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 import re
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from decimal import Decimal, DecimalException
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeGuard
 
 import jmespath
 import numpy as np
@@ -242,14 +242,16 @@ def _numbers(values: list[Any]) -> NDArray[np.float64]:
     return np.array([_number(value) for value in values], dtype=np.float64)
 
 
+def _is_number(value: object) -> TypeGuard[float | str]:
+    """Whether a value is a number: true and false are not, numbers in quotes are."""
+    if isinstance(value, str):
+        return _NUMBER.fullmatch(value) is not None
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
 def _number(value: object) -> float:
-    """Read one number, NaN if it is not one: true and false are not, numbers in quotes are."""
-    if isinstance(value, bool) or not isinstance(value, int | float | str):
-        return np.nan
-    if isinstance(value, str) and not _NUMBER.fullmatch(value):
-        return np.nan
     try:
-        return float(value)
+        return float(value) if _is_number(value) else np.nan
     except OverflowError:
         return np.nan
 
@@ -266,9 +268,7 @@ def _stamps(values: list[Any], unit: TimeUnit, kind: StampKind) -> NDArray[np.in
 
 
 def _since_epoch(value: object, factor: int) -> int:
-    if isinstance(value, bool) or not isinstance(value, int | float | str):
-        return NO_TIME
-    if isinstance(value, str) and not _NUMBER.fullmatch(value):
+    if not _is_number(value):
         return NO_TIME
     try:
         # Decimal keeps every digit that was sent; a float of nanoseconds would not.
@@ -278,16 +278,19 @@ def _since_epoch(value: object, factor: int) -> int:
         return NO_TIME
 
 
+def nanoseconds_of(moment: datetime) -> int:
+    """Give a moment in nanoseconds since 1970 UTC; TypeError if it has no offset."""
+    return (moment - EPOCH) // timedelta(microseconds=1) * 1_000
+
+
 def _instant(value: object) -> int:
     if not isinstance(value, str):
         return NO_TIME
     try:
-        moment = datetime.fromisoformat(value.upper())
-        since = moment - EPOCH
+        nanoseconds = nanoseconds_of(datetime.fromisoformat(value.upper()))
     except (TypeError, ValueError):
         # Not a time, or one without an offset, which could be any moment of a day.
         return NO_TIME
-    nanoseconds = ((since.days * 86_400 + since.seconds) * 1_000_000 + since.microseconds) * 1_000
     return nanoseconds if abs(nanoseconds) < 2**63 else NO_TIME
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path  # noqa: TC003 - pydantic reads it when it runs
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from pydantic import Field, field_validator, model_validator
@@ -86,49 +86,27 @@ class RecordedFeed:
         cls,
         paths: Sequence[Path],
         *,
-        tz: str = "UTC",
-        stamp: Literal["open", "close"] = "open",
-        time_format: str | None = None,
-        decimal: Literal[".", ","] | None = None,
-        columns: tuple[tuple[str, str], ...] = (),
         on_progress: Callable[[int, int], None] | None = None,
         on_trouble: Callable[[str], None] | None = None,
+        **written: Any,  # noqa: ANN401 - the fields of ReadingOptions
     ) -> Iterator[Recording]:
         """Open files and folders of bars, one recording for each instrument.
 
-        The keywords say how the files are written if that is not clear; ``on_progress`` receives the bytes read and
-        the bytes in all, and ``on_trouble`` each file that cannot be opened; the others are read. Raises
+        ``written`` are ReadingOptions, as far as the files do not make them clear; ``on_progress`` receives the bytes
+        read and the bytes in all, and ``on_trouble`` each file that cannot be opened; the others are read. Raises
         adapters.feeds.files.opening.UnreadableFileError, a ValueError.
         """
-        return recordings(paths, ReadingOptions(tz, stamp, time_format, decimal, columns), on_progress, on_trouble)
+        return recordings(paths, ReadingOptions(**written), on_progress, on_trouble)
 
     @classmethod
-    def tables(
-        cls,
-        frames: Mapping[str, pd.DataFrame],
-        *,
-        tz: str,
-        stamp: Literal["open", "close"],
-        time_format: str | None,
-        decimal: Literal[".", ","] | None,
-        columns: tuple[tuple[str, str], ...],
-    ) -> Iterator[Recording]:
+    def tables(cls, frames: Mapping[str, pd.DataFrame], **written: Any) -> Iterator[Recording]:  # noqa: ANN401 - as above
         """Read tables in memory, by name, as ``recordings`` reads files."""
-        return tables(frames, ReadingOptions(tz, stamp, time_format, decimal, columns))
+        return tables(frames, ReadingOptions(**written))
 
     @classmethod
-    def survey(
-        cls,
-        paths: Sequence[Path],
-        *,
-        tz: str,
-        stamp: Literal["open", "close"],
-        time_format: str | None,
-        decimal: Literal[".", ","] | None,
-        columns: tuple[tuple[str, str], ...],
-    ) -> Iterator[tuple[Path, str | None, str]]:
+    def survey(cls, paths: Sequence[Path], **written: Any) -> Iterator[tuple[Path, str | None, str]]:  # noqa: ANN401 - as above
         """Give for each file its instrument, None if it may hold several, and what is wrong with it."""
-        return survey(paths, ReadingOptions(tz, stamp, time_format, decimal, columns))
+        return survey(paths, ReadingOptions(**written))
 
     def read(self) -> None:
         """Read the files and start to play; FeedTroubleError if they cannot be read."""

@@ -155,7 +155,11 @@ class _Pruned:
                 if not self._follows(error, wrong)
             ]
             # Remove from the end of a list, so that the indices of the others stay the same.
-            pairs = sorted(zip(errors, sources, strict=True), key=lambda pair: _places(pair[0]["loc"]), reverse=True)
+            pairs = sorted(
+                zip(errors, sources, strict=True),
+                key=lambda pair: [str(part).zfill(9) for part in pair[0]["loc"]],
+                reverse=True,
+            )
             removed = [self._removed(error, source) for error, source in pairs]
             if not any(removed):
                 return None
@@ -194,10 +198,6 @@ class _Pruned:
             if name in self.environ:
                 return f"{name} in the environment"
         return None
-
-
-def _places(path: Keys) -> list[str]:
-    return [str(part).zfill(9) for part in path]
 
 
 def _unused(settings: Settings) -> Iterator[Mistake]:

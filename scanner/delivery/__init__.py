@@ -6,7 +6,7 @@ import asyncio
 from typing import TYPE_CHECKING
 
 from scanner.backoff import Pauses
-from scanner.delivery.lane import Lane
+from scanner.delivery.lane import Lane, Means
 from scanner.ports import Notes
 
 if TYPE_CHECKING:
@@ -21,19 +21,6 @@ STORE_WITHIN = 20.0
 """Seconds allowed for an answer of the outbox."""
 GRACE = 0.8
 """Seconds for deliveries under way to end when the station stops; those that do not are sent again later."""
-
-
-def say_nothing(sentence: str) -> None:
-    """Ignore a sentence."""
-
-
-def note_nothing(_: Event) -> Notes:
-    """Give no notes for any event."""
-    return Notes()
-
-
-def draw_nothing(event: Event) -> bytes | None:
-    """Give no picture of any event."""
 
 
 class Delivery:
@@ -51,12 +38,12 @@ class Delivery:
         clock: Callable[[], int],
         sleep: Callable[[float], Awaitable[object]],
         random: Callable[[], float],
-        picture: Callable[[Event], bytes | None] = draw_nothing,
-        notes: Callable[[Event], Notes] = note_nothing,
+        picture: Callable[[Event], bytes | None] = lambda _: None,
+        notes: Callable[[Event], Notes] = lambda _: Notes(),
         quiet: Mapping[str, Quiet] | None = None,
         ceiling: Mapping[str, int] | None = None,
         stale_after: int = 3,
-        tell: Callable[[str], None] = say_nothing,
+        tell: Callable[[str], None] = lambda _: None,
         pauses: Pauses | None = None,
         store_within: float = STORE_WITHIN,
     ) -> None:
@@ -69,25 +56,11 @@ class Delivery:
         works again, and when it finally refuses an event. If the store does not answer within ``store_within`` seconds,
         it is left alone for a while.
         """
-        pauses = pauses or Pauses(random)
-        drawing = asyncio.Lock()
+        means = Means(
+            store.outbox, clock, sleep, picture, notes, stale_after, tell, pauses or Pauses(random), store_within
+        )
         self._lanes = {
-            name: Lane(
-                name,
-                sink,
-                store.outbox,
-                clock=clock,
-                sleep=sleep,
-                picture=picture,
-                notes=notes,
-                drawing=drawing,
-                quiet=(quiet or {}).get(name),
-                ceiling=(ceiling or {}).get(name),
-                stale_after=stale_after,
-                tell=tell,
-                pauses=pauses,
-                store_within=store_within,
-            )
+            name: Lane(name, sink, means, (quiet or {}).get(name), (ceiling or {}).get(name))
             for name, sink in sinks.items()
         }
 

@@ -31,7 +31,8 @@ def parcels(
         """Give the same for neighbours that share a digest."""
         return "waited" if each.number in waited and each.number not in alone else each.number
 
-    packed = [part for _, group in groupby(ready, company) for part in _cut(list(group), largest)]
+    together = [tuple(group) for _, group in groupby(ready, company)]
+    packed = [each[at : at + largest] for each in together for at in range(0, len(each), largest)]
     if room is None or len(packed) <= room:
         return packed
     if not room:
@@ -78,10 +79,6 @@ def least_tried(packed: Sequence[Parcel]) -> Parcel:
             first.append(parcel)
         seen |= threads
     return min(first, key=lambda parcel: max(each.attempts for each in parcel))
-
-
-def _cut(group: list[Delivery], largest: int) -> list[Parcel]:
-    return [tuple(group[at : at + largest]) for at in range(0, len(group), largest)]
 
 
 def _digest(rest: Sequence[Delivery], alone: Collection[int], largest: int) -> Parcel:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections import deque
 
-MINUTE = 60_000_000_000
+from scanner.clocks import SECOND
+
+MINUTE = 60 * SECOND
 
 
 class Ceiling:

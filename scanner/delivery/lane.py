@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING, TypeVar
 
+from scanner.clocks import SECOND
 from scanner.delivery.bundling import LARGEST, least_tried, parcels, waves
 from scanner.delivery.ceiling import Ceiling
 from scanner.delivery.late import is_over, too_late
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
     from scanner.store.outbox import Delivery, Outbox
 
 T = TypeVar("T")
-NANOSECONDS = 1_000_000_000
 LOADED = 1_000
 """Deliveries read from the outbox at a time."""
 CHECK_SECONDS = 5.0
@@ -52,44 +52,37 @@ class Outcome:
     refused: list[tuple[Parcel, DeliveryRefusedError]] = field(default_factory=list)
 
 
+@dataclass(frozen=True, slots=True)
+class Means:
+    """What the deliveries to all sinks share; see ``Delivery``. Pictures are drawn one at a time."""
+
+    outbox: Outbox
+    clock: Callable[[], int]
+    sleep: Callable[[float], Awaitable[object]]
+    picture: Callable[[Event], bytes | None]
+    notes: Callable[[Event], Notes]
+    stale_after: int
+    tell: Callable[[str], None]
+    pauses: Pauses
+    store_within: float
+    drawing: asyncio.Lock = field(default_factory=asyncio.Lock)
+
+
 class Lane:
     """Delivers the events of the outbox to one sink."""
 
-    def __init__(
-        self,
-        name: str,
-        sink: Sink,
-        outbox: Outbox,
-        *,
-        clock: Callable[[], int],
-        sleep: Callable[[float], Awaitable[object]],
-        picture: Callable[[Event], bytes | None],
-        notes: Callable[[Event], Notes],
-        drawing: asyncio.Lock,
-        quiet: Quiet | None,
-        ceiling: int | None,
-        stale_after: int,
-        tell: Callable[[str], None],
-        pauses: Pauses,
-        store_within: float,
-    ) -> None:
+    def __init__(self, name: str, sink: Sink, means: Means, quiet: Quiet | None, ceiling: int | None) -> None:
         self.trouble = ""
         self.is_starting = False
         """Whether the sink is starting, so that no delivery is under way that might still arrive."""
         self._name = name
         self._sink = sink
-        self._outbox = outbox
-        self._clock = clock
-        self._sleep = sleep
-        self._picture = picture
-        self._notes = notes
-        self._drawing = drawing
+        self._means = means
+        self._outbox = means.outbox
+        self._clock = means.clock
+        self._tell = means.tell
         self._quiet = quiet
         self._ceiling = Ceiling(ceiling)
-        self._stale_after = stale_after
-        self._tell = tell
-        self._pauses = pauses
-        self._store_within = store_within
         self._woken = asyncio.Event()
         self._started = False
         self._failures = 0
@@ -122,7 +115,7 @@ class Lane:
                 troubles += 1
                 if troubles == 1:
                     self._tell(f"{self._name}: {trouble}")
-                rest = self._pauses.after(troubles)
+                rest = self._means.pauses.after(troubles)
             if rest > 0 and not stop.is_set():
                 await self._rest(rest)
 
@@ -140,10 +133,10 @@ class Lane:
         await self._mark()
         now = self._clock()
         if self._rests(now):
-            return (self._resume - now) / NANOSECONDS
+            return (self._resume - now) / SECOND
         if not self._started:
             if not await self._start():
-                return (self._resume - self._clock()) / NANOSECONDS
+                return (self._resume - self._clock()) / SECOND
             self._well()
         silent_until = None if self._quiet is None else quiet_until(self._quiet, now)
         limit = LOADED if silent_until is None else -1
@@ -155,7 +148,7 @@ class Lane:
             return await self._until_next(now, silent_until)
         room = self._ceiling.room(now)
         if room == 0:
-            return (self._ceiling.opens() - now) / NANOSECONDS
+            return (self._ceiling.opens() - now) / SECOND
         for wave in self._waves(ready, now, room):
             if stop.is_set() or not await self._hand_over(wave):
                 break
@@ -181,10 +174,8 @@ class Lane:
             self._ceiling.count(now, 1)
             try:
                 await self._sink.deliver([Message(event)])
-            except DeliveryError as error:
-                self._pause(error)
             except Exception as error:  # noqa: BLE001 - a defect of a sink must not end the others
-                self._pause(DeliveryError(f"{type(error).__name__}: {error}"))
+                self._pause(_of_delivery(error))
             else:
                 self._well()
                 self._past.arrived(event)
@@ -221,7 +212,7 @@ class Lane:
 
     async def _try(self, parcel: Parcel, outcome: Outcome) -> None:
         now = self._clock()
-        late = {each.number for each in parcel if each.late or too_late(each.event, now, self._stale_after)}
+        late = {each.number for each in parcel if each.late or too_late(each.event, now, self._means.stale_after)}
         # A digest shows the newest first.
         latest = parcel[-MOST_PICTURES:]
         pictures: list[bytes | None] = [None] * (len(parcel) - len(latest))
@@ -235,10 +226,8 @@ class Lane:
             await self._sink.deliver(messages)
         except DeliveryRefusedError as error:
             outcome.refused.append((parcel, error))
-        except DeliveryError as error:
-            outcome.failed.append((parcel, error))
         except Exception as error:  # noqa: BLE001 - a defect of a sink must neither lose an event nor end the others
-            outcome.failed.append((parcel, DeliveryError(f"{type(error).__name__}: {error}")))
+            outcome.failed.append((parcel, _of_delivery(error)))
         else:
             outcome.arrived += parcel
             outcome.late |= late
@@ -263,7 +252,7 @@ class Lane:
 
     def _notes_to(self, event: Event) -> Notes | Exception:
         try:
-            return self._notes(event) if event.facts.about == "setup" else Notes()
+            return self._means.notes(event) if event.facts.about == "setup" else Notes()
         except Exception as error:  # noqa: BLE001 - whatever fails, the alert matters more
             return error
 
@@ -272,8 +261,8 @@ class Lane:
         if not self._sink.wants_pictures:
             return None
         try:
-            async with asyncio.timeout(PICTURE_SECONDS), self._drawing:
-                return await asyncio.to_thread(self._picture, event)
+            async with asyncio.timeout(PICTURE_SECONDS), self._means.drawing:
+                return await asyncio.to_thread(self._means.picture, event)
         except Exception as error:  # noqa: BLE001 - whatever fails, the text matters more
             self._tell(f"{self._name}: no picture for {event.id} ({str(error) or 'it took too long'})")
         return None
@@ -297,8 +286,9 @@ class Lane:
         pause = self._pause(max((error for _, error in outcome.failed), key=lambda error: error.retry_after or 0.0))
         for parcel, error in outcome.failed:
             # One event on which a healthy sink fails waits longer each time; if all fail, all wait alike.
-            own = self._pauses.asked(max(each.attempts for each in parcel) + 1, error.retry_after) if healthy else pause
-            again = self._clock() + int(own * NANOSECONDS)
+            tries = max(each.attempts for each in parcel) + 1
+            own = self._means.pauses.asked(tries, error.retry_after) if healthy else pause
+            again = self._clock() + int(own * SECOND)
             note(partial(outbox.failed, [each.number for each in parcel], again, str(error)))
 
     async def _mark(self) -> None:
@@ -310,7 +300,7 @@ class Lane:
     async def _stored(self, work: Callable[[], T]) -> T:
         """Call the outbox in a thread; StoreTroubleError if that does not end, as on a failing disk."""
         try:
-            async with asyncio.timeout(self._store_within):
+            async with asyncio.timeout(self._means.store_within):
                 return await asyncio.to_thread(work)
         except TimeoutError:
             raise StoreTroubleError(NO_ANSWER) from None
@@ -320,10 +310,8 @@ class Lane:
         self.is_starting = True
         try:
             await self._sink.start()
-        except DeliveryError as error:
-            self._pause(error)
         except Exception as error:  # noqa: BLE001 - a defect of a sink must not end the others
-            self._pause(DeliveryError(f"{type(error).__name__}: {error}"))
+            self._pause(_of_delivery(error))
         else:
             self._started = True
             return True
@@ -334,9 +322,9 @@ class Lane:
     def _pause(self, error: DeliveryError) -> float:
         """Pause the sink for a time that grows with each failure in a row; return its seconds."""
         self._failures += 1
-        pause = self._pauses.asked(self._failures, error.retry_after)
+        pause = self._means.pauses.asked(self._failures, error.retry_after)
         self._paused = self._clock()
-        self._resume = self._paused + int(pause * NANOSECONDS)
+        self._resume = self._paused + int(pause * SECOND)
         if not self.trouble:
             self._tell(f"{self._name}: {error}; closewatch keeps trying until it works")
         self.trouble = str(error)
@@ -355,19 +343,24 @@ class Lane:
     async def _until_next(self, now: int, silent_until: int | None) -> float:
         """Give the seconds until something may be due, by the clock or because the outbox was changed."""
         if silent_until is not None:
-            return min(CHECK_SECONDS, (silent_until - now) / NANOSECONDS)
+            return min(CHECK_SECONDS, (silent_until - now) / SECOND)
         found = await self._stored(lambda: self._outbox.next_try(now, self._name))
-        wait = CHECK_SECONDS if found is None else (found - now) / NANOSECONDS
+        wait = CHECK_SECONDS if found is None else (found - now) / SECOND
         return min(max(wait, AT_LEAST), CHECK_SECONDS)
 
     async def _rest(self, seconds: float) -> None:
         """Sleep until woken, at most a number of seconds."""
-        waiting = {asyncio.ensure_future(self._sleep(seconds)), asyncio.create_task(self._woken.wait())}
+        waiting = {asyncio.ensure_future(self._means.sleep(seconds)), asyncio.create_task(self._woken.wait())}
         try:
             await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
         finally:
             for each in waiting:
                 each.cancel()
+
+
+def _of_delivery(error: Exception) -> DeliveryError:
+    """Make a delivery error of whatever a sink raised."""
+    return error if isinstance(error, DeliveryError) else DeliveryError(f"{type(error).__name__}: {error}")
 
 
 def _urgent(due: Sequence[Delivery]) -> list[Delivery]:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import TYPE_CHECKING
 
-from scanner.clocks import SECOND
 from scanner.market.sessions.timeframes import Timeframe
+from scanner.wording.tables import parse_time
 
 if TYPE_CHECKING:
     from scanner.events import Event
@@ -21,7 +20,7 @@ def is_over(event: Event, now: int) -> bool:
         return False
     close = event.data["next_close"]
     if close is not None:
-        return int(datetime.fromisoformat(close).timestamp()) * SECOND <= now
+        return parse_time(close) <= now
     return now - event.time >= Timeframe.named(event.data["timeframe"]).nanoseconds
 
 

@@ -6,13 +6,13 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from scanner.clocks import SECOND
+
 if TYPE_CHECKING:
     from datetime import time
 
     from scanner.configuration.model.tables import Quiet
     from scanner.events import Event
-
-NANOSECONDS = 1_000_000_000
 
 
 def quiet_until(quiet: Quiet, now: int) -> int | None:
@@ -40,10 +40,10 @@ def _around(quiet: Quiet, now: int) -> list[tuple[int, int]]:
     change as it would have.
     """
     zone = ZoneInfo(quiet.zone)
-    today = datetime.fromtimestamp(now // NANOSECONDS, UTC).astimezone(zone).date()
+    today = datetime.fromtimestamp(now // SECOND, UTC).astimezone(zone).date()
 
     def moment(day: int, at: time) -> int:
-        return int(datetime.combine(today + timedelta(day), at, zone).timestamp()) * NANOSECONDS
+        return int(datetime.combine(today + timedelta(day), at, zone).timestamp()) * SECOND
 
     over_night = int(quiet.end <= quiet.start)
     return [(moment(day, quiet.start), moment(day + over_night, quiet.end)) for day in range(-2, 2)]

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
 from decimal import Decimal
 from typing import TYPE_CHECKING, Literal, get_args
 
 from scanner.market.price_steps import EXACT
+from scanner.wording.tables import parse_time
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -110,7 +110,7 @@ def entry_of(story: Story, decisions: Sequence[Decision]) -> Entry:
     value = Decimal(told["point_value"]) if told is not None and told["currency"] else None
     return Entry(
         id=story.id,
-        bar_open=int(datetime.fromisoformat(setup["bar_open"]).timestamp()) * 1_000_000_000,
+        bar_open=parse_time(setup["bar_open"]),
         found=story.found,
         instrument=setup["instrument"],
         timeframe=setup["timeframe"],

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
+from datetime import datetime, time, timedelta
 from typing import TYPE_CHECKING, Literal
+from zoneinfo import ZoneInfo
 
+from scanner.clocks import SECOND
 from scanner.journal.entries import broken, by_story, entry_of
 from scanner.journal.figures import Figures, figures
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
+    from datetime import date
     from decimal import Decimal
 
     from scanner.journal.entries import Broken, Entry
@@ -20,6 +24,20 @@ if TYPE_CHECKING:
 Group = Literal["taken", "own", "passed", "all", "set_aside"]
 """Whose results: those taken, by the rules and by the user's ``own`` prices; those passed; all but those set aside; and
 these."""
+
+
+DAYS = {"week": 7, "month": 30}
+"""How many days a review may be of."""
+
+
+def midnight(day: date, zone: str) -> int:
+    """Give when a day begins in a zone, in nanoseconds since 1970 UTC."""
+    return round(datetime.combine(day, time(), ZoneInfo(zone)).timestamp()) * SECOND
+
+
+def days_up_to(last: date, span: str, zone: str) -> tuple[int, int]:
+    """Give the begin and the end of a week or a month whose last day is known, by the days of a zone."""
+    return midnight(last + timedelta(1 - DAYS[span]), zone), midnight(last + timedelta(1), zone)
 
 
 @dataclass(frozen=True, slots=True)

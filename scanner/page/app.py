@@ -75,11 +75,11 @@ def application(
         routes=routes,
         middleware=[Middleware(Guard, reached), Middleware(SignedIn, password is not None)],
         exception_handlers={
-            404: _nothing,
-            405: _method,
-            NothingHereError: _nothing,
-            StoreTroubleError: _store,
-            UsageError: _unusable,
+            404: _trouble(HTTPStatus.NOT_FOUND, "Nothing here", "There is no such page."),
+            405: _trouble(HTTPStatus.METHOD_NOT_ALLOWED, "Not allowed", "This address can only be read."),
+            NothingHereError: _trouble(HTTPStatus.NOT_FOUND, "Nothing here"),
+            StoreTroubleError: _trouble(HTTPStatus.SERVICE_UNAVAILABLE, "The store cannot be read"),
+            UsageError: _trouble(HTTPStatus.SERVICE_UNAVAILABLE, "The configuration cannot be used"),
         },
     )
     state = app.state
@@ -134,27 +134,10 @@ def _bokeh() -> Path:
     return Path(found.origin).parent / "server" / "static" / "js"
 
 
-def _nothing(request: Request, problem: Exception) -> Response:
-    sentence = str(problem) if isinstance(problem, NothingHereError) else "There is no such page."
-    return render(request, "trouble.html", HTTPStatus.NOT_FOUND, title="Nothing here", sentence=sentence)
+def _trouble(status: HTTPStatus, title: str, sentence: str = "") -> Callable[[Request, Exception], Response]:
+    """Make the answer to an error: a page with a sentence, by default that of the error."""
 
+    def answer(request: Request, problem: Exception) -> Response:
+        return render(request, "trouble.html", status, title=title, sentence=sentence or str(problem))
 
-def _unusable(request: Request, problem: Exception) -> Response:
-    title = "The configuration cannot be used"
-    return render(request, "trouble.html", HTTPStatus.SERVICE_UNAVAILABLE, title=title, sentence=str(problem))
-
-
-def _method(request: Request, _: Exception) -> Response:
-    return render(
-        request,
-        "trouble.html",
-        HTTPStatus.METHOD_NOT_ALLOWED,
-        title="Not allowed",
-        sentence="This address can only be read.",
-    )
-
-
-def _store(request: Request, problem: Exception) -> Response:
-    return render(
-        request, "trouble.html", HTTPStatus.SERVICE_UNAVAILABLE, title="The store cannot be read", sentence=str(problem)
-    )
+    return answer

@@ -9,7 +9,6 @@ import typer
 from scanner.commands import output
 from scanner.commands.trouble import UsageError
 from scanner.configuration.model.page import Page
-from scanner.configuration.page_files import check_certificate, password_line
 from scanner.page import serving
 from scanner.page.access import passwords
 from scanner.page.elsewhere import Elsewhere
@@ -30,9 +29,7 @@ def run(path: Path, port: int | None) -> None:
         page = known.page or Page()
         if port is not None:
             page = page.model_copy(update={"port": port})
-        password_line(page, known.folder)
-        check_certificate(page, known.folder)
-        at = serving.opened(page)
+        at = serving.opened(page, known.folder)
         output.tell(f"The page of {known.outline.station} is at {serving.address_of(page)} until Ctrl-C.")
         serving.run(configured, page, at)
 

@@ -37,8 +37,10 @@ THREADS = 4
 """Answers computed at a time."""
 
 
-def opened(page: Page) -> socket:
-    """Open the port of the page; UsageError if that fails."""
+def opened(page: Page, folder: Path) -> socket:
+    """Open the port of the page; UsageError if that fails, PageFileError if one of its files cannot be used."""
+    password_line(page, folder)
+    check_certificate(page, folder)
     try:
         return listener(page.port, str(page.listen))
     except OSError as problem:
@@ -68,9 +70,7 @@ def beside(path: Path, settings: Settings) -> Iterator[None]:
     if settings.page is None:
         yield
         return
-    password_line(settings.page, settings.folder)
-    check_certificate(settings.page, settings.folder)
-    at = opened(settings.page)
+    at = opened(settings.page, settings.folder)
     words = [sys.executable, "-m", "scanner.page", str(path), str(at.fileno())]
     process = subprocess.Popen(words, stdin=subprocess.PIPE, pass_fds=[at.fileno()])  # noqa: S603 - our own words
     at.close()

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from scanner.events import rfc3339
 from scanner.market.digits import grouped, with_minus
 from scanner.wording.times import moment
-from scanner.wording.words import counted, name, number, phrase, sentence
+from scanner.wording.words import compared, counted, name, number, phrase, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -57,15 +57,6 @@ def underscored(text: str) -> str:
     return text.replace("_", " ")
 
 
-def limit(threshold: str) -> str:
-    """Write a threshold with the signs of a page.
-
-    >>> limit(">= 4")
-    '≥ 4'
-    """
-    return threshold.replace(">=", "≥").replace("<=", "≤")
-
-
 FILTERS: Mapping[str, Callable[..., Any]] = {
     "short": short,
     "full": moment,
@@ -78,6 +69,6 @@ FILTERS: Mapping[str, Callable[..., Any]] = {
     "sentence": sentence,
     "measured": number,
     "plainly": underscored,
-    "limit": limit,
+    "limit": compared,
     "minus": with_minus,
 }

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.configuration.history_needed import enough_from
-from scanner.events import KINDS, rfc3339
+from scanner.events import rfc3339
 from scanner.market.bars import Bars
 from scanner.market.digits import grouped
 from scanner.market.guard import NOTED, Guard
@@ -23,6 +23,8 @@ from scanner.service.changes.decided import Decided
 from scanner.service.changes.restating import agreeing, different, run_again
 from scanner.service.intake.answer_rows import closed_rows, in_order, known_and_new
 from scanner.service.intake.doubts import NONE, Doubts
+from scanner.service.intake.known_bars import KnownBars
+from scanner.service.intake.late_ends import nothing_follows, over
 from scanner.service.resuming import BETWEEN, are_due, checkpoint_of, restore, snapshot_of
 from scanner.service.together.last_bars import LastBars
 from scanner.service.together.taking import Together, take_usual
@@ -43,21 +45,13 @@ if TYPE_CHECKING:
     from scanner.events import Event
     from scanner.market.bars import Bar
     from scanner.market.guard import Checked, Note
-    from scanner.market.sessions.timetables import Timetable
     from scanner.pipeline import Run
     from scanner.service.together.arrival import Arrival
     from scanner.store import Store, StoredTogether
     from scanner.trade.size import Account
 
-TOLD_OF_A_SERIES = tuple(kind for kind, facts in KINDS.items() if facts.about in {"setup", "series"})
-RECENT = 64
-"""Stored bars of a series that are read to see whether one was restated, unless the answer goes further back."""
-READ_TOGETHER = 128
 SINCE_CHECKPOINT = 2 * BETWEEN
 """Most bars since a checkpoint: more than between two of them, since sessions cut some bars short."""
-LATE_END = 1_800_000_000_000
-"""Nanoseconds after a coarser bar's close until it counts as complete even if the feed sent nothing for its end. Longer
-than the usual delays of feeds, since bars that come for it later come too late."""
 
 
 @dataclass(slots=True)
@@ -83,11 +77,9 @@ class Taken:
 
 @dataclass(slots=True)
 class _Work:
-    """What one call collects for its transaction; ``places`` gives the position of each instrument."""
+    """What one call collects for its transaction; ``known`` are the stored bars before it."""
 
-    places: dict[str, int]
-    recent: dict[str, Bars] = field(default_factory=dict)
-    """The last stored bars of some instruments, as they were before the call."""
+    known: KnownBars
     updates: dict[SeriesKey, SeriesUpdate] = field(default_factory=dict)
     rewrites: list[Rewrite] = field(default_factory=list)
     said: list[tuple[Event, SeriesKey]] = field(default_factory=list)
@@ -96,21 +88,6 @@ class _Work:
     last: dict[str, Bar | None] = field(default_factory=dict)
     """The last bars; others see them once they are stored."""
     restated: dict[str, int] = field(default_factory=dict)
-
-
-def fresh_pipeline(watched: Watched, account: Account, pools: Pools | None = None) -> Pipeline:
-    """Make a pipeline that has seen no bar, for an instrument; it shares ``pools`` with others."""
-    return Pipeline(
-        watched.instrument,
-        watched.calendar,
-        watched.base,
-        watched.timeframes,
-        rulebook=watched.rulebook,
-        account=account,
-        adjustments=watched.adjustments,
-        dates=watched.dates,
-        pools=pools,
-    )
 
 
 class Desk:
@@ -201,7 +178,7 @@ class Desk:
         self.last.remember(list(with_bars), stored.bars[stored.ends[list(with_bars.values())] - 1])
 
     def _fresh(self, name: str) -> Pipeline:
-        return fresh_pipeline(self.watched[name], self.account, self.pools)
+        return self.watched[name].inputs(self.account).pipeline(pools=self.pools)
 
     def _base(self, name: str) -> SeriesKey:
         return SeriesKey(name, self.watched[name].base.name)
@@ -212,11 +189,11 @@ class Desk:
 
     def since(self, name: str) -> int | None:
         """From which opening on to ask the feed: that of the last bar, to see whether it was restated."""
-        return self.last.open_of(name)
+        return self.last.open_of(name) if name in self.watched else None
 
-    def enough_from(self, name: str, now: int) -> int:
+    def enough_from(self, name: str, now: int) -> int | None:
         """From which opening on there are enough bars at ``now`` for all timeframes of an instrument to be warm."""
-        return enough_from(self.watched[name], now)
+        return enough_from(self.watched[name], now) if name in self.watched else None
 
     def last_close(self, name: str) -> int | None:
         """When the last bar of an instrument closed."""
@@ -248,7 +225,7 @@ class Desk:
         if len({arrival.instrument for arrival in arrivals}) < len(arrivals):
             raise ValueError("an instrument comes twice in one call")
         places = {arrival.instrument: place for place, arrival in enumerate(arrivals)}
-        taken, work = Taken(), _Work(places)
+        taken, work = Taken(), _Work(KnownBars(self.store.bars, list(places), self._base))
         self._bring_back()
         try:
             self._decided.hand_on(self.pipelines)
@@ -277,7 +254,8 @@ class Desk:
             with suppress(StoreTroubleError):  # the first error is raised; the next call tries again
                 self._bring_back()
             raise
-        self.last.update(work.last)
+        for name, bar in work.last.items():
+            self.last[name] = bar
         for each in work.together:
             self.last.follow(each.rows, each.updates.bars)
         taken.restated = work.restated
@@ -377,8 +355,8 @@ class Desk:
     def _collect(self, name: str, run: Run, checked: Checked, now: int, work: _Work) -> None:
         """Collect what must be stored of new bars."""
         base, pipeline, bars = self._base(name), self.pipelines[name], checked.bars
-        if pipeline.has_coarser and _nothing_follows(pipeline.guard.timetable, bars, now):
-            for lane, own in pipeline.closed_by(_over(pipeline, now)):
+        if pipeline.has_coarser and nothing_follows(pipeline.guard.timetable, bars, now):
+            for lane, own in pipeline.closed_by(over(pipeline, now)):
                 run.add(lane, own, lane.engine.events(own))
         kept = {SeriesKey(name, lane.timeframe.name): parts for lane, parts in run.bars.items()}
         if len(bars):
@@ -397,19 +375,6 @@ class Desk:
             joined = parts[0] if len(parts) == 1 else Bars.joined(parts)
             work.updates[key] = SeriesUpdate(key, joined, *((state, checkpoint) if key == base else (b"",)))
 
-    def _recent(self, name: str, work: _Work) -> Bars:
-        """Give the last stored bars of an instrument, read together with those of the instruments after it in the call.
-
-        The store unpacks the bars of many series to read one, and if answers overlap, all series are read anyway.
-        """
-        if name not in work.recent:
-            at = work.places[name]
-            keys = [self._base(each) for each in list(work.places)[at : at + READ_TOGETHER]]
-            found = self.store.bars.load(keys, RECENT)
-            # Copies, so that the few bars kept do not hold the others in memory.
-            work.recent |= {each.key.instrument: Bars(*map(np.copy, each.bars.columns())) for each in found}
-        return work.recent[name]
-
     def _beyond_doubt(self, arrival: Arrival, bars: Bars, reaches: bool, taken: Taken, work: _Work) -> Bars:
         """Give the known bars that the feed now sends with other values, if that is beyond doubt.
 
@@ -421,10 +386,7 @@ class Desk:
         if len(bars) == 1 and bars.open_time[0] == last.open_time:
             known = Bars.of([last])
         else:
-            known = self._recent(name, work)
-            if len(known) and bars.open_time[0] < known.open_time[0]:
-                (stored,) = self.store.bars.load([self._base(name)])
-                known = stored.bars
+            known = work.known.around(name, int(bars.open_time[0]))
         said = different(bars, known)
         weighed = self._doubts.weigh(name, said, since=arrival.since, last=last, reaches=reaches)
         if weighed.look_again is not None:
@@ -435,27 +397,12 @@ class Desk:
 
     def _restate(self, name: str, corrected: Bars, now: int, work: _Work) -> bool:
         """Run the series again from the first stored bar, with what the feed sends now; False if nothing is new."""
-
-        def said(key: SeriesKey, since: int) -> list[Event]:
-            return [kept.event for kept in self.store.events.find(series=key, since=since, kinds=TOLD_OF_A_SERIES)]
-
-        def whole(thread: str) -> list[Event]:
-            return [kept.event for kept in self.store.events.story(thread)]
-
         before = self.pipelines[name]
         under_way = {lane.timeframe.name: [each.thread for each in lane.engine.under_way()] for lane in before.lanes}
         pipeline = self._fresh(name)
         self._decided.begin({name: pipeline})
-        rerun = run_again(
-            pipeline,
-            self.stored([name])[name],
-            corrected,
-            _over(before, now),
-            under_way,
-            said,
-            whole,
-            self.route,
-        )
+        stored, published = self.stored([name])[name], self.store.events
+        rerun = run_again(pipeline, stored, corrected, over(before, now), under_way, published, self.route)
         if rerun is None:
             return False
         work.rewrites += rerun.rewrites
@@ -471,20 +418,3 @@ class Desk:
         for found in self.store.bars.load(keys):
             bars[found.key.instrument][found.key.timeframe] = found.bars
         return bars
-
-
-def _over(pipeline: Pipeline, now: int) -> int:
-    """Give the close up to which a coarser bar counts as complete even if the feed sent nothing for its end."""
-    return now - max(pipeline.base.nanoseconds, LATE_END)
-
-
-def _nothing_follows(timetable: Timetable, bars: Bars, now: int) -> bool:
-    """Whether the feed has no more: no bar closed by ``now`` after these, or none can have.
-
-    If more may follow, as after part of a history, it is not yet known whether a coarser bar is complete.
-    """
-    if not len(bars):
-        return True
-    last, timeframe = int(bars.close_time[-1]), timetable.timeframe
-    by_itself = timeframe.intraday and not timetable.calendar.known
-    return (last + timeframe.nanoseconds if by_itself else timetable.next_close(last)[1]) > now

@@ -9,7 +9,7 @@ import numpy as np
 
 from scanner.analysis.indicators import kept_windows
 from scanner.analysis.pool import Leap
-from scanner.store.snapshots import joined, parts_of
+from scanner.store.packing import joined, parts_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

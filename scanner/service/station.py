@@ -20,8 +20,8 @@ from scanner.service.desk import Desk
 from scanner.service.intake.feed_life import FeedLife
 from scanner.service.intake.intake import Intake
 from scanner.service.intake.requests import Ask, Manners
-from scanner.service.schedule.bar_closes import Due, groups_of
-from scanner.service.schedule.clock_jumps import Leaps
+from scanner.service.schedule.bar_closes import Due, groups_of, last_close
+from scanner.service.schedule.clock_jumps import watch_clock
 from scanner.service.schedule.timers import Timers
 from scanner.service.summaries import NAMED, Telling
 from scanner.service.upkeep import Upkeep
@@ -112,7 +112,6 @@ class Station:
         self.begun = clock.now()
         self.timers = Timers(clock, sleep)
         self._sleep = sleep
-        self._leaps = Leaps(lambda: clock.wall_time(clock.now()), sleep, self._leapt)
         self._lives: dict[str, FeedLife] = {}
         self._beside: set[asyncio.Task[None]] = set()
         """Tasks that run while watching, until they are cancelled."""
@@ -136,7 +135,7 @@ class Station:
                 starting.result()
                 self._schedule()
                 lasting = [
-                    self._leaps.watch(),
+                    watch_clock(lambda: self.clock.wall_time(self.clock.now()), self._sleep, self._leapt),
                     self._watch_store(),
                     self.telling.keep_summing_up(),
                     *self._listeners(),
@@ -218,8 +217,8 @@ class Station:
             chance=self.chance,
             take=self.keeping.take,
             say=self.keeping.say,
-            since=self._since,
-            enough_from=self._enough_from,
+            since=self.desk.since,
+            enough_from=lambda each: self.desk.enough_from(each, self.clock.now()),
             last_close=self.last_close,
             note=lambda trouble: self.telling.note(f"feed {name}: {trouble}"),
         )
@@ -248,12 +247,12 @@ class Station:
         now = self.clock.now()
         for group in self.groups:
             if group.feed == name:
-                self.intakes[name].ask(self._asks(group, group.last_close(now)))
+                self.intakes[name].ask(self._asks(group, last_close(group.timetable, now)))
         await self.intakes[name].first_round()
 
     def _due(self, group: Group, now: int) -> Due:
         """Begin with the last close that was due, since earlier ones are asked for at once."""
-        return Due(group.timetable, group.last_close(now - round(self.manners(group.feed).settle * SECOND)))
+        return Due(group.timetable, last_close(group.timetable, now - round(self.manners(group.feed).settle * SECOND)))
 
     def _asks(self, group: Group, close: int) -> list[Ask]:
         symbols = {each.instrument.symbol: each.symbol for each in self.watched}
@@ -298,18 +297,12 @@ class Station:
         for group in self.groups:
             self.dues.setdefault(group.name, self._due(group, now))
             self._schedule_group(group)
-            close = group.last_close(now)
+            close = last_close(group.timetable, now)
             asks = [ask for ask in self._asks(group, close) if ask.instrument in changed]
             if asks and group.feed in self.intakes:
                 self.intakes[group.feed].ask(asks)
         for intake in self.intakes.values():
             intake.look_again()
-
-    def _since(self, name: str) -> int | None:
-        return self.desk.since(name) if name in self.desk.watched else None
-
-    def _enough_from(self, name: str) -> int | None:
-        return self.desk.enough_from(name, self.clock.now()) if name in self.desk.watched else None
 
     def last_close(self, name: str) -> int | None:
         """When an instrument's last bar closed; an instrument that left the list is never behind."""

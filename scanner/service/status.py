@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from scanner.analysis.indicators.state import count_in
 from scanner.clocks import SECOND
 from scanner.market.sessions.timetables import timetable_of
 from scanner.present.reports.status_report import FeedStatus, OldList, SeriesStatus, SinkStatus, Status
 from scanner.service.changes.config_mark import ListRead
 from scanner.service.intake.lags import Lags
 from scanner.store import SeriesKey
-from scanner.store.snapshots import counts_in
+from scanner.store.packing import parts_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -52,7 +53,8 @@ def facts(store: Store, listed: Mapping[str, OnList]) -> Facts:
             last[key] = close
         if key.timeframe == own.base.name and state:
             series = (SeriesKey(key.instrument, timeframe.name) for timeframe in own.timeframes)
-            seen |= zip(series, counts_in(state), strict=False)
+            engines = reversed(parts_of(state)[3::2])  # the finest first; see ``resuming.snapshot_of``
+            seen |= zip(series, map(count_in, engines), strict=False)
     return Facts(last, seen, store.outbox.counts())
 
 

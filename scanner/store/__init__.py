@@ -9,21 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
-from scanner.store.bars import (
-    BarLog,
-    Rewrite,
-    SeriesKey,
-    SeriesUpdate,
-    SeriesUpdates,
-    StoredSeries,
-    StoredTogether,
-    VisitedBars,
-)
+from scanner.store.bars import BarLog, VisitedBars
 from scanner.store.database import Database
 from scanner.store.decisions import DecidedMeanwhileError, Decision, DecisionRefusedError, Decisions
 from scanner.store.events import EventLog, KeptEvent, Said
 from scanner.store.outbox import Delivery, Outbox
 from scanner.store.recordings import Recordings, Sent, SentRows
+from scanner.store.series import Rewrite, SeriesKey, SeriesUpdate, SeriesUpdates, StoredSeries, StoredTogether
 from scanner.store.trouble import StoreTroubleError
 
 if TYPE_CHECKING:

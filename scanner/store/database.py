@@ -55,7 +55,7 @@ class Database:
         self._lock = None if visiting else StoreLock(path, make=True)
         try:
             self._connection = self._connect(visiting=visiting, patience=patience)
-            self._files = {} if visiting else {file: _identity(file) for file in self._own_files()}
+            self._files = {} if visiting else {file: identity(file) for file in self._own_files()}
         except BaseException:
             if self._lock is not None:
                 self._lock.release()
@@ -125,8 +125,8 @@ class Database:
 
         A file that is removed or replaced while it is open lives on, unseen, until it is closed.
         """
-        for file, identity in self._files.items():
-            if _identity(file) != identity:
+        for file, opened in self._files.items():
+            if identity(file) != opened:
                 raise StoreGoneError(
                     f"{self.path}: {file.name} was removed or replaced while the store was open, and anything written "
                     "now would be lost; put the store back, or restart to make another"
@@ -217,7 +217,7 @@ class Database:
             raise trouble(self.path, DamagedError("a text cannot be read")) from problem
 
 
-def _identity(file: Path) -> tuple[int, int] | None:
+def identity(file: Path) -> tuple[int, int] | None:
     """Give the identity of a file, whatever its name; None if it cannot be read."""
     try:
         found = file.stat()

@@ -8,8 +8,8 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Literal
 
 from scanner.events import KINDS
-from scanner.store.bars import SeriesKey
 from scanner.store.packing import checksum_of
+from scanner.store.series import SeriesKey
 from scanner.store.trouble import DamagedError
 
 if TYPE_CHECKING:

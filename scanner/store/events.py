@@ -13,11 +13,12 @@ from scanner.store.trouble import DamagedError
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from scanner.events import Kind
-    from scanner.store.bars import BarLog, SeriesKey
+    from scanner.store.bars import BarLog
     from scanner.store.database import Database
+    from scanner.store.series import SeriesKey
 
 KEPT = ("id", "kind", "time", "subject", "source", "thread", "data", "series", "sinks", "said")
 """The columns of an event covered by its checksum, in this order."""
@@ -120,18 +121,14 @@ class EventLog:
         Those numbered after ``after``, of some ``kinds`` (all when empty), of one ``series``, about times from
         ``since`` on, and at most ``limit``.
         """
-        kind_marks = ", ".join("?" * len(kinds))
         number = None if series is None else self._bars.number_of(series)
         if series is not None and number is None:
             return []
-        with self._database.reading() as connection:
-            rows = connection.execute(
-                f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE e.number > ? "  # noqa: S608 - our words
-                f"AND (? OR e.kind IN ({kind_marks})) AND (? IS NULL OR e.series = ?) AND (? IS NULL OR e.time >= ?) "
-                "ORDER BY e.number LIMIT ?",
-                (after, not kinds, *kinds, number, number, since, since, limit),
-            ).fetchall()
-            return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
+        return self._some(
+            f"e.number > ? AND (? OR e.kind IN ({_marks(kinds)})) AND (? IS NULL OR e.series = ?) "
+            "AND (? IS NULL OR e.time >= ?) ORDER BY e.number LIMIT ?",
+            (after, not kinds, *kinds, number, number, since, since, limit),
+        )
 
     def last(self) -> int:
         """Give the number of the last event; 0 without any."""
@@ -142,46 +139,21 @@ class EventLog:
     def unfinished(self, until: int) -> list[KeptEvent]:
         """Give all events numbered up to ``until`` of the threads that had not ended by then, as they were said."""
         ends = [kind for kind, facts in KINDS.items() if facts.ends]
-        with self._database.reading() as connection:
-            threads = [
-                thread
-                for (thread,) in connection.execute(
-                    "SELECT e.thread FROM event e JOIN "  # noqa: S608 - our words
-                    "(SELECT max(number) AS number FROM event WHERE thread != '' AND number <= ? GROUP BY thread) l "
-                    f"ON e.number = l.number WHERE e.kind NOT IN ({', '.join('?' * len(ends))})",
-                    (until, *ends),
-                )
-            ]
-            rows = [
-                row
-                for thread in threads
-                for row in connection.execute(
-                    f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE e.thread = ? AND e.number <= ?",  # noqa: S608 - our words
-                    (thread, until),
-                )
-            ]
-        found = [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
-        return sorted(found, key=lambda each: each.number)
+        return self._some(
+            "e.number <= ? AND e.thread IN (SELECT thread FROM event WHERE number IN "  # noqa: S608 - our words
+            "(SELECT max(number) FROM event WHERE thread != '' AND number <= ? GROUP BY thread) "
+            f"AND kind NOT IN ({_marks(ends)})) ORDER BY e.number",
+            (until, until, *ends),
+        )
 
     def before(self, number: int, kinds: Sequence[Kind], limit: int) -> list[KeptEvent]:
         """Give the last events numbered below ``number`` that are of some kinds, the newest first."""
-        marks = ", ".join("?" * len(kinds))
-        with self._database.reading() as connection:
-            rows = connection.execute(
-                f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE e.number < ? AND e.kind IN ({marks}) "  # noqa: S608 - our words
-                "ORDER BY e.number DESC LIMIT ?",
-                (number, *kinds, limit),
-            ).fetchall()
-        return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
+        which = f"e.number < ? AND e.kind IN ({_marks(kinds)}) ORDER BY e.number DESC LIMIT ?"
+        return self._some(which, (number, *kinds, limit))
 
     def story(self, thread: str) -> list[KeptEvent]:
         """Give all events of a setup, in order."""
-        with self._database.reading() as connection:
-            rows = connection.execute(
-                f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE e.thread = ? ORDER BY e.number",  # noqa: S608 - our words
-                (thread,),
-            ).fetchall()
-            return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
+        return self._some("e.thread = ? ORDER BY e.number", (thread,))
 
     def threads(self, since: int, until: int) -> list[str]:
         """Name the threads with an event about a time from ``since`` on and before ``until``."""
@@ -199,16 +171,24 @@ class EventLog:
         Threads with an event about a time from ``since`` to before ``until``, whose id begins with ``begins``, and with
         an event about an ``instrument``; conditions not given do not apply.
         """
+        return self._some(
+            "e.thread != '' AND e.thread IN (SELECT thread FROM event WHERE thread != '' "
+            "AND (:since IS NULL OR time >= :since) AND (:until IS NULL OR time < :until) "
+            "AND substr(thread, 1, length(:begins)) = :begins "
+            "AND (:instrument IS NULL OR substr(subject, 1, length(:instrument) + 1) = :instrument || '/')"
+            ") ORDER BY e.number",
+            {"since": since, "until": until, "begins": begins, "instrument": instrument},
+        )
+
+    def _some(self, which: str, values: Sequence[object] | Mapping[str, object]) -> list[KeptEvent]:
+        """Give the events ``e`` that a condition selects, in its order."""
         with self._database.reading() as connection:
-            rows = connection.execute(
-                f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE e.thread != '' AND e.thread IN ("  # noqa: S608 - our words
-                "SELECT thread FROM event WHERE thread != '' AND (:since IS NULL OR time >= :since) "
-                "AND (:until IS NULL OR time < :until) AND substr(thread, 1, length(:begins)) = :begins "
-                "AND (:instrument IS NULL OR substr(subject, 1, length(:instrument) + 1) = :instrument || '/')"
-                ") ORDER BY e.number",
-                {"since": since, "until": until, "begins": begins, "instrument": instrument},
-            ).fetchall()
+            rows = connection.execute(f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE {which}", values)  # noqa: S608 - our words
             return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
+
+
+def _marks(kinds: Sequence[Kind]) -> str:
+    return ", ".join("?" * len(kinds))
 
 
 def event_of(columns: Sequence[Any]) -> Event:

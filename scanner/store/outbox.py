@@ -10,7 +10,7 @@ import orjson
 from scanner.store.events import EVENT_COLUMNS, event_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable, Sequence
+    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
     from scanner.events import Event
     from scanner.store.database import Database
@@ -41,7 +41,7 @@ DELIVERY = (
 
 # A delivery put off while the clock was ahead is due once the clock is corrected.
 DUE = (
-    "WHERE o.state = 'waiting' AND o.sink = :sink AND (o.next_try <= :now OR o.changed > :now) "
+    "o.state = 'waiting' AND o.sink = :sink AND (o.next_try <= :now OR o.changed > :now) "
     "AND (o.thread = '' OR NOT EXISTS (SELECT 1 FROM outbox p WHERE p.state = 'waiting' AND p.sink = o.sink "
     "AND p.thread = o.thread AND p.number < o.number AND p.next_try > :now AND p.changed <= :now))"
 )
@@ -63,12 +63,12 @@ class Outbox:
         An event waits behind an earlier one of its thread that must wait. If several of one thread are returned, the
         later ones must not be sent before the earlier ones.
         """
+        return self._some(f"{DUE} ORDER BY o.number LIMIT :limit", {"sink": sink, "now": now, "limit": limit})
+
+    def _some(self, which: str, values: Sequence[object] | Mapping[str, object]) -> list[Delivery]:
+        """Give the deliveries ``o`` of events ``e`` that a condition selects, in its order."""
         with self._database.reading() as connection:
-            rows = connection.execute(
-                f"{DELIVERY} {DUE} ORDER BY o.number LIMIT :limit",
-                {"sink": sink, "now": now, "limit": limit},
-            ).fetchall()
-            return list(map(_delivery, rows))
+            return list(map(_delivery, connection.execute(f"{DELIVERY} WHERE {which}", values)))
 
     def next_try(self, now: int, sink: str) -> int | None:
         """Say when the next delivery of a sink is due; None if none is waiting."""
@@ -115,21 +115,15 @@ class Outbox:
                 [(*values, now, number) for *values, number in rows],
             )
 
-    def list(self, states: Collection[State] = (), sink: str | None = None, limit: int = -1) -> list[Delivery]:
-        """List deliveries, oldest first: in some states (any when empty), of one sink, at most ``limit``."""
+    def list(self, states: Collection[State] = (), sink: str | None = None) -> list[Delivery]:
+        """List deliveries, oldest first: in some states (any when empty), of one sink or all."""
         marks = ", ".join("?" * len(states))
-        with self._database.reading() as connection:
-            rows = connection.execute(
-                f"{DELIVERY} WHERE (? OR o.state IN ({marks})) AND (? IS NULL OR o.sink = ?) ORDER BY o.number LIMIT ?",
-                (not states, *states, sink, sink, limit),
-            ).fetchall()
-            return list(map(_delivery, rows))
+        which = f"(? OR o.state IN ({marks})) AND (? IS NULL OR o.sink = ?) ORDER BY o.number"
+        return self._some(which, (not states, *states, sink, sink))
 
     def of_event(self, event: str) -> Sequence[Delivery]:
         """Give the deliveries of an event, by its id."""
-        with self._database.reading() as connection:
-            rows = connection.execute(f"{DELIVERY} WHERE e.id = ? ORDER BY o.number", (event,)).fetchall()
-        return [_delivery(row) for row in rows]
+        return self._some("e.id = ? ORDER BY o.number", (event,))
 
     def sent_with(self, delivery: Delivery) -> int:
         """Count the others that were sent to the same sink in the same message: they were marked at the same moment."""

@@ -17,7 +17,7 @@ from scanner.market.bars import Bars
 from scanner.store.trouble import DamagedError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from numpy.typing import NDArray
 
@@ -78,6 +78,21 @@ def unseal(data: bytes, what: str) -> bytes:
     if len(data) < CHECK.size or CHECK.unpack_from(data)[0] != zlib.crc32(data[CHECK.size :]):
         raise DamagedError(f"{what} cannot be read")
     return data[CHECK.size :]
+
+
+def joined(parts: Iterable[bytes]) -> bytes:
+    """Join parts into one, each after its length."""
+    return b"".join(len(part).to_bytes(4, "little") + part for part in parts)
+
+
+def parts_of(whole: bytes) -> list[bytes]:
+    """Split what ``joined`` made."""
+    parts, rest = [], whole
+    while rest:
+        size = int.from_bytes(rest[:4], "little")
+        parts.append(rest[4 : 4 + size])
+        rest = rest[4 + size :]
+    return parts
 
 
 def _as_json(found: UnicodeError) -> tuple[str, int]:

@@ -14,16 +14,19 @@ from scanner.store.trouble import DamagedError
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from scanner.store.bars import BarLog, SeriesKey
+    from scanner.store.bars import BarLog
+    from scanner.store.packing import Table
+    from scanner.store.series import SeriesKey
 
 MERGE_CHUNKS = 256
 """Number of small chunks from which they are due for merging."""
 LARGE_ROWS = 4_096
 """A chunk of this many rows is not merged."""
+COLUMNS = ("stamp", "open", "high", "low", "close", "volume", "row")
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,18 +67,15 @@ class Recordings:
         if sent:
             numbers = self._bars.numbered(connection, [each.key for each in sent]).tolist()
             recorded = [Recorded(number, each.raw, arrived) for number, each in zip(numbers, sent, strict=True)]
-            _insert(connection, recorded, None, merged=False)
+            _write(connection, _rows(recorded), arrived, None, merged=False)
 
     def append_rows(self, connection: sqlite3.Connection, sent: SentRows, arrived: int) -> None:
         """Write rows in columns, as ``append`` would."""
         raw = sent.raw
         if len(raw):
-            columns = (raw.stamp, raw.open, raw.high, raw.low, raw.close, raw.volume, raw.row)
-            table = np.stack([column.view(np.int64) for column in columns])
             note = {"origins": [(raw.source, raw.stamp_kind)], "origin": [], "arrived": [arrived], "unreadable": {}}
-            written = json.dumps(note, separators=(",", ":")).encode()
-            rows = Rows(self._bars.numbered(connection, sent.keys), sent.counts, table, written)
-            _write(connection, rows, arrived, None, merged=False)
+            numbers = self._bars.numbered(connection, sent.keys)
+            _write(connection, Rows(numbers, sent.counts, _table([raw]), _note(note)), arrived, None, merged=False)
 
     @staticmethod
     def all(connection: sqlite3.Connection) -> Iterator[list[Recorded]]:
@@ -102,12 +102,8 @@ class Recordings:
             rows += count
         recorded = [each for number in numbers for each in chunk(connection, number)]
         connection.execute("DELETE FROM recording WHERE number BETWEEN ? AND ?", (numbers[0], numbers[-1]))
-        _insert(connection, recorded, numbers[0], merged=True)
+        _write(connection, _rows(recorded), recorded[-1].arrived, numbers[0], merged=True)
         return len(numbers)
-
-
-def _insert(connection: sqlite3.Connection, recorded: Sequence[Recorded], number: int | None, *, merged: bool) -> None:
-    _write(connection, _rows(recorded), recorded[-1].arrived, number, merged=merged)
 
 
 def _write(connection: sqlite3.Connection, rows: Rows, arrived: int, number: int | None, *, merged: bool) -> None:
@@ -120,12 +116,6 @@ def _write(connection: sqlite3.Connection, rows: Rows, arrived: int, number: int
 
 def _rows(recorded: Sequence[Recorded]) -> Rows:
     raws = [each.raw for each in recorded]
-    table = np.stack(
-        [
-            np.concatenate([getattr(raw, name) for raw in raws]).view(np.int64)
-            for name in ("stamp", "open", "high", "low", "close", "volume", "row")
-        ]
-    )
     origins = [(raw.source, raw.stamp_kind) for raw in raws]
     different = {origin: index for index, origin in enumerate(dict.fromkeys(origins))}
     note = {
@@ -141,9 +131,17 @@ def _rows(recorded: Sequence[Recorded]) -> Rows:
     return Rows(
         np.array([each.series for each in recorded], dtype=np.int64),
         np.array([len(raw) for raw in raws], dtype=np.int64),
-        table,
-        json.dumps(note, separators=(",", ":")).encode(),
+        _table(raws),
+        _note(note),
     )
+
+
+def _table(raws: Sequence[RawBars]) -> Table:
+    return np.stack([np.concatenate([getattr(raw, name) for raw in raws]).view(np.int64) for name in COLUMNS])
+
+
+def _note(note: Mapping[str, object]) -> bytes:
+    return json.dumps(note, separators=(",", ":")).encode()
 
 
 def _if_varied(times: list[int]) -> list[int]:

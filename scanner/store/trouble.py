@@ -19,16 +19,18 @@ SENTENCES = {
     sqlite3.SQLITE_FULL: f"the disk is full, {NOTHING_KEPT}; free some space",
     sqlite3.SQLITE_IOERR: f"the disk would not read or write ({{detail}}), {NOTHING_KEPT}; "
     "check whether it is full or failing",
-    sqlite3.SQLITE_BUSY: f"another program keeps the file locked, {NOTHING_KEPT}; "
-    "close whatever else has opened it and try again",
-    sqlite3.SQLITE_LOCKED: f"another program keeps the file locked, {NOTHING_KEPT}; "
-    "close whatever else has opened it and try again",
+    **dict.fromkeys(
+        (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED),
+        f"another program keeps the file locked, {NOTHING_KEPT}; close whatever else has opened it and try again",
+    ),
     sqlite3.SQLITE_CORRUPT: "the file is damaged ({detail}); put a copy of it in its place, "
     "or move it away and let the feeds fill a new one",
     sqlite3.SQLITE_NOTADB: "this is not a closewatch store, or its beginning is damaged; "
     "put a copy of the store in its place or give another path",
-    sqlite3.SQLITE_READONLY: "the file or its folder is read-only; allow writing there or give another path",
-    sqlite3.SQLITE_PERM: "the file or its folder is read-only; allow writing there or give another path",
+    **dict.fromkeys(
+        (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM),
+        "the file or its folder is read-only; allow writing there or give another path",
+    ),
     sqlite3.SQLITE_CANTOPEN: "the file cannot be opened or made; check that its folder exists and is writable",
 }
 

@@ -32,7 +32,7 @@ PARTS = "parts"
 
 AHEAD = 3
 """Bundles per worker that are handed out at a time: rows that were read already are in memory."""
-BUNDLES, MOST_TOGETHER = 8, 16
+BUNDLES, MOST_TOGETHER = 8, 32
 """The fewest bundles per worker, if there are enough jobs, and the most jobs in a bundle."""
 
 

@@ -83,7 +83,7 @@ def checked(trades: pd.DataFrame) -> pd.DataFrame:
     extra = [name for name in trades.columns if name not in TRADES]
     if odd := [name for name in extra if not name.startswith(AROUND)]:
         raise ValueError(f"the table of trades has an unknown column: {', '.join(odd)}")
-    if unknown := set(trades["source"].astype("str")) - set(SOURCES):
+    if unknown := set(trades["source"].unique()) - set(SOURCES):
         raise ValueError(f"the table of trades has an unknown source: {', '.join(sorted(unknown))}")
     if trades["id"].duplicated().any():
         twice = trades["id"][trades["id"].duplicated()].iloc[0]
@@ -94,10 +94,10 @@ def checked(trades: pd.DataFrame) -> pd.DataFrame:
 def _typed(table: pd.DataFrame, columns: Mapping[str, str]) -> pd.DataFrame:
     typed = table.astype({name: kind for name, kind in columns.items() if kind != "category"})
     if "source" in columns:
-        typed["source"] = pd.Categorical(typed["source"].astype("str"), categories=SOURCES)
+        typed["source"] = pd.Categorical(typed["source"], categories=SOURCES)
     for name in typed.columns:
         if name not in columns:
-            typed[name] = pd.Categorical(typed[name].astype("str"), categories=VERDICTS)
+            typed[name] = pd.Categorical(typed[name], categories=VERDICTS)
     return typed
 
 

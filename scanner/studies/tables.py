@@ -12,8 +12,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from scanner.studies.parts import LAYOUT, VARIANTS
-from scanner.studies.schema import MEMBERS, Study, StudyFile, Variant, checked, empty
+from scanner.studies.schema import AROUND, MEMBERS, Study, StudyFile, Variant, checked, empty
 from scanner.studies.variants import AS_IS
+from scanner.trade.surroundings import NAMES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 
     Integers = NDArray[np.int64]
 
+FEW_VALUES = ["source", *(AROUND + name for name in NAMES)]
+"""Columns of texts with few different values."""
 NONE = np.zeros(0, dtype=np.int64)
 
 
@@ -88,7 +91,7 @@ class Gathered:
         of_told = np.isin(numbers, [*told])
         numbers, rows = numbers[of_told], rows[of_told]
         kept = everything["found"].to_numpy() | np.isin(np.arange(self._rows), rows)
-        trades = checked(everything.filter(pa.array(kept)).to_pandas()) if kept.any() else empty()
+        trades = checked(everything.filter(pa.array(kept)).to_pandas(categories=FEW_VALUES)) if kept.any() else empty()
         setups = trades[(trades["source"] == "setup") & trades["found"]]
         return Study(
             trades=trades,

@@ -44,18 +44,16 @@ class _Told(Collector):
         for kind, count in told.events.items():
             events.add_metric([kind], count)
         yield events
-        lags = GaugeMetricFamily("closewatch_feed_lag_seconds", "Time since the first close missing.", labels=["feed"])
-        late = GaugeMetricFamily("closewatch_feed_late", "Whether a feed is beyond its patience.", labels=["feed"])
-        behind = GaugeMetricFamily("closewatch_feed_series_behind", "Series that lack a bar.", labels=["feed"])
-        fetching = GaugeMetricFamily(
-            "closewatch_feed_series_fetching", "Series of which more is coming.", labels=["feed"]
-        )
-        for name, feed in told.feeds.items():
-            lags.add_metric([name], feed.lag)
-            late.add_metric([name], float(feed.late))
-            behind.add_metric([name], feed.behind)
-            fetching.add_metric([name], feed.fetching)
-        yield from (lags, late, behind, fetching)
+        for what, words, name_of in (
+            ("lag_seconds", "Time since the first close missing.", "lag"),
+            ("late", "Whether a feed is beyond its patience.", "late"),
+            ("series_behind", "Series that lack a bar.", "behind"),
+            ("series_fetching", "Series of which more is coming.", "fetching"),
+        ):
+            of_feeds = GaugeMetricFamily(f"closewatch_feed_{what}", words, labels=["feed"])
+            for name, feed in told.feeds.items():
+                of_feeds.add_metric([name], float(getattr(feed, name_of)))
+            yield of_feeds
         outbox = GaugeMetricFamily("closewatch_outbox", "Deliveries by sink and state.", labels=["sink", "state"])
         sinks = {sink for sink, _ in told.outbox}
         counted = {(sink, state): 0 for sink in sorted(sinks) for state in ("waiting", "dead")} | dict(told.outbox)

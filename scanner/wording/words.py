@@ -6,15 +6,11 @@ import re
 import unicodedata
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import get_args
 
+from scanner.event_data import State
 from scanner.market.digits import THIN_SPACE, grouped
 from scanner.wording.text import plain
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from scanner.event_data import State
 
 HEADLINE_LENGTH = 200
 TITLE_LENGTH = 90
@@ -24,14 +20,8 @@ SHORTEST_NAME = 12
 TEXT_LENGTH = 300
 NUMBERS = f"In numbers a point is the decimal mark, and thousands are separated by a thin space (12{THIN_SPACE}345.60)."
 STATE_WORDS: dict[State, str] = {
-    "waiting": "waiting",
-    "open": "open",
-    "stopped": "stopped",
-    "left": "left",
+    **{state: state.replace("_", " ") for state in get_args(State)},
     "left_on_pressure": "pressure",
-    "lapsed": "lapsed",
-    "spoiled": "spoiled",
-    "broken_off": "broken off",
 }
 """The states of a story in tables."""
 RIGHT_TO_LEFT = {"R", "AL"}
@@ -154,15 +144,21 @@ def sentence(text: str) -> str:
     return shown and shown + ("" if shown[-1] in ".!?…" else ".")
 
 
+def ended(text: str) -> str:
+    """Make a text from outside fit after a colon."""
+    shown = phrase(text)
+    return shown + ("" if shown[-1:] in {"", *".!?…"} else ".")
+
+
 def capital(text: str) -> str:
     """Give a text a capital if it begins with a plain word."""
     return text[0].upper() + text[1:] if PLAIN_WORD.match(text) else text
 
 
-def headline(write: Callable[[str], str], text: str, length: int = HEADLINE_LENGTH) -> str:
-    """Write a headline around a name, cut so that the whole keeps to its length."""
-    room = length - len(write(""))
-    return write(name(text, min(NAME_LENGTH, max(SHORTEST_NAME, room - MARKS))))
+def headline(before: str, text: str, after: str, length: int = HEADLINE_LENGTH) -> str:
+    """Write a headline around a name from outside, cut so that the whole keeps to its length."""
+    room = length - len(before) - len(after)
+    return before + name(text, min(NAME_LENGTH, max(SHORTEST_NAME, room - MARKS))) + after
 
 
 def number(value: float | None) -> str:
@@ -172,15 +168,6 @@ def number(value: float | None) -> str:
     ('1.618', '0.0000161', '1235000', '-')
     """
     return "-" if value is None else f"{Decimal(f'{value:.4g}'):f}"
-
-
-def minus(text: str) -> str:
-    """Replace the hyphen of a negative number with a minus sign.
-
-    >>> minus("-0.40 R")
-    '−0.40 R'
-    """
-    return text.replace("-", "−", 1) if text.startswith("-") else text
 
 
 def money(value: Decimal) -> str:

@@ -6,12 +6,14 @@ import asyncio
 import json
 from contextlib import asynccontextmanager
 from typing import TYPE_CHECKING, Any
+from urllib.parse import unquote
 
 import aiomqtt
 import pytest
 
 from adapters.sinks.mqtt.settings import MqttSettings
 from adapters.sinks.mqtt.sink import MqttSink
+from adapters.sinks.mqtt.topics import EMPTY
 from tests.adapters.servers import HOST, amqtt_broker, mosquitto, mosquitto_tls, mosquitto_users
 
 if TYPE_CHECKING:
@@ -28,6 +30,11 @@ ROOT = "closewatch/loft"
 SECONDS = 10
 CONNECT, PUBLISH, LEFT = 1, 3, 0
 """Kinds of packet, and none."""
+
+
+def decode(level: str) -> str:
+    """Turn a level of a topic back into the name given to ``encode``."""
+    return "" if level == EMPTY else unquote(level, errors="surrogatepass")
 
 
 @asynccontextmanager

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from adapters.feeds.pushed.link import Link, Outside, Pauses
+from adapters.feeds.pushed.link import Link, Outside
+from scanner.backoff import Pauses
 from scanner.ports import FeedTroubleError
 
 if TYPE_CHECKING:
@@ -53,7 +54,7 @@ class World:
 
 
 def link(world: World, grace: float = 0.0) -> Link:
-    return Link(world.session, Pauses(1.0, 30.0), grace, world.outside())
+    return Link(world.session, Pauses(lambda: 1.0, 1.0, 30.0), grace, world.outside())
 
 
 async def test_pauses_grow_up_to_the_longest_and_start_again_after_a_connection_that_lasted() -> None:
@@ -74,50 +75,6 @@ async def test_a_server_that_throws_us_out_again_and_again_is_asked_less_and_les
     await kept.stop()
 
 
-async def test_chance_shortens_a_pause_by_up_to_a_half() -> None:
-    assert [Pauses(2.0, 60.0).length(2, chance) for chance in (0.0, 0.5, 1.0)] == [2.0, 3.0, 4.0]
-    assert Pauses(2.0, 60.0).length(10_000, 1.0) == 60.0
-
-
-async def test_trouble_is_reported_once_the_grace_time_is_over_and_no_longer_than_it_lasts() -> None:
-    world = World([10.0, None, None, None])
-    kept = link(world, grace=5.0)
-    await kept.start()
-    kept.check()
-    await world.run()  # the connection breaks
-    kept.check()
-    for _ in range(2):  # after 1 and 3 seconds
-        await world.run()
-        kept.check()
-    await world.run()  # after 7 seconds
-    with pytest.raises(FeedTroubleError, match="the broker is down"):
-        kept.check()
-    await world.run()
-    kept.check()
-    await kept.stop()
-    with pytest.raises(FeedTroubleError):
-        kept.check()
-
-
-async def test_where_the_first_attempt_fails_nothing_is_left_running_and_it_can_be_started_again() -> None:
-    world = World([None])
-    kept = link(world)
-    with pytest.raises(FeedTroubleError, match="not connected; start it first"):
-        kept.check()
-    before = asyncio.all_tasks()
-    with pytest.raises(FeedTroubleError, match="the broker is down"):
-        await kept.start()
-    assert asyncio.all_tasks() == before
-    with pytest.raises(FeedTroubleError, match="the broker is down"):
-        kept.check()
-    await kept.start()
-    await kept.start()
-    kept.check()
-    await kept.stop()
-    await kept.stop()
-    assert asyncio.all_tasks() == before
-
-
 async def test_a_defect_ends_a_session_and_is_reported_but_the_link_goes_on() -> None:
     world = World([])
     defects = 2
@@ -131,7 +88,7 @@ async def test_a_defect_ends_a_session_and_is_reported_but_the_link_goes_on() ->
             raise ZeroDivisionError
         await asyncio.Event().wait()
 
-    kept = Link(session, Pauses(1.0, 30.0), 0.0, world.outside())
+    kept = Link(session, Pauses(lambda: 1.0, 1.0, 30.0), 0.0, world.outside())
     await kept.start()
     await world.run()
     with pytest.raises(FeedTroubleError, match=r"adapter of the feed failed \(ZeroDivisionError\)"):

@@ -12,7 +12,6 @@ from typing import Any
 
 import pytest
 
-from adapters.sinks.mqtt.topics import decode
 from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes
 from tests.adapters.certificates import Certificates, make_certificates
 from tests.adapters.mqtt_tools import (
@@ -23,6 +22,7 @@ from tests.adapters.mqtt_tools import (
     VERSIONS,
     broker_of,
     content,
+    decode,
     read,
     read_state,
     reading,

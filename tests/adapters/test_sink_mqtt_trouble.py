@@ -9,7 +9,7 @@ import pytest
 from pydantic import ValidationError
 
 from adapters.sinks.mqtt.settings import MqttSettings
-from adapters.sinks.mqtt.sink import growing_pause
+from adapters.sinks.mqtt.sink import PAUSES
 from scanner.ports import DeliveryError, DeliveryRefusedError, Message
 from tests.adapters.certificates import Certificates, make_certificates
 from tests.adapters.mqtt_tools import (
@@ -159,7 +159,7 @@ async def test_it_neither_speaks_before_the_start_nor_minds_a_second_stop(tmp_pa
 
 
 def test_pauses_grow_to_a_minute() -> None:
-    pauses = [growing_pause(failures) for failures in range(12)]
+    pauses = [PAUSES.after(failures) for failures in range(12)]
     for failures, pause in enumerate(pauses):
         assert min(60, 2**failures) / 2 <= pause <= min(60, 2**failures)
 

@@ -23,7 +23,6 @@ from typing import TYPE_CHECKING
 import httpx
 
 from scanner.configuration.model import settings as configuration
-from scanner.service.desk import fresh_pipeline
 from scanner.service.resuming import snapshot_of
 from scanner.store import Batch, Said, SeriesKey, SeriesUpdate, Store
 from tests.adapters.servers import HOST, free_port, mosquitto
@@ -64,7 +63,7 @@ def fill(folder: Path, series: int, stories: int) -> tuple[Path, Event]:
     path = folder / "watch.toml"
     path.write_text(CONFIG + "".join(f"[instruments.{live.name(number)}]\n" for number in range(series)))
     known = configuration.load(path, {})
-    pipeline = fresh_pipeline(known.of(live.name(0)), known.account)
+    pipeline = known.of(live.name(0)).inputs(known.account).pipeline()
     bars = BARS[:320]
     for _ in pipeline.events(bars):
         pass

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from scanner.commands.recorded import explain
-from scanner.commands.recorded.one_bar import find
+from scanner.commands.recorded.one_bar import Recorded
 from scanner.commands.trouble import UsageError
 from scanner.configuration.model import settings
 from scanner.replays.recordings import Reading
@@ -46,7 +46,8 @@ def explained(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> Callable[[s
 
 def setup_at(folder: Path, at: str) -> Event:
     known = settings.load(folder / "station.toml")
-    asked = find(WHELKCHIT, Reading(timeframes=("1h",), settings=known, rulebook=known.rulebook_of()), at, None)
+    reading = Reading(timeframes=("1h",), settings=known, rulebook=known.rulebook_of())
+    asked = Recorded.read(WHELKCHIT, reading, at, None).at(at, reading.tz)
     return next(event for event in asked.said if event.time == asked.bars.close_time[asked.index])
 
 
@@ -84,7 +85,8 @@ def test_a_day_means_all_bars_that_closed_on_it(explained: Callable[[str], list[
 @pytest.mark.parametrize("day", range(18, 23))
 def test_a_weekly_bar_is_found_by_each_of_its_days(day: int) -> None:
     reading = Reading(timeframes=("1w",), calendar="XNYS")
-    asked = find([FOLDER / "TERNFERRY.parquet"], reading, f"2023-12-{day}", None)
+    at = f"2023-12-{day}"
+    asked = Recorded.read([FOLDER / "TERNFERRY.parquet"], reading, at, None).at(at, reading.tz)
     assert asked.bars.open_time[asked.index] // (24 * HOUR) == 19_709  # Monday 18 December 2023
 
 

@@ -82,7 +82,7 @@ def test_a_wrong_one_is_reported_with_its_line_and_the_other_mistakes(
     with pytest.raises(SetupError, match=sentence):
         replay.gather([SP500], Reading(settings=load(path, {})), print, print, print, tells_stories=False)
     with pytest.raises(SetupError, match=sentence):
-        one_bar.find([SP500], Reading(settings=load(path, {})), "2000-06-01", None)
+        one_bar.Recorded.read([SP500], Reading(settings=load(path, {})), "2000-06-01", None)
     with pytest.raises(SetupError, match=sentence):
         watch.run(path, beside)
     assert not (tmp_path / "closewatch.db").exists()

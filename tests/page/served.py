@@ -17,7 +17,6 @@ from scanner.configuration.model import settings as configuration
 from scanner.page.known.configured import Configured
 from scanner.page.serving import opened, serve
 from scanner.page.workroom.work import Work
-from scanner.service.desk import fresh_pipeline
 from scanner.service.resuming import snapshot_of
 from scanner.store import Batch, Said, SeriesKey, SeriesUpdate, Store
 from tests.adapters.servers import free_port
@@ -69,7 +68,7 @@ class Served:
     def take(self, last: int, name: str = "GANNET") -> list[Event]:
         """Commit the bars of an instrument up to number ``last``, with their events; gives the new events."""
         known = configuration.load(self.folder / "watch.toml", {})
-        pipeline = fresh_pipeline(known.of(name), known.account)
+        pipeline = known.of(name).inputs(known.account).pipeline()
         said = list(pipeline.events(BARS[:last]))
         key = SeriesKey(name, "15m")
         before = self.taken if key == KEY else 0
@@ -111,7 +110,7 @@ def running(path: Path) -> Iterator[None]:
         stop, loop = asyncio.Event(), asyncio.get_running_loop()
         ends.append(lambda: loop.call_soon_threadsafe(stop.set))
         ready.set()
-        await serve(configured, page, opened(page), stop)
+        await serve(configured, page, opened(page, configured.known.folder), stop)
         ended.append(True)
 
     thread = Thread(target=asyncio.run, args=[run()])

@@ -19,7 +19,6 @@ from scanner.page.known.configured import Configured
 from scanner.page.known.looking import Looker
 from scanner.page.workroom.judging import judge_last, judged_at
 from scanner.page.workroom.work import Work
-from scanner.service.desk import fresh_pipeline
 from scanner.service.resuming import snapshot_of
 from scanner.store import Batch, Said, SeriesUpdate, Store
 from scanner.studies.kept.record import report_beside
@@ -36,7 +35,7 @@ def kept(folder: Path) -> Store:
     """Store bars and their events, bar by bar from the first setup on."""
     (folder / "watch.toml").write_text(CONFIG)
     known = configuration.load(folder / "watch.toml", {})
-    pipeline = fresh_pipeline(known.of("GANNET"), known.account)
+    pipeline = known.of("GANNET").inputs(known.account).pipeline()
     store = Store.open(folder / "kept.db", lambda: 0)
     for begin, end in [(0, 390), *((number, number + 1) for number in range(390, LAST))]:
         said = [Said(each, (), KEY) for each in pipeline.events(BARS[begin:end])]
@@ -53,7 +52,7 @@ def test_a_bar_is_judged_again_as_it_was_judged_live(tmp_path: Path, adjustments
         assert setups
         numbers = [int(np.searchsorted(BARS.close_time, event.time)) for event in setups]
         for number in {*numbers, 300, 455, LAST - 1}:
-            pipeline = fresh_pipeline(watched["GANNET"], known.account)
+            pipeline = watched["GANNET"].inputs(known.account).pipeline()
             live = [event for event in pipeline.events(BARS[: number + 1]) if event.time == BARS.close_time[number]]
             bar = judged_at(store, watched["GANNET"], KEY, known.account, int(BARS.close_time[number]))
             assert bar is not None

@@ -143,7 +143,7 @@ def test_indicators_are_those_of_a_plain_reading() -> None:
         np.testing.assert_allclose(
             drawn, [float(value or 0) for value in column[-len(picture) :]], rtol=1e-9, atol=1e-9
         )
-    np.testing.assert_array_equal(picture.close, bars.close[-len(picture) :])
+    np.testing.assert_array_equal(picture.bars.close, bars.close[-len(picture) :])
 
 
 def test_a_line_goes_through_its_swing_points_to_the_reported_price() -> None:
@@ -153,9 +153,9 @@ def test_a_line_goes_through_its_swing_points_to_the_reported_price() -> None:
         assert picture.setup is not None
         (i, start), (j, end) = picture.mark.points
         for bar, price in picture.mark.points:
-            assert bar < 0 or price == picture.low[bar]
+            assert bar < 0 or price == picture.bars.low[bar]
         bottom, low = picture.mark.bottom
-        assert low == picture.low[bottom]
+        assert low == picture.bars.low[bottom]
         assert start + (end - start) / (j - i) * (bottom - i) == pytest.approx(
             picture.mark.price, abs=float(picture.setup["step"]) * 0.51
         )
@@ -168,7 +168,10 @@ def test_a_level_has_the_points_that_were_counted() -> None:
             assert picture.mark is not None
             assert picture.setup is not None
             assert len(picture.mark.points) == picture.setup["places"]["level"]["measured"]
-            assert all(bar < 0 or price in (picture.low[bar], picture.high[bar]) for bar, price in picture.mark.points)
+            assert all(
+                bar < 0 or price in (picture.bars.low[bar], picture.bars.high[bar])
+                for bar, price in picture.mark.points
+            )
 
 
 def test_later_bars_do_not_change_the_chart() -> None:

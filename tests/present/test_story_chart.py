@@ -246,12 +246,12 @@ def test_a_long_story_has_several_bars_in_one_between_its_entry_and_its_end() ->
         )
         # No price is lost.
         shown = told.bars[told.at - picture.setup_at : told.end + 1]
-        assert (picture.shown.high.max(), picture.shown.low.min()) == (shown.high.max(), shown.low.min())
-        assert (picture.shown.open[0], picture.shown.close[-1]) == (shown.open[0], shown.close[-1])
+        assert (picture.shown.bars.high.max(), picture.shown.bars.low.min()) == (shown.high.max(), shown.low.min())
+        assert (picture.shown.bars.open[0], picture.shown.bars.close[-1]) == (shown.open[0], shown.close[-1])
         firsts = [0, *(picture.counted[:-1] + 1).tolist()]
         for column, (first, last) in enumerate(zip(firsts, picture.counted.tolist(), strict=True)):
-            assert picture.shown.high[column] == shown.high[first : last + 1].max()
-            assert picture.shown.close[column] == shown.close[last]
+            assert picture.shown.bars.high[column] == shown.high[first : last + 1].max()
+            assert picture.shown.bars.close[column] == shown.close[last]
         for event, column in zip(
             [event for event in told.events if event.kind == "setup.pressure"], picture.pressure, strict=True
         ):
@@ -273,7 +273,7 @@ def test_a_story_that_a_split_broke_off_is_shown_up_to_the_bar_before_it(directi
     picture = broken.picture()
     assert_all_readable(compose_story(picture))
     assert picture.shown.times[-1] == bars.close_time[split - 1]
-    assert picture.shown.low.min() > bars.high[split]
+    assert picture.shown.bars.low.min() > bars.high[split]
     assert picture.exit is None
     assert any(word.endswith(", broken off") for word in words_in(draw_story_chart(picture, "svg")))
 

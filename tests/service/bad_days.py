@@ -13,7 +13,6 @@ import numpy as np
 from scanner.configuration.model.settings import from_document
 from scanner.ports import Answer
 from scanner.service.changes.restating import as_sent
-from scanner.service.desk import fresh_pipeline
 from scanner.service.intake.requests import Manners
 from scanner.service.station import Station
 from tests.laws import bars_of
@@ -108,7 +107,7 @@ def expected(known: Settings, last: int, since: int = BEGIN) -> list[str]:
     """Give the events of a replay of the bars up to ``last``, of those closed after ``since``; sorted."""
     said: list[Event] = []
     for each in known.watched():
-        pipeline = fresh_pipeline(each, known.account)
+        pipeline = each.inputs(known.account).pipeline()
         said += pipeline.events(pipeline.check(as_sent(BARS[:last], "tape")).bars)
     return of_bars(said, since)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -16,7 +17,6 @@ from scanner.service.intake.requests import Ask, Manners
 from scanner.store import StoreTroubleError
 
 if TYPE_CHECKING:
-    import asyncio
     from collections.abc import Callable, Sequence
 
     from scanner.events import Event
@@ -74,6 +74,12 @@ class Harbour:
 
     def times(self, symbol: str) -> list[float]:
         return [moment for moment, symbols in self.asked if symbol in symbols]
+
+
+async def at_rest(intake: Intake, patience: float = 5.0) -> None:
+    """Wait until nothing is being asked for, at most this many seconds."""
+    if intake._waves:
+        await asyncio.wait(intake._waves, timeout=patience)
 
 
 class Pier:

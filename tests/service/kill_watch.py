@@ -28,7 +28,6 @@ from adapters.feeds.recorded import RecordedFeed
 from scanner.configuration.model import settings as configuration
 from scanner.pipeline import Pools
 from scanner.service.changes.decided import Decided
-from scanner.service.desk import fresh_pipeline
 from scanner.store import Store
 from tests.adapters.servers import HOST, mosquitto, mosquitto_users
 from tests.commands.typed import RUN, closewatch
@@ -158,7 +157,7 @@ def decided(folder: Path, store: Path) -> list[str]:
     pools, said = Pools(), []
     with Store.open(store, time.time_ns, visiting=True) as visited:
         for recording in RecordedFeed.recordings([folder]):
-            pipeline = fresh_pipeline(known.of(recording.symbol), known.account, pools)
+            pipeline = known.of(recording.symbol).inputs(known.account).pipeline(pools=pools)
             Decided(visited).begin({recording.symbol: pipeline})
             for raw in recording.bars:
                 said += [event.to_json() for event in pipeline.events(pipeline.check(raw).bars)]

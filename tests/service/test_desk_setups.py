@@ -16,7 +16,7 @@ from scanner.configuration.model.tables import Route
 from scanner.configuration.routing import sinks_for
 from scanner.market.costs import Cost, Costs
 from scanner.market.sessions.dates import Dated
-from scanner.service.desk import Desk, fresh_pipeline
+from scanner.service.desk import Desk
 from scanner.store import Store
 from scanner.trade.surroundings import HOUR, Surroundings
 from tests.laws import all_setups
@@ -41,7 +41,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 def replay_of(each: Watched) -> list[Event]:
     """Give all events of the tape, as they come."""
-    return list(fresh_pipeline(each, ACCOUNT).events(BARS))
+    return list(each.inputs(ACCOUNT).pipeline().events(BARS))
 
 
 def by_timeframe(events: list[Event]) -> Mapping[str, list[str]]:

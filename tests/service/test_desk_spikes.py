@@ -9,7 +9,6 @@ import pytest
 
 from scanner.analysis.rules import Rules
 from scanner.service.changes.change_list import revive
-from scanner.service.desk import fresh_pipeline
 from scanner.store import Store
 from tests.laws import all_setups, bars_of
 from tests.outside.setup_tapes import tape_of_setups
@@ -37,7 +36,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 def replayed(rulebook: Rulebook) -> tuple[Checked, list[Event], list[Note]]:
     """Take all bars through a pipeline at once."""
-    pipeline = fresh_pipeline(watched(*TIMEFRAMES, rulebook=rulebook), ACCOUNT)
+    pipeline = watched(*TIMEFRAMES, rulebook=rulebook).inputs(ACCOUNT).pipeline()
     checked = pipeline.check(raw(BARS))
     said = list(pipeline.events(checked.bars))
     return checked, said, pipeline.suspects(checked)

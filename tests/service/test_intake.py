@@ -11,7 +11,7 @@ import pytest
 
 from scanner.ports import Answer, FeedTroubleError, Want
 from scanner.service.intake.requests import Manners
-from tests.service.harbour import MINUTE, START, Harbour, Pier, opened
+from tests.service.harbour import MINUTE, START, Harbour, Pier, at_rest, opened
 from tests.service.simulated_time import SimulatedTime
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ async def test_a_bar_that_is_there_is_asked_for_once(time: SimulatedTime) -> Non
     await pier.intake.stop()
     assert pier.feed.times("GANNET") == [0, 60, 120]
     assert Counter(name for name, _ in pier.bars) == {"GANNET": 4, "FULMAR": 4}  # and the one before the first
-    assert (pier.said, pier.noted, pier.intake.lacking()) == ([], [], [])
+    assert (pier.said, pier.noted, pier.intake.late) == ([], [], None)
 
 
 async def test_a_missing_bar_is_asked_for_with_growing_pauses_until_it_comes(time: SimulatedTime) -> None:
@@ -242,7 +242,7 @@ async def test_the_feed_is_asked_even_if_the_bar_is_there(time: SimulatedTime) -
     await time.run(1)
     pier.ask(["GANNET"])
     await pier.intake.first_round()
-    await pier.intake.rest()
+    await at_rest(pier.intake)
     assert pier.feed.times("GANNET") == [0, 1]
 
 

@@ -18,7 +18,6 @@ from scanner.ports import Answer, Want
 from scanner.service.changes.config_mark import ListRead, fixed_mark
 from scanner.service.changes.reloading import reload_from
 from scanner.service.changes.restating import as_sent
-from scanner.service.desk import fresh_pipeline
 from scanner.service.station import Station
 from scanner.service.together.arrival import Arrival
 from scanner.store import Store, StoreTroubleError
@@ -26,6 +25,7 @@ from scanner.store.lock import holder
 from scanner.store.upkeep.check import check
 from tests.laws import QUARTER_HOUR, bars_of
 from tests.outside.random_tapes import tape
+from tests.service.harbour import at_rest
 from tests.service.simulated_time import SimulatedTime
 
 if TYPE_CHECKING:
@@ -132,7 +132,7 @@ async def test_what_stays_keeps_its_pipeline_new_instruments_catch_up_and_old_on
 async def test_an_instrument_that_joins_has_its_history_at_once(tmp_path: Path, store: Store, clock: Still) -> None:
     async with watching(settings(tmp_path, {"GANNET": {}}), store, clock) as station:
         await station.reload(settings(tmp_path, {"GANNET": {}, "FULMAR": {}}))
-        await station.intakes["tape"].rest()
+        await at_rest(station.intakes["tape"])
         assert station.last_close("FULMAR") == station.last_close("GANNET") == int(BARS.close_time[HALF - 1])
         assert station.desk.pipelines["FULMAR"].lanes[0].engine.series.count == HALF
 
@@ -145,7 +145,7 @@ NOTHING_REQUIRED: dict[str, object] = {"require": []}
 def from_then_on(known: Settings) -> list[Event]:
     """Give what a station with these settings from the beginning publishes on the bars after the first half."""
     (each,) = known.watched()
-    always = fresh_pipeline(each, known.account)
+    always = each.inputs(known.account).pipeline()
     return [
         event
         for event in always.events(always.check(as_sent(BARS, "tape")).bars)

@@ -14,7 +14,8 @@ from scanner.configuration.model.tables import Route
 from scanner.configuration.routing import sinks_for
 from scanner.market.bars import Bars
 from scanner.service.changes.change_list import revive
-from scanner.service.desk import LATE_END, Desk
+from scanner.service.desk import Desk
+from scanner.service.intake.late_ends import LATE_END
 from scanner.store import Store
 from scanner.store.upkeep.maintenance import compact
 from scanner.trade.surroundings import Surroundings

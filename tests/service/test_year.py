@@ -13,7 +13,6 @@ from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
 from scanner.ports import Answer
 from scanner.service.changes.restating import as_sent
-from scanner.service.desk import fresh_pipeline
 from scanner.store import Store
 from tests.outside.random_tapes import tape
 from tests.service.bad_days import SECOND, DayTime, day, of_bars, settings
@@ -106,6 +105,6 @@ async def test_every_close_of_a_year_is_evaluated_once_and_at_its_time(tmp_path:
     written = {datetime.fromtimestamp(close // SECOND, UTC).strftime("%Y-%m-%d %H:%M") for close in stored["1h"]}
     assert written >= HALF_DAYS_AND_CHANGES
     (watched,) = known.watched()
-    expected = list(fresh_pipeline(watched, known.account).events(feed.bars))
+    expected = list(watched.inputs(known.account).pipeline().events(feed.bars))
     assert {event.data["timeframe"] for event in expected if event.facts.ends} == {"1h", "4h"}
     assert told == kept == of_bars(expected, BEGIN)

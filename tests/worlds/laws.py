@@ -15,7 +15,6 @@ from scanner.journal.stories import stories
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.service.changes.decided import Decided
 from scanner.service.changes.restating import as_sent, same
-from scanner.service.desk import fresh_pipeline
 from scanner.store import SeriesKey
 from scanner.store.upkeep.check import check
 from scanner.store.upkeep.maintenance import retain
@@ -76,7 +75,7 @@ def _judge_series(world: World, store: Store, name: str, said: Sequence[KeptEven
         world.fault("other bars are stored than there were", f"{'/'.join(base)}, {_first_other(stored, true)}")
         return
     (watched,) = (each for each in world.listed.settings().watched() if each.instrument.symbol == name)
-    pipeline = fresh_pipeline(watched, world.listed.settings().account)
+    pipeline = watched.inputs(world.listed.settings().account).pipeline()
     Decided(store).begin({name: pipeline})
     checked = pipeline.check(as_sent(true, name)).bars
     replayed: list[Event] = []

@@ -20,6 +20,7 @@ from scanner.service.station import Station
 from scanner.store import SeriesUpdate
 from scanner.store.outbox import Outbox
 from scanner.wording.tables import table
+from tests.service.harbour import at_rest
 from tests.worlds.disk import WorldDatabase, opened
 from tests.worlds.plan import Plan
 from tests.worlds.running import outcome, silent
@@ -319,7 +320,7 @@ class SlowStop(StationPlanted):
 
         async def _stop(self, *tasks: Any) -> None:  # noqa: ANN401 - tasks
             for intake in self.intakes.values():
-                await intake.rest(60)
+                await at_rest(intake, 60)
             await super()._stop(*tasks)
 
 

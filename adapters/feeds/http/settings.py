@@ -11,7 +11,7 @@ import httpx
 from pydantic import AwareDatetime, Field, field_validator, model_validator
 
 from adapters.feeds.http.headers import SentSettings
-from adapters.feeds.json_rows import EPOCH, FACTORS, JmesPath, JsonSettings
+from adapters.feeds.json_rows import FACTORS, JmesPath, JsonSettings, nanoseconds_of
 from adapters.feeds.secrets import refuse_secrets
 from scanner.events import rfc3339
 
@@ -63,10 +63,7 @@ class HttpJsonSettings(JsonSettings, SentSettings):
     @property
     def earliest_time(self) -> int | None:
         """The earliest time in nanoseconds since 1970 UTC."""
-        if self.earliest is None:
-            return None
-        since = self.earliest - EPOCH
-        return ((since.days * 86_400 + since.seconds) * 1_000_000 + since.microseconds) * 1_000
+        return None if self.earliest is None else nanoseconds_of(self.earliest)
 
     @property
     def answer_within(self) -> float:

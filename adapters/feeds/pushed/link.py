@@ -13,6 +13,8 @@ from scanner.ports import FeedTroubleError
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable
 
+    from scanner.backoff import Pauses
+
 
 @dataclass(frozen=True, slots=True)
 class Outside:
@@ -21,19 +23,6 @@ class Outside:
     clock: Callable[[], float] = time.monotonic
     sleep: Callable[[float], Awaitable[None]] = asyncio.sleep
     chance: Callable[[], float] = random.random
-
-
-@dataclass(frozen=True, slots=True)
-class Pauses:
-    """Pauses between attempts: the first, doubled each time up to the longest, with random variation."""
-
-    first: float
-    longest: float
-
-    def length(self, failures: int, chance: float) -> float:
-        """Give the pause after a number of failures in a row, between half and the whole of the nominal one."""
-        due = min(self.longest, self.first * 2.0 ** min(failures - 1, 60))
-        return due * (1 + chance) / 2
 
 
 class Link:
@@ -121,5 +110,5 @@ class Link:
                 self._up_since, self._down_since = None, now
             self._settled.set()
             failures = 1 if held > pause else failures + 1
-            pause = self._pauses.length(failures, self._outside.chance())
+            pause = self._pauses.after(failures)
             await self._outside.sleep(pause)

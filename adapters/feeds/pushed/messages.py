@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 from pydantic import Field
 
 from adapters.feeds.json_rows import JmesPath, JsonSettings, Place, RowReader, shown
-from adapters.feeds.pushed.link import Link, Outside, Pauses
+from adapters.feeds.pushed.link import Link, Outside
 from adapters.feeds.pushed.recent import MOST_BARS, MOST_SERIES, RecentBars
 from adapters.feeds.raw_rows import unreadable_row
+from scanner.backoff import Pauses
 from scanner.ports import Answer, FeedTroubleError
 
 if TYPE_CHECKING:
@@ -180,10 +181,11 @@ class PushedFeed:
         outside: Outside | None,
         safe: Callable[[str], str],
     ) -> None:
-        pauses = Pauses(settings.first_pause, settings.longest_pause)
         self.inbox = Inbox(settings, source, safe)
         self.arrived: asyncio.Event | None = self.inbox.arrived
-        self.link = Link(session, pauses, settings.grace, outside or Outside())
+        outside = outside or Outside()
+        pauses = Pauses(outside.chance, settings.first_pause, settings.longest_pause)
+        self.link = Link(session, pauses, settings.grace, outside)
 
     async def start(self) -> None:
         """Connect; raises FeedTroubleError."""

@@ -21,6 +21,7 @@ from adapters.sinks.mqtt.decisions import MqttDecisions
 from adapters.sinks.mqtt.link import Link, properties
 from adapters.sinks.mqtt.settings import MqttSettings
 from adapters.sinks.mqtt.topics import Topics
+from scanner.backoff import Pauses
 from scanner.ports import DeliveryError, DeliveryRefusedError
 
 if TYPE_CHECKING:
@@ -31,14 +32,9 @@ if TYPE_CHECKING:
 State = Literal["watching", "stopped", "gone"]
 AT_ONCE = 200
 """Most waiting deliveries: enough that the connection is never idle."""
-LONGEST_PAUSE = 60.0
 FAREWELL_SECONDS = 0.75
 """Seconds for the broker to accept the last message, and then to disconnect."""
-
-
-def growing_pause(failures: int) -> float:
-    """Give the seconds to wait after a number of failures in a row: doubled up to a minute, with jitter."""
-    return min(LONGEST_PAUSE, 2.0 ** min(failures, 10)) * random.uniform(0.5, 1)
+PAUSES = Pauses(random.random, first=2.0, longest=60.0)
 
 
 class MqttSink:
@@ -53,7 +49,7 @@ class MqttSink:
     digests = False
     at_once = AT_ONCE
 
-    def __init__(self, settings: MqttSettings, *, pause: Callable[[int], float] = growing_pause) -> None:
+    def __init__(self, settings: MqttSettings, *, pause: Callable[[int], float] = PAUSES.after) -> None:
         self._settings = settings
         self._topics = Topics(settings.prefix, settings.station)
         self._pause = pause

@@ -25,7 +25,7 @@ never cleared. Each name is written as ``encode`` writes it.
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
-from urllib.parse import quote, unquote
+from urllib.parse import quote
 
 if TYPE_CHECKING:
     from scanner.events import Event
@@ -47,15 +47,6 @@ def encode(name: str) -> str:
     'ABC%2FUSD'
     """
     return quote(name, safe=SAFE, errors="surrogatepass") or EMPTY
-
-
-def decode(level: str) -> str:
-    """Turn a level back into the name given to ``encode``.
-
-    >>> decode("ABC%2FUSD")
-    'ABC/USD'
-    """
-    return "" if level == EMPTY else unquote(level, errors="surrogatepass")
 
 
 class Topics:

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import time
 from typing import TYPE_CHECKING
 
 from scanner.commands import output
 from scanner.commands.journal.deciding import SeveralFitError, Wish, keep, number
 from scanner.commands.trouble import UsageError
-from scanner.store import Store
 from scanner.store.trouble import StoreReadOnlyError
 
 if TYPE_CHECKING:
@@ -25,7 +23,7 @@ def decide(
     if not choice.store.is_file():
         raise UsageError(f"{choice.store}: there is no store here; give the one that `closewatch watch` fills")
     try:
-        with Store.open(choice.store, time.time_ns, visiting=True) as store:
+        with choice.visited() as store:
             _, lines = keep(store, Wish(story, kind, own_price, own_size, text), choice.zone)
     except SeveralFitError as problem:
         output.say(*problem.listed)

@@ -158,6 +158,7 @@ def _listed(store: Store, found: Sequence[Story], zone: str) -> list[str]:
     rows = []
     for each in found:
         entry = entry_of(each, made.get(each.id, []))
+        state = state_in_words(entry) if entry.state else "set aside" if entry.set_aside else "found"
         rows.append(
             (
                 ids[each.id],
@@ -166,14 +167,10 @@ def _listed(store: Store, found: Sequence[Story], zone: str) -> list[str]:
                 entry.setup,
                 entry.direction,
                 moment(each.found, zone),
-                ", ".join(part for part in (_stands(each, state_in_words(entry)), entry.decision) if part),
+                f"{state}, {entry.decision}" if entry.decision else state,
             )
         )
     return table(HEADS, rows, left=range(len(HEADS)))
-
-
-def _stands(story: Story, state: str) -> str:
-    return state if state != "-" else "set aside" if story.setup["set_aside"] else "found"
 
 
 def _about(story: Story, zone: str) -> str:

@@ -2,24 +2,21 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from datetime import time as clock_time
 from typing import TYPE_CHECKING, Literal
 from zoneinfo import ZoneInfo
 
 from scanner.analysis.door.known_setups import known
-from scanner.clocks import SECOND
 from scanner.commands import output
 from scanner.commands.trouble import UsageError
 from scanner.journal.entries import by_story, entry_of
+from scanner.journal.review import DAYS, days_up_to, midnight
 from scanner.journal.review import review as looked_back
 from scanner.journal.stories import short_ids, stories
 from scanner.present.reports.journal_files import as_csv, as_json, as_parquet
 from scanner.present.reports.journal_html import Told, page
 from scanner.present.reports.journal_report import journal_table, review_lines
-from scanner.store import Store
 from scanner.wording.text import plain
 from scanner.wording.words import counted
 
@@ -29,8 +26,8 @@ if TYPE_CHECKING:
 
     from scanner.commands.station.which_store import Choice
     from scanner.journal.entries import Entry
+    from scanner.store import Store
 
-DAYS = {"week": 7, "month": 30}
 FIRST_YEAR, LAST_YEAR = 1970, 2200
 SHOWN = 40
 SUFFIXES = (".csv", ".json", ".parquet", ".html")
@@ -59,11 +56,11 @@ def journal(choice: Choice, asked: Asked, out: Path | None) -> None:
     """Print the journal, or write it to a file."""
     if out is not None and out.suffix.lower() not in SUFFIXES:
         raise UsageError(f"--out {out}: the name must end in {', '.join(SUFFIXES)}, which sets the format")
-    since = None if asked.since is None else _midnight(_day(asked.since, "--since"), choice.zone)
-    until = None if asked.until is None else _midnight(_day(asked.until, "--until") + timedelta(1), choice.zone)
+    since = None if asked.since is None else midnight(_day(asked.since, "--since"), choice.zone)
+    until = None if asked.until is None else midnight(_day(asked.until, "--until") + timedelta(1), choice.zone)
     if since is not None and until is not None and since >= until:
         raise UsageError(f"--since {asked.since} is later than --until {asked.until}")
-    with Store.open(choice.store, time.time_ns, visiting=True) as store:
+    with choice.visited() as store:
         told = []
         made = by_story(store.decisions.all())
         for story in stories(store.events.stories(since=since, until=until, instrument=asked.instrument)):
@@ -103,10 +100,8 @@ def review(choice: Choice, span: str, until: str | None) -> None:
     if span not in DAYS:
         raise UsageError(f"{plain(span, SHOWN)}: say {' or '.join(DAYS)}")
     today = datetime.now(UTC).astimezone(ZoneInfo(choice.zone)).date()
-    last = today if until is None else _day(until, "--until")
-    first = _midnight(last + timedelta(1 - DAYS[span]), choice.zone)
-    end = _midnight(last + timedelta(1), choice.zone)
-    with Store.open(choice.store, time.time_ns, visiting=True) as store:
+    first, end = days_up_to(today if until is None else _day(until, "--until"), span, choice.zone)
+    with choice.visited() as store:
         found = stories(store.events.stories(since=first, until=end))
         made = store.decisions.all()
     output.say(*review_lines(looked_back(found, made, first, end), choice.zone))
@@ -120,7 +115,3 @@ def _day(text: str, option: str) -> date:
     if day is None or not FIRST_YEAR < day.year < LAST_YEAR:
         raise UsageError(f"{option} {text}: write a day such as 2026-03-02")
     return day
-
-
-def _midnight(day: date, zone: str) -> int:
-    return round(datetime.combine(day, clock_time(), ZoneInfo(zone)).timestamp()) * SECOND

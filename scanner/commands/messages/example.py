@@ -11,7 +11,6 @@ from scanner.configuration.model import settings
 from scanner.events import EXAMPLE_SOURCE, Event, event_id, rfc3339
 from scanner.market.bars import Bars
 from scanner.market.sessions.timeframes import Timeframe
-from scanner.pipeline import Pipeline
 from scanner.replays.recordings import Reading, recordings
 from scanner.wording.tables import parse_time
 
@@ -39,19 +38,13 @@ def example(now: int) -> Example:
     with as_file(files("demo_feed")) as folder:
         watched = settings.load(folder / "instruments.toml").of(OF)
         (recording,) = recordings([folder / f"{OF}.parquet"], Reading())
-        pipeline = Pipeline(
-            watched.instrument,
-            watched.calendar,
-            watched.base,
-            [watched.base],
-            rulebook=watched.rulebook,
-            account=ACCOUNT,
-        )
+        pipeline = replace(watched, timeframes=(watched.base,)).inputs(ACCOUNT).pipeline()
         bars = Bars.joined([pipeline.check(raw).bars for raw in recording.bars])
         found = next(event for event in pipeline.events(bars) if event.kind == "setup.qualified")
     length = Timeframe.named(found.data["timeframe"]).nanoseconds
     ago = now // length * length - found.time
-    return Example(_marked(found, ago), _moved(bars, ago), watched.rules)
+    moved = replace(bars, open_time=bars.open_time + ago, close_time=bars.close_time + ago)
+    return Example(_marked(found, ago), moved, watched.rules)
 
 
 def _marked(found: Event, ago: int) -> Event:
@@ -65,7 +58,3 @@ def _marked(found: Event, ago: int) -> Event:
     name = event_id("example", str(close))
     subject = f"{NAME}/{data['timeframe']}"
     return replace(found, id=name, thread=name, time=close, subject=subject, source=EXAMPLE_SOURCE, data=data)
-
-
-def _moved(bars: Bars, ago: int) -> Bars:
-    return replace(bars, open_time=bars.open_time + ago, close_time=bars.close_time + ago)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, get_args
 
 from scanner.commands import output
 from scanner.commands.recorded.explain import reported_at
-from scanner.commands.recorded.one_bar import find
+from scanner.commands.recorded.one_bar import Recorded
 from scanner.commands.trouble import UsageError
 from scanner.present.chart.chart import Format, draw
 from scanner.present.chart.picture import picture_of
@@ -36,7 +36,7 @@ def run(
     kind = format_of(out)
     if out is not None:
         output.not_among(str(out), "--out", paths)
-    asked = find(paths, reading, at, instrument, to_the_end=to_the_end)
+    asked = Recorded.read(paths, reading, at, instrument).at(at, reading.tz, to_the_end=to_the_end)
     event = next(iter(reported_at(asked)), None)
     story = [] if event is None else [each for each in asked.said if each.thread == event.thread]
     picture = picture_at(asked, reading.tz)

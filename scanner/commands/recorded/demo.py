@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from scanner.events import Event
-    from scanner.market.guard import Note
 
 SHOWN, SHOWN_ASIDE = 12, 4
 """How many of the last setups, and of the last set aside, are shown."""
@@ -40,7 +39,8 @@ def run() -> None:
         )
         events: list[Event] = []
         shown, reading = Report("UTC"), Reading(settings=known, account=ACCOUNT)
-        tallies, _ = replay.gather(paths, reading, _no_word, events.append, shown.learn, tells_stories=False)
+        # Single rows are left to the summary, to keep the demo short.
+        tallies, _ = replay.gather(paths, reading, lambda _: None, events.append, shown.learn, tells_stories=False)
     events.sort(key=lambda event: event.time)
     setups = [event for event in events if event.kind == "setup.qualified"]
     aside = [event for event in events if event.kind == "setup.set_aside"]
@@ -83,7 +83,3 @@ def _tell(event: Event, known: settings.Settings) -> None:
         "See why a bar was, or was not, a setup:",
         "  closewatch explain FILE --at TIME",
     )
-
-
-def _no_word(note: Note) -> None:
-    """Leave single rows to the summary, to keep the demo short."""

@@ -48,16 +48,6 @@ class OneBar:
     said: list[Event]
 
 
-def find(
-    paths: Sequence[Path], reading: Reading, at: str, instrument: str | None, *, to_the_end: bool = False
-) -> OneBar:
-    """Read the whole recording, and find the bar; UsageError if there is none.
-
-    ``to_the_end`` runs all of its bars, to learn the outcome of a setup.
-    """
-    return Recorded.read(paths, reading, at, instrument).at(at, reading.tz, to_the_end=to_the_end)
-
-
 @dataclass(frozen=True, slots=True)
 class Recorded:
     """A whole recording: its base bars, and how to make a pipeline that has seen none of them."""

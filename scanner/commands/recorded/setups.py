@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from importlib.resources import as_file, files
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,7 +19,6 @@ from scanner.configuration.model.wrong_setups import try_own_setups
 from scanner.configuration.unrouted import named
 from scanner.engine import needs_compiling
 from scanner.market.bars import Bars
-from scanner.pipeline import Pipeline
 from scanner.present.chart.chart import chart_for
 from scanner.present.reports.setups_report import Listed, explained, listing, value
 from scanner.replays.recordings import Reading, recordings
@@ -113,7 +113,7 @@ def example(rulebook: Rulebook, kind: Format) -> tuple[SetupData, bytes] | None:
         paths: Sequence[Path] = [folder / f"{name}.parquet" for name in exchange.instruments]
         for recording in recordings([path for path in paths if path.exists()], Reading()):
             of = exchange.of(recording.symbol)
-            pipeline = Pipeline(of.instrument, of.calendar, of.base, [of.base], rulebook=rulebook, account=Account())
+            pipeline = replace(of, timeframes=(of.base,), rulebook=rulebook).inputs(Account()).pipeline()
             bars = Bars.joined([pipeline.check(raw).bars for raw in recording.bars])
             event = next((each for each in pipeline.events(bars) if each.facts.begins), None)
             if event is not None:

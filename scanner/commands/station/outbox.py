@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import time
 from typing import TYPE_CHECKING
 
 from scanner.commands import output
 from scanner.commands.trouble import UsageError
-from scanner.store import Delivery, Store
 from scanner.wording.tables import table
 from scanner.wording.text import plain
 from scanner.wording.times import moment
@@ -16,6 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
 
     from scanner.commands.station.which_store import Choice
+    from scanner.store import Delivery
     from scanner.store.outbox import State
 
 HEADS = ("number", "sink", "state", "tries", "what", "about", "bar close", "why")
@@ -24,7 +23,7 @@ LONGEST_NAME, LONGEST_ERROR = 40, 120
 
 def show(choice: Choice, states: Collection[State], sink: str | None) -> None:
     """Print the deliveries in some states."""
-    with Store.open(choice.store, time.time_ns, visiting=True) as store:
+    with choice.visited() as store:
         found = store.outbox.list(states, sink)
     if not found:
         output.tell(f"No delivery is {' or '.join(states)}{f' for {sink}' if sink else ''}.")
@@ -35,7 +34,7 @@ def show(choice: Choice, states: Collection[State], sink: str | None) -> None:
 def retry(choice: Choice, numbers: Sequence[int], *, every: bool) -> None:
     """Retry deliveries at once."""
     _check(numbers, every=every)
-    with Store.open(choice.store, time.time_ns, visiting=True) as store:
+    with choice.visited() as store:
         changed = store.outbox.retry(None if every else set(numbers))
     _say_changed(changed, numbers, "to be tried again", "is delivered already or not there")
 
@@ -43,7 +42,7 @@ def retry(choice: Choice, numbers: Sequence[int], *, every: bool) -> None:
 def drop(choice: Choice, numbers: Sequence[int], *, every: bool) -> None:
     """Give up deliveries."""
     _check(numbers, every=every)
-    with Store.open(choice.store, time.time_ns, visiting=True) as store:
+    with choice.visited() as store:
         changed = store.outbox.drop(None if every else set(numbers))
     _say_changed(changed, numbers, "given up", "is delivered or given up already, or not there")
 

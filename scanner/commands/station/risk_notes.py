@@ -31,7 +31,7 @@ class RiskNotes:
     """
 
     def __init__(self, store: Store, about: Callable[[], Settings | Outline]) -> None:
-        self._store = store
+        self.store = store
         self._about = about
         self._open = OpenStories(store)
         self._turn = Lock()
@@ -58,7 +58,7 @@ class RiskNotes:
         said += same_bets(event, stories, held, groups)
         currency, account = event.data["currency"], about.account
         if currency in account.fx and currency != account.currency:
-            today = datetime.fromtimestamp(self._store.clock() // SECOND, UTC).date()
+            today = datetime.fromtimestamp(self.store.clock() // SECOND, UTC).date()
             said += old_rate(currency, account.fx_date, today, about.limits.rate_days)
         return said
 
@@ -73,7 +73,7 @@ class RiskNotes:
         about = self._about()
         taken: dict[str, list[Decision]] = {}
         left = set()
-        for _, each in self._store.decisions.after():
+        for _, each in self.store.decisions.after():
             if each.kind == "take":
                 taken.setdefault(each.thread, []).append(each)
             elif each.kind == "leave":

@@ -25,7 +25,7 @@ EVERY_BAR, EVERY_DAY = 2**40, 36_500
 
 def check(choice: Choice) -> int:
     """Print what is wrong with a store; give the exit code."""
-    with Store.open(choice.store, time.time_ns, visiting=True) as store:
+    with choice.visited() as store:
         found = faults(store)
     output.say(*(found or [f"{choice.store} is sound."]))
     if found:
@@ -49,7 +49,7 @@ def compact(choice: Choice) -> None:
 
 def export(choice: Choice, folder: Path) -> None:
     """Write a store to files and name them."""
-    with Store.open(choice.store, time.time_ns, visiting=True) as store:
+    with choice.visited() as store:
         written = exporting.export(store, folder)
     output.say(*(str(each) for each in written))
     if not written:

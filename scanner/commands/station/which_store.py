@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -11,6 +12,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from scanner.configuration.model.settings import Settings
+    from scanner.store import Store
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +22,12 @@ class Choice:
     store: Path
     zone: str
     known: Settings | None = None
+
+    def visited(self) -> Store:
+        """Open the store beside the station that fills it."""
+        from scanner.store import Store  # noqa: PLC0415 - heavy, and not needed for --help
+
+        return Store.open(self.store, time.time_ns, visiting=True)
 
 
 def choose(config: Path | None, store: Path | None, what: str, by: str = "by --store FILE.db") -> Choice:

@@ -30,6 +30,7 @@ from scanner.market.sessions.dates import Dates
 from scanner.market.sessions.dates import read as read_dates
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.splits import Adjustment, adjust
+from scanner.pipeline import Inputs
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
     from scanner.market.price_steps import PriceSteps
     from scanner.market.sessions.dates import Dated
     from scanner.trade.rulebook import Rulebook
+    from scanner.trade.size import Account
 
 
 class SettingsError(Exception):
@@ -69,6 +71,20 @@ class Watched:
     def rules(self) -> Rules:
         """The common rules for it."""
         return self.rulebook.rules
+
+    def inputs(self, account: Account) -> Inputs:
+        """Give the parts of its pipeline."""
+        return Inputs(
+            self.instrument,
+            self.calendar,
+            self.base,
+            self.timeframes,
+            self.rulebook,
+            account,
+            self.adjustments,
+            self.dates,
+            self.group,
+        )
 
     def as_judged(self, timeframe: str, stored: Bars, at: int | None = None) -> Bars:
         """Give stored bars as they are judged, or were ``at`` a time.

@@ -13,11 +13,11 @@ from scanner.events import KINDS
 from scanner.page.known.summary import Summary, summary_of
 from scanner.service.status import facts, status
 from scanner.store import Store, StoreTroubleError
+from scanner.store.database import identity
 from scanner.store.lock import holder
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
-    from pathlib import Path
 
     from scanner.events import Event, Kind
     from scanner.journal.open_risk import Position
@@ -72,9 +72,9 @@ class Looker:
         self.configured = configured
         self.board = Board()
         self._now, self._passed = now, passed
-        self._own: Store | None = None
-        self._views: Store | None = None
         self._risk: RiskNotes | None = None
+        """The notes on risk, with the store that this reads."""
+        self._views: Store | None = None
         self._seen: object = None
         self._file: object = None
         self._series_at = -ANYWAY
@@ -113,10 +113,11 @@ class Looker:
         self._stop.set()
         if self._thread is not None:
             self._thread.join()
-        for store in (self._own, self._views):
-            if store is not None:
-                store.close()
-        self._own = self._views = None
+        if self._risk is not None:
+            self._risk.store.close()
+        if self._views is not None:
+            self._views.close()
+        self._risk = self._views = None
 
     def look(self) -> bool:
         """Look once; gives whether there is a new version."""
@@ -129,16 +130,15 @@ class Looker:
         return self.board.version != before.version
 
     def _looked(self) -> Board:
-        board, file = self.board, _identity(self.configured.known.outline.store_path)
-        if self._own is None or file != self._file:
+        board, file = self.board, identity(self.configured.known.outline.store_path)
+        if self._risk is None or file != self._file:
             # The open file was replaced. Requests that still use it keep it until they end.
-            self._own, self._views, self._file = self._opened(), None, file
-            self._risk = RiskNotes(self._own, lambda: self.configured.known.outline)
-            self._seen = None
-        store, seen = self._own, self._own.database.version()
+            self._risk = RiskNotes(self._opened(), lambda: self.configured.known.outline)
+            self._views, self._file, self._seen = None, file, None
+        store, seen = self._risk.store, self._risk.store.database.version()
         if seen != self._seen or board.trouble:
             self._seen = None
-            board = self._stories(store, board)
+            board = _stories(self._risk, board)
             self._seen, self._behind = seen, True
         begun = self._passed()
         if begun - self._series_at >= max(0.0 if self._behind else ANYWAY, REST * self._series_took):
@@ -149,22 +149,6 @@ class Looker:
     def risk_of(self, event: Event) -> list[str]:
         """Say what the open risk would be after taking a setup, and which other positions are the same bet."""
         return [] if self._risk is None else self._risk(event)
-
-    def _stories(self, store: Store, board: Board) -> Board:
-        """Read events and decisions, which is quick."""
-        if self._risk is None:
-            raise AssertionError("it comes with the store")
-        stories, held = self._risk.look()
-        new = replace(
-            board,
-            stories=stories,
-            held=held,
-            decisions={each.id: store.decisions.on(each.id) for each in stories},
-            recent=store.events.before(store.events.last() + 1, OF_WATCHING, RECENT),
-            trouble="",
-        )
-        # A delivery marked as sent changes the store, too, but nothing that the page shows.
-        return board if new == board else replace(new, version=board.version + 1)
 
     def _series(self, store: Store, board: Board) -> Board:
         """Read all series, which may be many."""
@@ -183,10 +167,16 @@ class Looker:
         return store
 
 
-def _identity(path: Path) -> object:
-    """Give what distinguishes a file from another of the same name."""
-    try:
-        found = path.stat()
-    except OSError as problem:
-        return type(problem)
-    return found.st_dev, found.st_ino
+def _stories(risk: RiskNotes, board: Board) -> Board:
+    """Read events and decisions, which is quick."""
+    store, (stories, held) = risk.store, risk.look()
+    new = replace(
+        board,
+        stories=stories,
+        held=held,
+        decisions={each.id: store.decisions.on(each.id) for each in stories},
+        recent=store.events.before(store.events.last() + 1, OF_WATCHING, RECENT),
+        trouble="",
+    )
+    # A delivery marked as sent changes the store, too, but nothing that the page shows.
+    return board if new == board else replace(new, version=board.version + 1)

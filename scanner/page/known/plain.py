@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
     from scanner.configuration.model.outline import Outline
@@ -21,6 +21,24 @@ class SetupLine:
     title: str
     summary: str
     watched: str
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A setup explained: its bars with their letters, and its rules, numbers and evidence as rows of texts.
+
+    ``told_ahead`` says that it can be announced one bar ahead; a row of numbers has one more cell if the station
+    ``has_changes``.
+    """
+
+    bars: Sequence[tuple[str, str]]
+    places: Sequence[str]
+    told_ahead: bool
+    rules: Sequence[tuple[str, ...]]
+    numbers: Sequence[tuple[str, ...]]
+    has_changes: bool
+    evidence: Sequence[tuple[str, ...]]
+    spoiled: Sequence[str]
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, timedelta
-from datetime import time as clock_time
+from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
@@ -11,6 +10,7 @@ from zoneinfo import ZoneInfo
 from scanner.clocks import SECOND
 from scanner.events import KINDS
 from scanner.journal.entries import Entry, entry_of
+from scanner.journal.review import DAYS, days_up_to
 from scanner.journal.review import review as looked_back
 from scanner.journal.stories import stories
 from scanner.page.answers import asked, board, known, looker, stream
@@ -18,21 +18,19 @@ from scanner.present.reports.journal_report import BROKEN_SHORT, BROKEN_WORDS, L
 from scanner.store import StoreTroubleError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
 
     from starlette.requests import Request
     from starlette.responses import Response
 
     from scanner.events import Kind
     from scanner.journal.review import Review
-    from scanner.journal.stories import Story
     from scanner.page.known.looking import Looker
 
 ON_A_PAGE = 40
 LONGEST_LOOK = 2_000
 """Setups searched for one page of matches."""
 BEGINNINGS: tuple[Kind, ...] = tuple(kind for kind, facts in KINDS.items() if facts.begins)
-SPANS = {"week": 7, "month": 30}
 DECISIONS = ("taken", "passed", "none")
 
 
@@ -92,16 +90,16 @@ def _page(looking: Looker, before: int, decision: str, instrument: str) -> tuple
 def review(request: Request) -> Response:
     """Show the review of a week or a month."""
     span, until = asked(request, "span"), asked(request, "until")
-    span = span if span in SPANS else "week"
+    span = span if span in DAYS else "week"
     zone, status = known(request).zone, board(request).status
     now = looker(request).store.clock() if status is None else status.now
     today = datetime.fromtimestamp(now // SECOND, UTC).astimezone(ZoneInfo(zone)).date()
     try:
         last, wrong = (date.fromisoformat(until) if until else today), ""
-        first, end = _midnight(last + timedelta(1 - SPANS[span]), zone), _midnight(last + timedelta(1), zone)
+        first, end = days_up_to(last, span, zone)
     except (ValueError, OverflowError):
         last, wrong = today, "Write the last day as 2026-03-02."
-        first, end = _midnight(last + timedelta(1 - SPANS[span]), zone), _midnight(last + timedelta(1), zone)
+        first, end = days_up_to(last, span, zone)
 
     def looked() -> tuple[Review, Sequence[str], list[tuple[str, ...]], list[str]] | None:
         try:
@@ -123,22 +121,14 @@ def review(request: Request) -> Response:
 
 def _review(request: Request, first: int, end: int) -> Review:
     """Review the period; the result is kept until there is a new event or decision."""
-    looking, kept = looker(request), request.app.state.reviews
-    store = looking.store
+    store, kept = looker(request).store, request.app.state.reviews
     made = store.decisions.all()
     key = first, end, store.events.last(), made[-1].number if made else 0
     if key not in kept:
         kept.clear()
-        kept[key] = looked_back(_stories(looking, first, end), made, first, end)
+        threads = store.events.threads(first, end)
+        # One by one, since all of them may not fit into memory.
+        those = (story for thread in threads for story in stories(store.events.story(thread)))
+        kept[key] = looked_back(those, made, first, end)
     found: Review = kept[key]
     return found
-
-
-def _stories(looking: Looker, first: int, end: int) -> Iterator[Story]:
-    """Give the stories with an event in a period one by one, since all of them may not fit into memory."""
-    for thread in looking.store.events.threads(first, end):
-        yield from stories(looking.store.events.story(thread))
-
-
-def _midnight(day: date, zone: str) -> int:
-    return round(datetime.combine(day, clock_time(), ZoneInfo(zone)).timestamp()) * SECOND

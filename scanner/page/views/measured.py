@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from scanner.page.words import limit
 from scanner.present.reports.explain_report import missed_by, missed_rules, nearest
-from scanner.wording.words import number
+from scanner.wording.words import compared, number
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -52,7 +51,7 @@ def rows(measures: Mapping[str, Measure]) -> list[Row]:
             name,
             each["verdict"],
             number(each["measured"]),
-            limit(each["threshold"]),
+            compared(each["threshold"]),
             missed_by(each),
             each["text"],
         )

@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from starlette.responses import StreamingResponse
 
     from scanner.page.known.looking import Looker
-    from scanner.page.known.plain import Known
     from scanner.page.views.measured import Distance
     from scanner.present.reports.status_report import SeriesStatus
 
@@ -51,22 +50,18 @@ class Distances:
 
     def of(self, looking: Looker, listed: Sequence[SeriesStatus]) -> list[Distance | None]:
         """Say how far some series are from a setup."""
-        about = looking.configured.known
-        keys = [_mark(each, about) for each in listed]
+        mark = looking.configured.known.outline.mark
+        keys = [(SeriesKey(each.instrument, each.timeframe), each.last_close, mark) for each in listed]
         with self._turn:
-            missing = [mark for mark in keys if mark not in self._found]
+            missing = [key for key in keys if key not in self._found]
         if missing:
-            found = dict(zip(missing, looking.work.distances([mark[0] for mark in missing]), strict=True))
+            found = dict(zip(missing, looking.work.distances([key[0] for key in missing]), strict=True))
             with self._turn:
                 self._found |= found
                 while len(self._found) > MOST_KEPT:
                     self._found.popitem(last=False)
         with self._turn:
-            return [self._found.get(mark) for mark in keys]
-
-
-def _mark(each: SeriesStatus, about: Known) -> tuple[SeriesKey, int | None, str]:
-    return SeriesKey(each.instrument, each.timeframe), each.last_close, about.outline.mark
+            return [self._found.get(key) for key in keys]
 
 
 def series(request: Request) -> StreamingResponse:

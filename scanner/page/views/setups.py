@@ -12,8 +12,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
-    from scanner.page.known.plain import SetupLine
-    from scanner.page.views.sheet import Sheet
+    from scanner.page.known.plain import SetupLine, Sheet
 
 
 def setups(request: Request) -> Response:

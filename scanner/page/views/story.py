@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, get_args
 from markupsafe import Markup
 from starlette.concurrency import run_in_threadpool
 
-from scanner.commands.journal.deciding import SeveralFitError, Wish, keep, number
+from scanner.commands.journal.deciding import Wish, keep, number
 from scanner.commands.trouble import UsageError
 from scanner.events import KINDS
 from scanner.journal.entries import entry_of
@@ -18,6 +18,7 @@ from scanner.page.answers import go_to, known, looker, render, session_of, sessi
 from scanner.page.trouble import NO_STORY, NothingHereError
 from scanner.page.views.now import orders_of
 from scanner.ports import Message, Notes
+from scanner.present.contract.decision_message import NUMBERS_OF
 from scanner.present.reports.journal_html import decision_words, facts_of
 from scanner.present.reports.journal_report import BROKEN_WORDS, state_in_words
 from scanner.present.words.words import alert
@@ -33,8 +34,6 @@ if TYPE_CHECKING:
     from scanner.wording.words import Words
 
 ID_LENGTH = 32
-NUMBERS: dict[str, tuple[str, ...]] = {"take": ("price", "size"), "pass": (), "leave": ("price",), "note": ()}
-"""The numbers that each decision may give."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +86,7 @@ def _page(request: Request, found: Story, *, wrong: str = "", status: int = 200)
         wrong_if="" if ended else now.wrong,
         risk=looker(request).risk_of(begins) if waits else [],
         may=[kind for kind in get_args(Decided) if not refusal(kind, kinds - ({kind} & open_to), ended=ended)],
-        numbers=NUMBERS,
+        numbers=NUMBERS_OF,
         messages=_in_order(found, decisions, about.zone, zone),
         kept=request.query_params.get("kept", "") in get_args(Decided),
         refused=wrong,
@@ -132,10 +131,8 @@ def _decided(request: Request, found: Story, told: dict[str, str]) -> Response:
         return _page(request, found, wrong="This form names no decision; nothing was kept.", status=400)
     decision: Decided = kind  # type: ignore[assignment]  # it is one of them
     try:
-        numbers = {name: number(text, name) for name in NUMBERS[kind] if (text := told.get(name, "").strip())}
+        numbers = {name: number(text, name) for name in NUMBERS_OF[decision] if (text := told.get(name, "").strip())}
         keep(looker(request).store, Wish(found.id, decision, text=told.get("text", ""), **numbers), known(request).zone)
-    except SeveralFitError as problem:  # an id is of one story
-        raise AssertionError(found.id) from problem
     except UsageError as problem:
         return _page(request, found, wrong=f"Nothing was kept: {problem}", status=422)
     return go_to(f"/story/{found.id}?kept={kind}#decisions")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,7 +12,6 @@ from scanner.commands.recorded.one_bar import bar_at
 from scanner.engine import SeriesEngine
 from scanner.market.bars import Bars
 from scanner.market.sessions.timeframes import Timeframe
-from scanner.pipeline import Pipeline
 from scanner.store import SeriesKey
 
 if TYPE_CHECKING:
@@ -95,16 +94,8 @@ def judge_bar(
         return None
     index = len(own) - 1 if index is None else index
     close = int(own.close_time[index])
-    lanes = Pipeline(
-        watched.instrument,
-        watched.calendar,
-        watched.base,
-        watched.timeframes,
-        rulebook=watched.rulebook,
-        account=account,
-        dates=watched.dates,
-        engines=OneBarEngine,
-    ).lanes
+    # The bars are adjusted already.
+    lanes = replace(watched, adjustments=()).inputs(account).pipeline(OneBarEngine).lanes
     for lane in lanes:
         all_bars = bars.get(SeriesKey(key.instrument, lane.timeframe.name), NO_BARS)
         stop = int(np.searchsorted(all_bars.close_time, close, side="right"))

@@ -10,18 +10,19 @@ from typing import TYPE_CHECKING
 import orjson
 
 from scanner.analysis.door.setup import Chosen
+from scanner.analysis.door.setup_trial import example_fit
 from scanner.commands.recorded.setups import example, listed_in, rulebooks_of
 from scanner.commands.trouble import UsageError
 from scanner.configuration.model import settings as configuration
 from scanner.journal.stories import stories
-from scanner.page.known.plain import Known, SetupLine
+from scanner.page.known.plain import Known, SetupLine, Sheet
 from scanner.page.trouble import NO_SETUP, NO_STORY, NothingHereError
 from scanner.page.views.measured import distance
 from scanner.page.workroom import charts
 from scanner.page.workroom.explaining import bar_of, explained
 from scanner.page.workroom.judging import judge_last
-from scanner.page.workroom.sheets import sheet_of
 from scanner.present.chart.dark import darkened
+from scanner.present.reports.setups_report import numbers_of, speak
 from scanner.service.outlined import outline_of
 from scanner.store import Store, StoreTroubleError
 from scanner.trade.rulebook import Rulebook
@@ -34,7 +35,6 @@ if TYPE_CHECKING:
     from scanner.events import Event
     from scanner.page.views.explanation import Explained
     from scanner.page.views.measured import Distance
-    from scanner.page.views.sheet import Sheet
     from scanner.page.workroom.judging import JudgedBar
     from scanner.present.reports.setups_report import Listed
     from scanner.store import SeriesKey
@@ -126,8 +126,19 @@ class Work:
         return darkened(drawn) if drawn is not None and dark else drawn
 
     def sheet(self, setup: str) -> Sheet:
-        """Explain a setup."""
-        return sheet_of(*self._chosen(setup))
+        """Explain a setup: its rules, numbers and evidence."""
+        found, rulebook = self._chosen(setup)
+        about, spoken = found.setup, speak(found, example_fit(rulebook.setups[0], rulebook.rules))
+        return Sheet(
+            about.bars,
+            about.places,
+            bool(about.forming),
+            rules=spoken.rules,
+            numbers=numbers_of(found),
+            has_changes=bool(found.here),
+            evidence=spoken.evidence,
+            spoiled=spoken.spoiled_by,
+        )
 
     def setup_picture(self, setup: str, *, dark: bool) -> bytes | None:
         """Draw the first such setup of the demo feed, as PNG; None if that has none."""

@@ -57,20 +57,14 @@ class Mark:
 class Picture:
     """Plain values for a chart that ends at a bar.
 
-    All arrays have one length; ``times`` are nanoseconds since 1970 UTC: the close of a bar within a day, the open of
-    a longer one. Indicators are NaN until they are ready, ``volume`` if it is missing. ``setup`` and ``mark`` are
-    None without a setup.
+    Each indicator has a value for each of the ``bars``, NaN until it is ready. ``setup`` and ``mark`` are None without
+    a setup.
     """
 
     instrument: str
     timeframe: str
     zone: str
-    times: NDArray[np.int64]
-    open: Floats
-    high: Floats
-    low: Floats
-    close: Floats
-    volume: Floats
+    bars: Bars
     fast: Floats
     slow: Floats
     macd: Floats
@@ -81,7 +75,12 @@ class Picture:
 
     def __len__(self) -> int:
         """Count the bars shown."""
-        return len(self.times)
+        return len(self.bars)
+
+    @property
+    def times(self) -> NDArray[np.int64]:
+        """The close of each bar within a day, the open of each longer one, in nanoseconds since 1970 UTC."""
+        return self.bars.open_time if self.daily else self.bars.close_time
 
     @property
     def daily(self) -> bool:
@@ -130,26 +129,9 @@ def picture_from(
     shown: Bars, traced: Floats, engine: SeriesEngine, zone: str, setup: SetupData | None, mark: Mark | None
 ) -> Picture:
     """Combine what was found at the bars shown."""
-    timeframe = engine.timetable.timeframe
+    symbol, timeframe = engine.instrument.symbol, engine.timetable.timeframe.name
     fast, slow, macd, signal = traced
-    return Picture(
-        engine.instrument.symbol,
-        timeframe.name,
-        zone,
-        shown.close_time if timeframe.intraday else shown.open_time,
-        shown.open,
-        shown.high,
-        shown.low,
-        shown.close,
-        shown.volume,
-        fast,
-        slow,
-        macd,
-        signal,
-        engine.rulebook.rules,
-        setup,
-        mark,
-    )
+    return Picture(symbol, timeframe, zone, shown, fast, slow, macd, signal, engine.rulebook.rules, setup, mark)
 
 
 def picture_for(bars: Bars, event: Event, rules: Rules, zone: str) -> Picture:

@@ -9,7 +9,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.lines import Line2D
 from matplotlib.text import Text
 
-from scanner.present.chart.look import GRID, HEIGHT, PAPER, POINTS, WIDTH, font, shown
+from scanner.present.chart.look import GRID, HEIGHT, POINTS, WIDTH, font, shown
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -79,11 +79,10 @@ class Sheet:
         bold: bool = False,
         align: Literal["left", "right", "center"] = "left",
         kind: str = "",
-        halo: bool = False,
     ) -> float:
         """Write a line of text on its base line ``y``; gives where it ends.
 
-        ``kind`` marks it, so that it can be found again; a ``halo`` covers what is behind it.
+        ``kind`` marks it, so that it can be found again.
         """
         self.figure.add_artist(
             Text(
@@ -96,7 +95,6 @@ class Sheet:
                 parse_math=False,
                 transform=self.figure.transFigure,
                 gid=kind or None,
-                bbox={"facecolor": PAPER, "edgecolor": "none", "boxstyle": "round,pad=0.12"} if halo else None,
             )
         )
         return x + self.width(words, pixels, bold=bold)

@@ -35,7 +35,10 @@ STATES = ["watching", "stopped", "gone"]
 
 def asyncapi(payloads: Mapping[Any, Any], schemas: Mapping[str, Any]) -> dict[str, Any]:
     """Describe the topics; ``payloads`` gives the schema of each kind of event, ``schemas`` what they refer to."""
-    about = {topic: [kind for kind in payloads if kind.startswith(f"{topic}.")] for topic in _abouts(payloads)}
+    about = {
+        topic: [kind for kind in payloads if kind.startswith(f"{topic}.")]
+        for topic in dict.fromkeys(kind.partition(".")[0] for kind in payloads)
+    }
     channels = {
         "setups": _channel(
             "setups/{instrument}/{timeframe}/{direction}", about["setup"], "Every event about a setup, as it happens."
@@ -129,10 +132,6 @@ def asyncapi(payloads: Mapping[Any, Any], schemas: Mapping[str, Any]) -> dict[st
         },
         "components": {"messages": messages, "schemas": {**schemas, "StationState": state, **decided}},
     }
-
-
-def _abouts(kinds: Mapping[str, Any]) -> list[str]:
-    return list(dict.fromkeys(kind.partition(".")[0] for kind in kinds))
 
 
 def _channel(topic: str, kinds: list[str], description: str) -> dict[str, Any]:

@@ -47,7 +47,7 @@ def in_short(data: SetupData) -> str:
     entry = chosen_entry(data)
     if entry["risk"] is None:
         return ""
-    return f", size {_sized(entry)}, {room_in_words(entry['room'])}"
+    return f", size {sized(entry['size'])}, {room_in_words(entry['room'])}"
 
 
 def room_in_words(room: str | None) -> str:
@@ -84,7 +84,7 @@ def key_figures(data: SetupData, zone: str) -> tuple[Line, ...]:
     figures = [
         Line(f"entry, {_order(data)}", entry["price"] or ""),
         Line("stop", data["levels"]["stop"]),
-        Line("size", _sized(entry)),
+        Line("size", sized(entry["size"])),
         Line("money at risk", money_in_words(data, entry) or "not known"),
         Line("room", NO_OBSTACLE if entry["room"] is None else f"{entry['room']} R"),
         Line("valid", valid) if not valid.startswith("until ") else Line("valid until", valid.removeprefix("until ")),
@@ -118,8 +118,9 @@ def _size_in_words(data: SetupData, entry: Entry) -> tuple[str, ...]:
     if entry["size"] is None:
         return (SIZE_UNKNOWN,)
     money = money_in_words(data, entry)
-    return (f"size {_sized(entry)}", *([f"{money} at risk"] if money and float(entry["size"]) else []))
+    return (f"size {sized(entry['size'])}", *([f"{money} at risk"] if money and float(entry["size"]) else []))
 
 
-def _sized(entry: Entry) -> str:
-    return "not given" if entry["size"] is None else grouped(entry["size"])
+def sized(size: str | None) -> str:
+    """Write a size, or that it is not known."""
+    return "not given" if size is None else grouped(size)

@@ -62,12 +62,7 @@ def _part(picture: Picture, first: int, stop: int) -> Picture:
     part = slice(first, stop)
     return replace(
         picture,
-        times=picture.times[part],
-        open=picture.open[part],
-        high=picture.high[part],
-        low=picture.low[part],
-        close=picture.close[part],
-        volume=picture.volume[part],
+        bars=picture.bars[part],
         fast=picture.fast[part],
         slow=picture.slow[part],
         macd=picture.macd[part],
@@ -97,7 +92,7 @@ def _letters(sheet: Sheet, axes: Axes, near: Picture, last: int, scale: Scale) -
     for bar, letter in enumerate(letters, start=first):
         if bar < 0:
             continue
-        end = scale.y(float((near.low if long else near.high)[bar]))
+        end = scale.y(float((near.bars.low if long else near.bars.high)[bar]))
         y = end - LETTER_AWAY - LABEL if long else end + LETTER_AWAY + 6
         sheet.text(scale.x(bar), y, letter, LABEL, INK, bold=True, align="center")
 

@@ -115,7 +115,7 @@ def draw_rings(axes: Axes, spots: Sequence[Spot], bottom: Spot) -> None:
 
 def _reach(picture: Picture, levels: Sequence[Level], pixels: float, room: float) -> tuple[float, float]:
     """Choose the price range of the panel: all bars, and the levels that are not too far from them."""
-    low, high = float(picture.low.min()), float(picture.high.max())
+    low, high = float(picture.bars.low.min()), float(picture.bars.high.max())
     span = (high - low) or abs(high) * 1e-4 or 1e-4
     stretch = span * STRETCH
     near = [level.price for level in levels if low - stretch <= level.price <= high + stretch]
@@ -142,14 +142,14 @@ def _pointing(level: Level, low: float, high: float) -> str:
 
 def _bars(axes: Axes, picture: Picture) -> None:
     at = np.arange(len(picture), dtype=float)
-    tops, feet = np.maximum(picture.open, picture.close), np.minimum(picture.open, picture.close)
+    tops, feet = np.maximum(picture.bars.open, picture.bars.close), np.minimum(picture.bars.open, picture.bars.close)
     # The wick stops at the body, so that a hollow one stays hollow.
     wicks = [
-        *np.stack([np.stack([at, picture.low], -1), np.stack([at, feet], -1)], 1),
-        *np.stack([np.stack([at, tops], -1), np.stack([at, picture.high], -1)], 1),
+        *np.stack([np.stack([at, picture.bars.low], -1), np.stack([at, feet], -1)], 1),
+        *np.stack([np.stack([at, tops], -1), np.stack([at, picture.bars.high], -1)], 1),
     ]
     axes.add_collection(LineCollection(wicks, colors=INK, linewidths=1.3 * POINTS, zorder=3), autolim=False)
-    draw_boxes(axes, feet, tops, picture.close >= picture.open)
+    draw_boxes(axes, feet, tops, picture.bars.close >= picture.bars.open)
 
 
 def draw_boxes(axes: Axes, feet: Floats, tops: Floats, rising: NDArray[np.bool_]) -> None:

@@ -185,7 +185,7 @@ def _marks(axes: Axes, story: StoryPicture, scale: Scale) -> None:
     for columns, marker, color in ((story.pressure, "v" if long else "^", STOP), (story.signals, "s", INK)):
         for column in columns:
             near = slice(max(column - SIGN_BARS, 0), column + SIGN_BARS + 1)
-            end = float(story.shown.high[near].max() if long else story.shown.low[near].min())
+            end = float(story.shown.bars.high[near].max() if long else story.shown.bars.low[near].min())
             is_near = any(abs(column - other) <= SIGN_BARS for other in story.pressure)
             away = SIGN_AWAY + SIGN_GAP * (marker == "s" and is_near)
             _mark(axes, (column, end + up * away), marker, SIGN, PAPER, color)

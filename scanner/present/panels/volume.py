@@ -16,14 +16,14 @@ if TYPE_CHECKING:
 
 def has_volume(picture: Picture) -> bool:
     """Whether there is anything to draw."""
-    return bool(np.nansum(picture.volume) > 0)
+    return bool(np.nansum(picture.bars.volume) > 0)
 
 
 def draw_volume(sheet: Sheet, picture: Picture, box: Box, bars_spanned: tuple[float, float]) -> None:
     """Draw a column for each bar, hollow if it rose and full if it fell."""
-    axes, volume = sheet.panel(box), np.nan_to_num(picture.volume)
+    axes, volume = sheet.panel(box), np.nan_to_num(picture.bars.volume)
     axes.set_xlim(*bars_spanned)
     axes.set_ylim(0, float(volume.max()) * 1.05)
-    draw_boxes(axes, np.zeros(len(volume)), volume, picture.close >= picture.open)
+    draw_boxes(axes, np.zeros(len(volume)), volume, picture.bars.close >= picture.bars.open)
     axes.axhline(0, color=GRID, linewidth=1.4 * POINTS, zorder=1)
     sheet.text(box.left + 4, box.top + 4, "volume", TICK, PALE)

@@ -155,6 +155,11 @@ def _rows(measures: Mapping[str, Measure], missed: str = MISSED) -> list[tuple[s
     ]
 
 
+def _without_distance(what: str, measures: Mapping[str, Measure]) -> list[str]:
+    rows = [row[:4] + row[5:] for row in _rows(measures, "no")]
+    return table((what, "holds", "measured", "wanted", "what is measured"), rows, left=(0, 1, 3, 4))
+
+
 def ahead(event: Event) -> list[str]:
     """Give the announcement at this bar of a setup that the next bar may complete."""
     data: FormingData = event.data
@@ -197,15 +202,10 @@ def judgement(found: Judgement) -> list[str]:
     ]
     if found.plan is None:
         return lines
-    around = [row[:4] + row[5:] for row in _rows(found.surroundings, "no")]
-    lines += [
-        "",
-        *table(("surroundings", "holds", "measured", "wanted", "what is measured"), around, left=(0, 1, 3, 4)),
-    ]
+    lines += ["", *_without_distance("surroundings", found.surroundings)]
     if missed:
         return lines
-    evidence = [row[:4] + row[5:] for row in _rows(found.evidence, "no")]
-    lines += ["", *table(("evidence", "holds", "measured", "wanted", "what is measured"), evidence, left=(0, 1, 3, 4))]
+    lines += ["", *_without_distance("evidence", found.evidence)]
     plan = found.plan
     entries = [
         (

@@ -14,7 +14,7 @@ from scanner.present.reports.page_html import closed_page, facts, picture
 from scanner.wording.cautions import FULL
 from scanner.wording.text import plain
 from scanner.wording.times import moment
-from scanner.wording.words import counted, name, phrase, sentence
+from scanner.wording.words import counted, ended, name, phrase, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -70,7 +70,10 @@ def _article(told: Told, zone: str, short: str) -> str:
         f'<p class="pale">{escape(phrase(entry.title))} at {escape(bar_of(entry, zone))}, id {escape(short)}</p>',
         f"<p>{escape(_decided(entry))}</p>",
         *(f'<p class="wrong">Against the rules: {BROKEN_WORDS[kind]}.</p>' for kind in entry.broken),
-        *(_chart(shows, drawn, entry) for shows, drawn in told.charts),
+        *(
+            picture(drawn, f"Chart of {name(entry.instrument)} {shows}; its levels are in the text")
+            for shows, drawn in told.charts
+        ),
         facts_of(entry),
         "<h3>In order</h3>",
         f"<ol>{_messages(told, zone)}</ol>",
@@ -81,11 +84,6 @@ def _article(told: Told, zone: str, short: str) -> str:
 def _decided(entry: Entry) -> str:
     decided = {"taken": "Taken.", "passed": "Passed.", None: "Neither taken nor passed."}[entry.decision]
     return decided + (f" It was set aside: {sentence(entry.set_aside)}" if entry.set_aside else "")
-
-
-def _chart(shows: str, drawn: bytes, entry: Entry) -> str:
-    alt = f"Chart of {name(entry.instrument)} {shows}; its levels are in the text"
-    return picture(drawn, alt)
 
 
 def facts_of(entry: Entry) -> str:
@@ -131,7 +129,7 @@ def _said(event: Event) -> str:
     if event.facts.begins:
         return _setup(event.data)
     if event.kind == "setup.withdrawn":
-        return _ended(event.data["reason"])
+        return ended(event.data["reason"])
     return _story(event.data)
 
 
@@ -154,16 +152,10 @@ def _story(data: StoryData) -> str:
         )
         if value is not None
     ]
-    parts = [_ended(data["reason"])]
-    parts += [f"Orders: {_ended(data['orders'])}"] if data["orders"] else []
+    parts = [ended(data["reason"])]
+    parts += [f"Orders: {ended(data['orders'])}"] if data["orders"] else []
     parts += [f"In R: {', '.join(numbers)}."] if numbers else []
     return " ".join(parts)
-
-
-def _ended(text: str) -> str:
-    """Make a text from outside fit after a colon."""
-    shown = phrase(text)
-    return shown + ("" if shown[-1:] in {"", *".!?…"} else ".")
 
 
 def decision_words(decision: Decision) -> str:

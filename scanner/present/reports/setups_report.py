@@ -10,7 +10,7 @@ from scanner.analysis.door.evidence import told
 from scanner.wording.tables import table
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Mapping
 
     from scanner.analysis.door.setup import Fit, Numbers, Setup
 
@@ -104,20 +104,20 @@ def explained(listed: Listed, fit: Fit, width: int) -> list[str]:
     return [*lines, *_wrapped(f"Spoiled before the entry by {' or by '.join(spoken.spoiled_by)}.", width, "")]
 
 
-def _numbers(listed: Listed) -> list[str]:
+def numbers_of(listed: Listed) -> list[tuple[str, ...]]:
+    """Give a row for each number of a setup: its name, its default, its value here if any has one, and its meaning."""
     fields = type(listed.numbers).model_fields
-    if not fields:
-        return ["It has no numbers of its own.", ""]
-    rows: list[Sequence[str]] = [
-        (name, value(default), listed.here.get(name, ""), fields[name].description or "")
+    return [
+        (name, value(default), *([listed.here.get(name, "")] if listed.here else []), fields[name].description or "")
         for name, default in listed.setup.numbers()
     ]
-    if not listed.here:
-        return [
-            *table(("number", "default", "what it is"), [(row[0], row[1], row[3]) for row in rows], left=(0, 2)),
-            "",
-        ]
-    return [*table(("number", "default", "here", "what it is"), rows, left=(0, 2, 3)), ""]
+
+
+def _numbers(listed: Listed) -> list[str]:
+    rows, heads = numbers_of(listed), ("number", "default", *(["here"] if listed.here else []), "what it is")
+    if not rows:
+        return ["It has no numbers of its own.", ""]
+    return [*table(heads, rows, left=(0, *range(2, len(heads)))), ""]
 
 
 def _letters(setup: Setup[Any]) -> str:

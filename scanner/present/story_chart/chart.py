@@ -42,12 +42,12 @@ AFTER = 5
 """Bars after the setup in the close-up."""
 
 
-def story_chart_for(bars: Bars, told: Sequence[Event], rules: Rules, zone: str, format: Format = "png") -> bytes:  # noqa: A002 - the word that the library uses too
-    """Draw a story; as ``story_picture_for``."""
-    return draw_story_chart(story_picture_for(bars, told, rules, zone), format)
+def story_chart_for(bars: Bars, told: Sequence[Event], rules: Rules, zone: str) -> bytes:
+    """Draw a story as PNG; as ``story_picture_for``."""
+    return draw_story_chart(story_picture_for(bars, told, rules, zone))
 
 
-def draw_story_chart(story: StoryPicture, format: Format = "png") -> bytes:  # noqa: A002 - as above
+def draw_story_chart(story: StoryPicture, format: Format = "png") -> bytes:  # noqa: A002 - the word that the library uses too
     """Draw the picture of a story; the same picture gives the same bytes on the same machine."""
     return painted(lambda: compose_story(story), format)
 

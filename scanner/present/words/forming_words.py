@@ -30,19 +30,10 @@ def setup_forming(message: Message, user_zone: str, exchange_zone: str | None) -
     closes = "" if close is None else f", which closes {moment(parse_time(close), user_zone, exchange_zone)},"
     by = "" if close is None else f" by {day_and_time(close, user_zone)}"
     closed = f"{moment(message.event.time, user_zone, exchange_zone)} at {data['close']} {data['currency']}".rstrip()
+    what = f" {data['timeframe']} {data['direction']} {phrase(data['title'])}"
     return Words(
-        headline=headline(
-            lambda named: (
-                f"Forming: {named} {data['timeframe']} {data['direction']} {phrase(data['title'])}; "
-                f"needs {needs[0].partition(' (')[0]}{by}"
-            ),
-            data["instrument"],
-        ),
-        title=headline(
-            lambda named: f"Forming: {named} {data['timeframe']} {data['direction']} {phrase(data['title'])}",
-            data["instrument"],
-            TITLE_LENGTH,
-        ),
+        headline=headline("Forming: ", data["instrument"], f"{what}; needs {needs[0].partition(' (')[0]}{by}"),
+        title=headline("Forming: ", data["instrument"], what, TITLE_LENGTH),
         figures=(
             *([] if close is None else [Line("next bar closes", day_and_time(close, user_zone))]),
             *(Line(each["what"].replace("_", " "), phrase(each["text"]).partition(" (")[0]) for each in data["must"]),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from scanner.clocks import SECOND
-from scanner.market.digits import grouped
+from scanner.market.digits import grouped, with_minus
 from scanner.wording.times import date
 from scanner.wording.words import counted
 
@@ -64,7 +64,7 @@ def came_to(known: KindRecord, looks: int) -> str:
         "edge": "more than chance so far, which promises nothing",
         "loses": "it has lost so far",
     }[known.verdict]
-    mean, low, high = (_signed(each) for each in (known.mean, known.low, known.high))
+    mean, low, high = (with_minus(f"{each + 0.0:+.2f}") for each in (known.mean, known.low, known.high))
     return f"{known.share:.0%} winners, mean {mean} R ({low} … {high}): {verdict}".replace("%", " %", 1)
 
 
@@ -78,7 +78,3 @@ def _doubts(record: Record, *, same_rules: bool, now: int, max_age: int) -> list
         ),
         *([] if same_rules else ["It used other rules or costs than you do now."]),
     ]
-
-
-def _signed(value: float) -> str:
-    return f"{value + 0.0:+.2f}".replace("-", "−")

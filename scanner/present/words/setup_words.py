@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from scanner.market.digits import grouped
-from scanner.present.glance.acting import acting, chosen_entry, key_figures
+from scanner.present.glance.acting import acting, chosen_entry, key_figures, sized
 from scanner.present.glance.folded import failing, measured_first, rules_in_a_line
 from scanner.wording.cautions import SHORT
 from scanner.wording.times import moment
@@ -39,13 +38,11 @@ def setup_found(message: Message, user_zone: str, exchange_zone: str | None) -> 
     data: SetupData = message.event.data
     entry, line = chosen_entry(data), acting(data, user_zone)
     before = ("Too late to act: " if message.late else "") + ("Set aside: " if data["set_aside"] else "")
-    about = f"{data['timeframe']} {data['direction']}"
+    about = f" {data['timeframe']} {data['direction']}: "
     at = f" at {PLACES[data['place']]}" if data["place"] else ""
     return Words(
-        headline=headline(lambda named: f"{before}{named} {about}: {line}", data["instrument"]),
-        title=headline(
-            lambda named: f"{before}{named} {about}: {phrase(data['title'])}{at}", data["instrument"], TITLE_LENGTH
-        ),
+        headline=headline(before, data["instrument"], about + line),
+        title=headline(before, data["instrument"], f"{about}{phrase(data['title'])}{at}", TITLE_LENGTH),
         news=f"{before}{line}",
         lead=_lead(message, user_zone, exchange_zone),
         against=_against(message),
@@ -102,16 +99,10 @@ def setup_withdrawn(message: Message, user_zone: str, exchange_zone: str | None)
     data: WithdrawnData = message.event.data
     otherwise = data.get("otherwise", False)  # missing in events of earlier releases
     what = "no longer holds as reported" if otherwise else "no longer holds"
+    about = f" {data['timeframe']} {data['direction']}"
     return Words(
-        headline=headline(
-            lambda named: f"Withdrawn: {named} {data['timeframe']} {data['direction']} {what}",
-            data["instrument"],
-        ),
-        title=headline(
-            lambda named: f"Withdrawn: {named} {data['timeframe']} {data['direction']}",
-            data["instrument"],
-            TITLE_LENGTH,
-        ),
+        headline=headline("Withdrawn: ", data["instrument"], f"{about} {what}"),
+        title=headline("Withdrawn: ", data["instrument"], about, TITLE_LENGTH),
         news=f"Withdrawn: it {what}",
         lead=f"{sentence(data['reason'])} The setup was that of the bar that closed "
         f"{moment(message.event.time, user_zone, exchange_zone)}.",
@@ -141,10 +132,6 @@ def _folded(data: SetupData) -> str:
     return f"{rules_in_a_line(data['rules'])} Surroundings: {holding} of {len(around)} hold; {evidence}."
 
 
-def _size(entry: Entry) -> str:
-    return "not given" if entry["size"] is None else grouped(entry["size"])
-
-
 def _levels(data: SetupData, entry: Entry) -> tuple[Line, ...]:
     levels, reasons, style, exit_plan = data["levels"], data["level_reasons"], data["entry_style"], data["exit_plan"]
     lines = [
@@ -154,7 +141,7 @@ def _levels(data: SetupData, entry: Entry) -> tuple[Line, ...]:
     if entry["risk"] is not None:
         lines += [
             Line("R", entry["risk"], "from the entry to the stop, in price"),
-            Line("size", _size(entry), phrase(entry["size_reason"])),
+            Line("size", sized(entry["size"]), phrase(entry["size_reason"])),
             *(Line(f"objective {times}R", price) for times, price in enumerate(entry["objectives"], start=1)),
         ]
     room = f"; room {entry['room']} R" if entry["room"] else ""
@@ -165,7 +152,7 @@ def _levels(data: SetupData, entry: Entry) -> tuple[Line, ...]:
     ]
     for other, way in data["entries"].items():
         if other != style:
-            cost = "" if way["risk"] is None else f"R {way['risk']}, size {_size(way)}; "
+            cost = "" if way["risk"] is None else f"R {way['risk']}, size {sized(way['size'])}; "
             if way["room"] is not None:
                 cost += f"room {way['room']} R; "
             lines.append(Line(f"or {other} entry", way["price"] or "none", cost + phrase(way["reason"])))

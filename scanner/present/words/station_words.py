@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import TYPE_CHECKING
 
 from scanner.market.digits import grouped
 from scanner.wording.cautions import SHORT
+from scanner.wording.tables import parse_time
 from scanner.wording.times import day_and_time, moment
 from scanner.wording.words import TEXT_LENGTH, Line, Words, headline, name, number_of, phrase, sentence
 
@@ -32,10 +32,9 @@ def series_held(message: Message, user_zone: str, exchange_zone: str | None) -> 
     data: SeriesData = message.event.data
     return Words(
         headline=headline(
-            lambda named: (
-                f"On hold: {named} {data['timeframe']}, no setups until {grouped(data['ready_after'])} more bars"
-            ),
+            "On hold: ",
             data["instrument"],
+            f" {data['timeframe']}, no setups until {grouped(data['ready_after'])} more bars",
         ),
         lead=f"{sentence(data['reason'])} Bar closed {moment(message.event.time, user_zone, exchange_zone)}.",
         wrong="Until then silence about it means nothing. "
@@ -47,7 +46,7 @@ def series_resumed(message: Message, user_zone: str, exchange_zone: str | None) 
     """Say that a series is judged again."""
     data: SeriesData = message.event.data
     return Words(
-        headline=headline(lambda named: f"Watched again: {named} {data['timeframe']}", data["instrument"]),
+        headline=headline("Watched again: ", data["instrument"], f" {data['timeframe']}"),
         lead=f"{sentence(data['reason'])} Bar closed {moment(message.event.time, user_zone, exchange_zone)}.",
     )
 
@@ -57,14 +56,13 @@ def feed_late(message: Message, user_zone: str, exchange_zone: str | None) -> Wo
     data: FeedData = message.event.data
     return Words(
         headline=headline(
-            lambda named: (
-                f"Feed late: {named}, {_series(len(data['series']))}, since {_since(data['since'], user_zone)}"
-            ),
+            "Feed late: ",
             data["feed"],
+            f", {_series(len(data['series']))}, since {_since(data['since'], user_zone)}",
         ),
         lead=f"{sentence(data['reason'])} The first bar that is missing closed "
         f"{_since(data['since'], user_zone, exchange_zone)}.".lstrip(),
-        why=_listed("series", data["series"], len(data["series"])),
+        why=_listed(data["series"]),
         wrong="Until it is back, silence does not mean that nothing qualified: nobody is looking at these series.",
     )
 
@@ -73,49 +71,36 @@ def feed_back(message: Message, user_zone: str, exchange_zone: str | None) -> Wo
     """Say that a feed is back, and what was caught up on."""
     data: FeedData = message.event.data
     return Words(
-        headline=headline(
-            lambda named: f"Feed back: {named}, {number_of(data['caught_up'], 'bar')} caught up", data["feed"]
-        ),
+        headline=headline("Feed back: ", data["feed"], f", {number_of(data['caught_up'], 'bar')} caught up"),
         lead=f"{sentence(data['reason'])} Late since {_since(data['since'], user_zone, exchange_zone)}.".lstrip(),
-        why=_listed("series", data["series"], len(data["series"])),
+        why=_listed(data["series"]),
     )
 
 
 def caught_up(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
     """Say what a station found while it caught up on the time it was away."""
     data: StationData = message.event.data
-    found = data["setups_found"]
-    return Words(
-        headline=headline(
-            lambda named: (
-                f"{named} caught up: {number_of(data['bars'], 'bar')}, "
-                f"{number_of(found, 'setup or ending', 'setups and endings')} too old to act on"
-            ),
-            data["station"],
-        ),
-        lead=_state(data, message.event.time, user_zone, exchange_zone),
-        glance=_newest(data, user_zone),
-        why=_named(data, user_zone),
-        caution=SHORT if found else "",
-    )
+    late = number_of(data["setups_found"], "setup or ending", "setups and endings")
+    what = f" caught up: {number_of(data['bars'], 'bar')}, {late} too old to act on"
+    return _of_station(message, user_zone, exchange_zone, what)
 
 
 def watching(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
     """Say that a station is alive, what it watched, and its troubles."""
     data: StationData = message.event.data
-    found, troubles = data["setups_found"], data["troubles"]
-    trouble = number_of(len(troubles), "trouble") if troubles else "no trouble"
+    trouble = number_of(len(data["troubles"]), "trouble") if data["troubles"] else "no trouble"
+    what = f" is still watching: {_series(data['series'])}, {number_of(data['setups_found'], 'setup')}, {trouble}"
+    return _of_station(message, user_zone, exchange_zone, what)
+
+
+def _of_station(message: Message, user_zone: str, exchange_zone: str | None, what: str) -> Words:
+    data: StationData = message.event.data
     return Words(
-        headline=headline(
-            lambda named: (
-                f"{named} is still watching: {_series(data['series'])}, {number_of(found, 'setup')}, {trouble}"
-            ),
-            data["station"],
-        ),
+        headline=headline("", data["station"], what),
         lead=_state(data, message.event.time, user_zone, exchange_zone),
         glance=_newest(data, user_zone),
         why=_named(data, user_zone),
-        caution=SHORT if found else "",
+        caution=SHORT if data["setups_found"] else "",
     )
 
 
@@ -170,9 +155,9 @@ def _trouble(text: str) -> Line:
     return Line("trouble", name(whose, LONGEST_PART), name(what, TEXT_LENGTH))
 
 
-def _listed(what: str, names: Sequence[str], count: int) -> tuple[Line, ...]:
-    """Name the first of ``count`` whose names are known."""
-    return _counted(what, [Line(what, name(each, LONGEST_NAME)) for each in names[:LISTED]], count)
+def _listed(series: Sequence[str]) -> tuple[Line, ...]:
+    """Name the first of some series."""
+    return _counted("series", [Line("series", name(each, LONGEST_NAME)) for each in series[:LISTED]], len(series))
 
 
 def _counted(what: str, lines: list[Line], count: int) -> tuple[Line, ...]:
@@ -183,4 +168,4 @@ def _counted(what: str, lines: list[Line], count: int) -> tuple[Line, ...]:
 
 
 def _since(text: str, user_zone: str, exchange_zone: str | None = None) -> str:
-    return moment(int(datetime.fromisoformat(text).timestamp()) * 1_000_000_000, user_zone, exchange_zone)
+    return moment(parse_time(text), user_zone, exchange_zone)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from scanner.market.digits import grouped
+from scanner.market.digits import grouped, with_minus
+from scanner.present.glance.acting import sized
 from scanner.wording.cautions import SHORT
+from scanner.wording.tables import parse_time
 from scanner.wording.times import moment
 from scanner.wording.words import (
     HEADLINE_LENGTH,
@@ -15,8 +16,8 @@ from scanner.wording.words import (
     Line,
     Words,
     counted,
+    ended,
     headline,
-    minus,
     money,
     name,
     phrase,
@@ -24,7 +25,7 @@ from scanner.wording.words import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
 
     from scanner.event_data import StoryData
     from scanner.ports import Message
@@ -98,7 +99,7 @@ def not_entered(message: Message, user_zone: str, exchange_zone: str | None) -> 
     data: StoryData = message.event.data
     what = f"{data['state']}: {_orders(data) or 'do not enter'}"
     ways = (f"{what}{_because(data, '; ')}", what)
-    return _words(message, user_zone, exchange_zone, _spaced(data["state"]), ways, STANDING)
+    return _words(message, user_zone, exchange_zone, data["state"].replace("_", " "), ways, STANDING)
 
 
 def broken_off(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
@@ -121,12 +122,10 @@ def _words(
     data: StoryData = message.event.data
     coming = sentence(data["next"])
     if data["state"] == "open" and coming:
-        coming = f"Next: {_ended(data['next'])}"
+        coming = f"Next: {ended(data['next'])}"
     return Words(
         headline=_headline(message, ways),
-        title=headline(
-            lambda named: f"{_before(message)}{named} {_about(data)}: {what}", data["instrument"], TITLE_LENGTH
-        ),
+        title=headline(_before(message), data["instrument"], f"{_about(data)}: {what}", TITLE_LENGTH),
         news=_before(message) + ways[0],
         lead=_lead(message, user_zone, exchange_zone),
         against=" ".join(f"Soon: {sentence(each)}" for each in data["warnings"]),
@@ -142,25 +141,17 @@ def _words(
 def _headline(message: Message, ways: Sequence[str]) -> str:
     """Write the first of several headlines that has room for the whole name, else the last."""
     data: StoryData = message.event.data
-
-    def saying(way: str) -> Callable[[str], str]:
-        return lambda named: f"{_before(message)}{named} {_about(data)}: {way}"
-
-    named = name(data["instrument"])
-    way = next((way for way in ways if len(saying(way)(named)) <= HEADLINE_LENGTH), ways[-1])
-    return headline(saying(way), data["instrument"])
+    begin, after = f"{_before(message)}{name(data['instrument'])}{_about(data)}: ", f"{_about(data)}: "
+    way = next((way for way in ways if len(begin + way) <= HEADLINE_LENGTH), ways[-1])
+    return headline(_before(message), data["instrument"], after + way)
 
 
 def _about(data: StoryData) -> str:
-    return f"{data['timeframe']} {data['direction']}"
+    return f" {data['timeframe']} {data['direction']}"
 
 
 def _sized(data: StoryData) -> str:
     return "" if data["size"] is None else f", size {grouped(data['size'])}"
-
-
-def _spaced(text: str) -> str:
-    return text.replace("_", " ")
 
 
 def _before(message: Message) -> str:
@@ -186,18 +177,12 @@ def _lead(message: Message, user_zone: str, exchange_zone: str | None) -> str:
 def _standing(data: StoryData) -> str:
     """Say which orders should be in the market now."""
     if data["orders"]:
-        return f"Orders now: {_ended(data['orders'])}"
+        return f"Orders now: {ended(data['orders'])}"
     if data["state"] == "open":
         return "No orders."
     if data["state"] == "broken_off":
         return "No orders from here: those in the market are yours to look after."
     return "No orders: take out any that are still in the market."
-
-
-def _ended(text: str) -> str:
-    """Make a text fit after a colon."""
-    shown = phrase(text)
-    return shown + ("" if shown[-1:] in ".!?…" else ".")
 
 
 def _because(data: StoryData, link: str) -> str:
@@ -249,7 +234,7 @@ def _figures(data: StoryData) -> tuple[Line, ...]:
     figures.append(Line("stop", data["stop"]))
     if data["exit"] is not None:
         figures.append(Line("left at", data["exit"]))
-    figures.append(Line("size", _size(data)))
+    figures.append(Line("size", sized(data["size"])))
     if data["entry"] is None:
         figures.append(Line("bars waited", grouped(data["bars_waited"])))
     else:
@@ -257,14 +242,10 @@ def _figures(data: StoryData) -> tuple[Line, ...]:
     return tuple(figures)
 
 
-def _size(data: StoryData) -> str:
-    return "not given" if data["size"] is None else grouped(data["size"])
-
-
 def _details(data: StoryData, user_zone: str) -> list[Line]:
     lines = [Line(*each) for each in _in_risks(data)]
     if data["result"] is not None:
-        lines.append(Line("in money", _money(data), f"before costs, for the size {_size(data)}"))
+        lines.append(Line("in money", _money(data), f"before costs, for the size {sized(data['size'])}"))
     if data["cost_r"] is not None:
         lines.append(Line("costs", f"{data['cost_r']} R", "of both ways"))
     if data["entry"] is None:
@@ -280,7 +261,7 @@ def _details(data: StoryData, user_zone: str) -> list[Line]:
         lines.append(Line("half left at", data["half_exit"]))
     if data["exit"] is not None:
         lines.append(Line("left at", data["exit"]))
-    lines.append(Line("size", _size(data)))
+    lines.append(Line("size", sized(data["size"])))
     waited = grouped(data["bars_waited"])
     if data["entry"] is None:
         lines.append(Line("bars waited", waited))
@@ -289,8 +270,8 @@ def _details(data: StoryData, user_zone: str) -> list[Line]:
         lines.append(Line("bars held", grouped(data["bars_held"]), after))
     if _may_be_pressed(data):
         lines.append(Line("signs of pressure", _signs(data), "; ".join(map(phrase, data["pressure"]))))
-    close = int(datetime.fromisoformat(data["setup_close"]).timestamp()) * 1_000_000_000
-    found = f"closed {moment(close, user_zone)}, {counted(data['evidence_points'], 'point')} of evidence"
+    close = moment(parse_time(data["setup_close"]), user_zone)
+    found = f"closed {close}, {counted(data['evidence_points'], 'point')} of evidence"
     lines.append(Line("setup", phrase(data["title"]), found))
     return lines
 
@@ -309,8 +290,8 @@ def _signs(data: StoryData) -> str:
 
 
 def _in_r(value: str | None) -> str:
-    return "R not known" if value is None else f"{minus(value) if value.startswith('-') else f'+{value}'} R"
+    return "R not known" if value is None else f"{with_minus(value) if value.startswith('-') else f'+{value}'} R"
 
 
 def _money(data: StoryData) -> str:
-    return f"{minus(grouped(money(Decimal(data['result'] or 0))))} {data['currency']}".rstrip()
+    return f"{with_minus(grouped(money(Decimal(data['result'] or 0))))} {data['currency']}".rstrip()

@@ -85,7 +85,7 @@ def _alert(words: Words, chart: str | None) -> str:
     tables = _table("Levels", words.levels) + _table(words.why_title, words.why)
     rest = _element("details", "rest", _element("summary", "more", "All details") + tables)
     return _card(
-        _element("h1", "head", _headline(words))
+        _element("h1", "head", _tied(words.headline))
         + _about(words)
         + _text("orders", words.orders)
         + _figures(words.figures),
@@ -105,14 +105,14 @@ def _list(words: Words) -> str:
         _element(
             "p",
             "line",
-            _element("span", "acted", _headline(part))
+            _element("span", "acted", _tied(part.headline))
             + "".join(
                 _element("span", "aside", escape(text)) for text in (part.orders, part.against and AGAINST) if text
             ),
         )
         for part in words.parts
     ]
-    return _card(_element("h1", "head", _headline(words)) + _text("text", words.lead) + "".join(lines), None, "")
+    return _card(_element("h1", "head", _tied(words.headline)) + _text("text", words.lead) + "".join(lines), None, "")
 
 
 def _rest(parts: Sequence[Words], charts: Sequence[str | None]) -> str:
@@ -144,7 +144,9 @@ def _figures(figures: Sequence[Line]) -> str:
     if not figures:
         return ""
     cells = [
-        _element("td", "figure", _element("span", "what", escape(each.name)) + _element("span", "much", _value(each)))
+        _element(
+            "td", "figure", _element("span", "what", escape(each.name)) + _element("span", "much", _tied(each.value))
+        )
         for each in figures
     ]
     cells += [_element("td", "figure", "")] * (len(cells) % 2)
@@ -152,17 +154,14 @@ def _figures(figures: Sequence[Line]) -> str:
     return _element("table", "figures", f"\n{rows}\n")
 
 
-def _value(line: Line) -> str:
-    return escape(TIED.sub(lambda found: found[0].replace(" ", "\u00a0"), line.value))
+def _tied(text: str) -> str:
+    """Escape a text, with the blanks that must not break."""
+    return escape(TIED.sub(lambda found: found[0].replace(" ", "\u00a0"), text))
 
 
 def _about(words: Words) -> str:
     """Name the subject, if the headline does not begin with it."""
     return "" if words.headline.startswith(words.title) else _text("about", words.title)
-
-
-def _headline(words: Words) -> str:
-    return escape(TIED.sub(lambda found: found[0].replace(" ", "\u00a0"), words.headline))
 
 
 def _element(tag: str, style: str, inner: str) -> str:

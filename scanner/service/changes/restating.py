@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.events import event_id
+from scanner.events import KINDS, event_id
 from scanner.market.bars import Bars, RawBars
 from scanner.pipeline import Run
 from scanner.service.changes.retelling import retold
@@ -22,8 +22,10 @@ if TYPE_CHECKING:
     from scanner.engine import SeriesEngine
     from scanner.events import Event
     from scanner.pipeline import Pipeline
+    from scanner.store.events import EventLog
 
 NEVER = np.iinfo(np.int64).max
+OF_A_SERIES = tuple(kind for kind, facts in KINDS.items() if facts.about in {"setup", "series"})
 
 
 def agreeing(now: Bars, known: Bars) -> NDArray[np.bool_]:
@@ -79,15 +81,14 @@ def run_again(
     corrected: Bars,
     over: int,
     under_way: Mapping[str, Collection[str]],
-    said: Callable[[SeriesKey, int], Sequence[Event]],
-    whole: Callable[[str], Sequence[Event]],
+    published: EventLog,
     route: Callable[[Event], Sequence[str]],
 ) -> Rerun | None:
     """Run a series again with corrected bars, from the first stored bar on; None if they do not fit among those.
 
     ``pipeline`` has seen no bar, ``stored`` are the bars by timeframe. A coarser bar that closed up to ``over`` may be
-    complete without its end. ``under_way`` names the unfinished stories, by timeframe. ``said`` gives the events
-    published for a series since a close, in order, ``whole`` all of a story; ``route`` gives the sinks of an event.
+    complete without its end. ``under_way`` names the unfinished stories, by timeframe. ``route`` gives the sinks of an
+    event.
     """
     name, base = pipeline.instrument.symbol, pipeline.base.name
     checked = pipeline.check(as_sent(overlaid(stored[base], corrected), name), stored[base]).bars
@@ -104,11 +105,11 @@ def run_again(
         found = [event for event, of_lane in run.said if of_lane is lane]
         # A decision made after the last bar of a coarser timeframe and only applied now belongs to that bar.
         heard = min([since, *stored.get(key.timeframe, own).close_time[-1:].tolist()])
-        before = said(key, heard)
+        before = [each.event for each in published.find(series=key, since=heard, kinds=OF_A_SERIES)]
         news = _of_holds([event for event in found if event.time >= heard], before)
         known = {event.id for event in before}
         news += [event for event in found if event.facts.ahead and event.time >= heard and event.id not in known]
-        news += _of_stories(lane.engine, found, before, under_way.get(key.timeframe, ()), own, heard, whole, route)
+        news += _of_stories(lane.engine, found, before, under_way.get(key.timeframe, ()), own, heard, published, route)
         rerun.said += [(event, key) for event in news]
     state = snapshot_of(pipeline), checkpoint_of(pipeline)
     for timeframe, own in rewritten.items():
@@ -135,7 +136,7 @@ def _of_stories(
     under_way: Collection[str],
     own: Bars,
     since: int,
-    whole: Callable[[str], Sequence[Event]],
+    published: EventLog,
     route: Callable[[Event], Sequence[str]],
 ) -> list[Event]:
     """Give the events to publish for the setups of a series that was run again, in the order of time.
@@ -160,7 +161,7 @@ def _of_stories(
     for thread, events in stories.items():
         told, alone = retold(
             events,
-            whole(thread),
+            [each.event for each in published.story(thread)],
             is_known=thread in known,
             judged_from=judged_from,
             since=since,

@@ -135,11 +135,6 @@ class Intake:
         for asked in list(self._rounds):
             await asked.wait()
 
-    async def rest(self, patience: float = 5.0) -> None:
-        """Wait until nothing is being asked for, at most this many seconds."""
-        if self._waves:
-            await asyncio.wait(self._waves, timeout=patience)
-
     async def stop(self) -> None:
         """Stop asking."""
         tasks = [*self._waves, *self._timers]
@@ -156,10 +151,6 @@ class Intake:
     def going_on(self) -> frozenset[str]:
         """The instruments of which more is coming, such as a long history."""
         return frozenset(self._going_on)
-
-    def lacking(self) -> list[Ask]:
-        """Give the wants that are still missing."""
-        return [ask for ask in self._asking.values() if self._is_wanted(ask)]
 
     def _lacks(self, instrument: str) -> bool:
         """Whether the latest want of an instrument is missing."""

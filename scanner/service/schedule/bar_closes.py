@@ -36,10 +36,6 @@ class Group:
         zone = f" {calendar.tz}" if calendar.name in {"none", "24/7"} and calendar.tz != "UTC" else ""
         return f"{self.feed} {calendar.name}{zone} {self.timetable.timeframe.name}"
 
-    def last_close(self, now: int) -> int:
-        """Give the last close up to ``now``; 0 if there was none for years."""
-        return last_close(self.timetable, now)
-
 
 def last_close(timetable: Timetable, now: int) -> int:
     """Give the last close up to ``now``; 0 if there was none for years."""

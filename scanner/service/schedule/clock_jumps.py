@@ -13,29 +13,18 @@ LEAP = 2.0
 """Seconds by which the clock must differ from what it should show: a busy machine may explain less."""
 
 
-class Leaps:
-    """Looks at the clock every few seconds, and acts if it shows more or less than it should.
+async def watch_clock(
+    wall: Callable[[], float], sleep: Callable[[float], Awaitable[object]], act: Callable[[float], Awaitable[object]]
+) -> None:
+    """Look at the clock every few seconds until cancelled, and act if it shows more or less than it should.
 
     ``wall`` gives the wall time in seconds, ``sleep`` waits for seconds that the machine is awake. ``act`` gets the
     seconds that the clock jumped, negative if it was set back.
     """
-
-    def __init__(
-        self,
-        wall: Callable[[], float],
-        sleep: Callable[[float], Awaitable[object]],
-        act: Callable[[float], Awaitable[object]],
-    ) -> None:
-        self._wall = wall
-        self._sleep = sleep
-        self._act = act
-
-    async def watch(self) -> None:
-        """Look until cancelled."""
-        before = self._wall()
-        while True:
-            await self._sleep(LOOK)
-            now = self._wall()
-            leapt, before = now - before - LOOK, now
-            if abs(leapt) > LEAP:
-                await self._act(leapt)
+    before = wall()
+    while True:
+        await sleep(LOOK)
+        now = wall()
+        leapt, before = now - before - LOOK, now
+        if abs(leapt) > LEAP:
+            await act(leapt)

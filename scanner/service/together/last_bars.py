@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import MutableMapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,7 +9,7 @@ import numpy as np
 from scanner.market.bars import NO_TIME, Bar
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Sequence
 
     from numpy.typing import NDArray
 
@@ -19,7 +18,7 @@ if TYPE_CHECKING:
 NO_PRICES = (np.nan,) * 5
 
 
-class LastBars(MutableMapping[str, Bar | None]):
+class LastBars:
     """The last bar of each instrument's base timeframe, by name; None if there is none.
 
     ``times`` (instruments × open and close) and ``prices`` (× open, high, low, close, volume) hold them, each in the
@@ -47,17 +46,9 @@ class LastBars(MutableMapping[str, Bar | None]):
         self.times[row] = (NO_TIME, NO_TIME) if bar is None else bar[:2]
         self.prices[row] = NO_PRICES if bar is None else bar[2:]
 
-    def __delitem__(self, name: str) -> None:
-        """Refuse to remove an instrument: others may be asking for it."""
-        raise TypeError(f"what is known of {name} stays")
-
-    def __iter__(self) -> Iterator[str]:
-        """Give the names."""
-        return iter(self._rows)
-
-    def __len__(self) -> int:
-        """Count the instruments."""
-        return len(self._rows)
+    def __contains__(self, name: str) -> bool:
+        """Whether an instrument is known, with or without a bar."""
+        return name in self._rows
 
     def copy(self) -> LastBars:
         """Give a copy to go back to."""

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal
+
+from scanner.wording.tables import parse_time
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -71,5 +72,5 @@ def _value(kind: Kind, value: Any) -> str | float | int | bool | None:  # noqa: 
     if kind == "truth":
         return bool(value)
     if kind == "moment":
-        return int(datetime.fromisoformat(value).timestamp()) * 1_000_000_000
+        return parse_time(value)
     return value  # type: ignore[no-any-return]  # a text or a whole number of the data

@@ -12,8 +12,9 @@ from urllib.parse import quote
 import numpy as np
 
 from scanner.market.bars import NO_TIME, Bars
-from scanner.store.bars import BarLog, SeriesKey
+from scanner.store.bars import BarLog
 from scanner.store.recordings import Recordings
+from scanner.store.series import SeriesKey
 from scanner.store.trouble import trouble
 from scanner.store.upkeep.event_columns import COLUMNS, columns_of
 

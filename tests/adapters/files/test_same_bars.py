@@ -282,7 +282,7 @@ def test_folders_give_their_files_sorted(tmp_path: Path) -> None:
 def test_the_kind_of_stamp(tmp_path: Path, header: str, stamp: str, cell: str, kind: str) -> None:
     path = tmp_path / "bars.csv"
     path.write_text(f"{header}\n{cell},1,2,1,2\n{cell},1,2,1,2\n")
-    (recording,) = RecordedFeed.recordings([path], stamp=stamp)  # type: ignore[arg-type]  # one of the two
+    (recording,) = RecordedFeed.recordings([path], stamp=stamp)
     assert joined(list(recording.bars)).stamp_kind == kind
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -158,7 +158,7 @@ def _one_by_one(cells: Column, time_format: str) -> Column:
         except ValueError:
             return None
         since = moment.replace(tzinfo=moment.tzinfo or UTC) - datetime(1970, 1, 1, tzinfo=UTC)
-        nanoseconds = ((since.days * 86_400 + since.seconds) * 1_000_000 + since.microseconds) * 1_000
+        nanoseconds = since // timedelta(microseconds=1) * 1_000
         return nanoseconds if abs(nanoseconds) < 2**63 else None
 
     return pa.array([read(cell) for cell in cells.to_pylist()], pa.int64())

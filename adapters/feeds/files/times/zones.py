@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from scanner.clocks import SECOND
 from scanner.market.bars import NO_TIME
 
 if TYPE_CHECKING:
@@ -14,7 +15,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-SECOND = 1_000_000_000
 DAY = 86_400 * SECOND
 EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 - a local time; the zone is added where it is used
 
@@ -54,7 +54,7 @@ class LocalClock:
 
     def _offset(self, clock: datetime, fold: int) -> int:
         offset = clock.replace(tzinfo=self.zone, fold=fold).utcoffset() or timedelta()
-        return (offset.days * 86_400 + offset.seconds) * SECOND
+        return offset // timedelta(seconds=1) * SECOND
 
     def _offset_all_day(self, day: int) -> int | None:
         """Give the offset of a day, None if it changes during the day."""

@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from scanner.present.chart.chart import painted
-from scanner.present.chart.look import DPI, GRID, INK, PALE, PAPER, font, shown
+from scanner.present.chart.look import DPI, GRID, INK, PALE, PAPER, font
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 
 WIDTH = 400
 SMALL, WORDS = 11.0, 12.0
-LABEL_LENGTH = 40
 TINY = 1e-9
 
 
@@ -86,7 +85,6 @@ def write(
     size: float = SMALL,
     color: str = INK,
     coordinates: Any = "data",  # noqa: ANN401 - as above
-    level: Any = "baseline",  # noqa: ANN401 - as above
 ) -> None:
     """Write words at a point, ``off`` by pixels."""
     axes.annotate(
@@ -98,16 +96,11 @@ def write(
         fontproperties=font(size),
         color=color,
         horizontalalignment=align,
-        verticalalignment=level,
+        verticalalignment="baseline",
         parse_math=False,
         annotation_clip=False,
         bbox={"facecolor": PAPER, "edgecolor": "none", "boxstyle": "round,pad=0.08", "alpha": 0.85},
     )
-
-
-def label(text: str, limit: int = LABEL_LENGTH) -> str:
-    """Give a name from outside in characters that the font can show."""
-    return shown(text, limit)
 
 
 def bounds(values: Iterable[float], least: float) -> tuple[float, float]:

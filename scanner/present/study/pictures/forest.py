@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.present.chart.look import GRID, INK, PALE, PAPER, SLOW
+from scanner.present.chart.look import GRID, INK, PALE, PAPER, SLOW, shown
 from scanner.present.study.numbers import in_r
-from scanner.present.study.pictures.axes import SMALL, Drawn, bounds, finish, label, sheet, signed, svg, write
+from scanner.present.study.pictures.axes import SMALL, Drawn, bounds, finish, sheet, signed, svg, write
 from scanner.present.study.rules import best_first
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ def forest(rules: Rules) -> Drawn | None:
     best, worst = (f"{each.variant.name} ({in_r(each.difference.value)} R)" for each in (there[0], there[-1]))
     return Drawn(
         svg(lambda: _compose(kept)),
-        f"A line for each of {len(kept):,} changes of the rules, from {label(best, 80)} down to {label(worst, 80)}; "
+        f"A line for each of {len(kept):,} changes of the rules, from {shown(best, 80)} down to {shown(worst, 80)}; "
         f"{len(differ):,} of the intervals exclude 0",
         "Difference in mean R from the rules as they are, which are the line at 0. The bars hold for all changes at "
         f"once; a full marker has one that excludes 0, a cross has too few trades for any.{some}",
@@ -48,7 +48,7 @@ def _short(text: str) -> str:
     >>> _short("own_three_drives: highest_among_last +25 %")
     'own_three_drives: highest_a…st +25 %'
     """
-    return label(text if len(text) <= LONGEST else f"{text[: LONGEST - END]}…{text[1 - END :]}")
+    return shown(text if len(text) <= LONGEST else f"{text[: LONGEST - END]}…{text[1 - END :]}", LONGEST)
 
 
 def _compose(changes: list[VariantResult]) -> Figure:

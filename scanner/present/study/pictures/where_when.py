@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from math import isnan, nan
 from typing import TYPE_CHECKING
 
@@ -30,11 +31,9 @@ BELOW = "Mean net R with its interval at 95 %, and the number of closed trades b
 def where_when(found: Sequence[Breakdown]) -> tuple[Drawn, ...]:
     """Draw each breakdown by place or time that has more than one group, and not too many."""
     there = [each for name in SHOWN for each in found if each.by == name]
-    return tuple(_drawn(each) for each in there if 1 < len(_closed(each)) <= MOST)
-
-
-def _drawn(breakdown: Breakdown) -> Drawn:
-    return Drawn(svg(lambda: _compose(breakdown)), _told(breakdown), BELOW)
+    return tuple(
+        Drawn(svg(partial(_compose, each)), _told(each), BELOW) for each in there if 1 < len(_closed(each)) <= MOST
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -54,8 +54,8 @@ def added_up(columns: Floats, used: Integers) -> float:
 class Long:
     """One long series and its pool: the kernel and the setups alone, as a pool calls them."""
 
-    def __init__(self, bars: Bars, rulebook: Rulebook) -> None:
-        self.pool = Pool(rulebook.rules, rulebook.setups, timetable("1m"), MANY)
+    def __init__(self, bars: Bars, rulebook: Rulebook, timeframe: str = "1m") -> None:
+        self.pool = Pool(rulebook.rules, rulebook.setups, timetable(timeframe), MANY)
         self.row = self.pool.add()
         self.prices = np.array([bars.open, bars.high, bars.low, bars.close, bars.volume])
         self.columns = lent(bars.open), lent(bars.high), lent(bars.low), lent(bars.close), lent(bars.volume)

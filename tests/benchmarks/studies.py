@@ -72,7 +72,7 @@ def write(folder: Path, series: int) -> list[Path]:
 
 def kernel_over(series: int) -> float:
     """Give the seconds that the kernel alone takes for all bars."""
-    taken, one = 0.0, Long(daily(0), Rulebook())
+    taken, one = 0.0, Long(daily(0), Rulebook(), "1d")
     one.run()
     for number in range(series):
         bars = daily(number)

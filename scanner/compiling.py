@@ -107,6 +107,9 @@ def lent(column: NDArray[Number]) -> NDArray[Number]:
 
     For a writable or scattered column, the compiler would compile the function again.
     """
+    flags = column.flags
+    if flags.c_contiguous and not flags.writeable:
+        return column
     view = np.ascontiguousarray(column).view()
     view.setflags(write=False)
     return view

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 FEW = 36
 """Bars that a station's series can take before its windows are moved: few, since ten thousand series share memory."""
 
-MANY = 32_768
+MANY = 65_536
 """The same for a replay: with more the kernel gets slower, with fewer the calls around it cost more."""
 
 TOGETHER = 256
@@ -169,10 +169,12 @@ class Pool:
         """
         if not len(bars):
             return
-        times, sessions = (lent(bars.open_time), lent(bars.close_time)), self.sessions_of(bars)
+        times = lent(bars.open_time), lent(bars.close_time)
         prices = lent(bars.open), lent(bars.high), lent(bars.low), lent(bars.close), lent(bars.volume)
         begin, end = np.concatenate([[0], ends[:-1]]), ends
         going = np.flatnonzero(begin < end)
+        opens = bars.open_time[begin[going]], bars.open_time[end[going] - 1]  # those of a series are in order
+        sessions = self.sessions_between(int(opens[0].min()), int(opens[1].max()))
         while len(going):
             upto = np.minimum(end, begin + self.room)
             for first in range(0, len(going), TOGETHER):
@@ -206,10 +208,10 @@ class Pool:
                         self.state["leap_seen"][taken[place]] = True
             going = going[begin[going] < end[going]]
 
-    def sessions_of(self, bars: Bars) -> tuple[Integers, Integers]:
-        """Give the sessions around some bars as ``kernel.advance`` takes them."""
+    def sessions_between(self, first: int, last: int) -> tuple[Integers, Integers]:
+        """Give the sessions around bars that open between two moments, as ``kernel.advance`` takes them."""
         if self.timetable.timeframe.intraday:
-            begins, days = self.timetable.sessions_around(int(bars.open_time.min()), int(bars.open_time.max()))
+            begins, days = self.timetable.sessions_around(first, last)
             return lent(begins), lent(days)
         return lent(np.zeros(0, dtype=np.int64)), lent(np.zeros(0, dtype=np.int64))
 

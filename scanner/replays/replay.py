@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from scanner.market.sessions.timetables import Timetable
     from scanner.pipeline import Pipeline
 
-BLOCK = 32_768
+BLOCK = 65_536
 """Rows processed together: few enough to stay in the processor's cache, and as many as a pool has room for."""
 
 MARKED = 4_096

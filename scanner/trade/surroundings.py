@@ -385,6 +385,8 @@ def _together(parts: Sequence[Measure]) -> Measure:
     The last of them gives value and threshold; the others precede it in words.
     """
     told = [part for part in parts if not part["verdict"]] or parts
+    if len(told) == 1:
+        return told[0]
     *others, last = sorted(told, key=lambda part: part["measured"] is not None)
     text = "; ".join([*map(_valued, others), last["text"]])
     return {**last, "text": text}

@@ -59,7 +59,8 @@ class Long:
         self.row = self.pool.add()
         self.prices = np.array([bars.open, bars.high, bars.low, bars.close, bars.volume])
         self.columns = lent(bars.open), lent(bars.high), lent(bars.low), lent(bars.close), lent(bars.volume)
-        self.times, self.sessions = (lent(bars.open_time), lent(bars.close_time)), self.pool.sessions_of(bars)
+        self.times = lent(bars.open_time), lent(bars.close_time)
+        self.sessions = self.pool.sessions_between(int(bars.open_time[0]), int(bars.open_time[-1]))
         self.marks = np.empty(MANY, dtype=np.uint8)
         self.found = np.empty((2 * MANY, 3), dtype=np.int64)
 

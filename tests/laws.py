@@ -10,6 +10,7 @@ import numpy as np
 
 from scanner.analysis.door.known_setups import known
 from scanner.analysis.door.setup import Chosen
+from scanner.analysis.pool import MANY, Pool
 from scanner.analysis.rules import Rules
 from scanner.engine import SeriesEngine
 from scanner.market.bars import Bars
@@ -71,11 +72,13 @@ def many_found() -> Rulebook:
     return Rulebook(Rules(place_quality="plain"), surroundings=Surroundings(require=()))
 
 
-def engine(step: str = "0.01", rulebook: Rulebook | None = None) -> SeriesEngine:
-    """Make an engine for an invented instrument with an equity to size by."""
+def engine(step: str = "0.01", rulebook: Rulebook | None = None, room: int = MANY) -> SeriesEngine:
+    """Make an engine for an invented instrument with an equity to size by; its windows have room for so many bars."""
     instrument = Instrument("GANNET", PriceSteps.fixed(Decimal(step)), currency="EUR")
     account = Account(equity=Decimal(50_000), currency="EUR")
-    return SeriesEngine(instrument, timetable(calendar="24/7"), rulebook or all_setups(), account)
+    rulebook, table = rulebook or all_setups(), timetable(calendar="24/7")
+    pool = Pool(rulebook.rules, rulebook.setups, table, room)
+    return SeriesEngine(instrument, table, rulebook, account, pool=pool)
 
 
 def said(bars: Bars, cuts: Sequence[int] = (), step: str = "0.01") -> list[Event]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from scanner.analysis.pool import MANY
 from scanner.events import KINDS
 from scanner.follow.follower import Follower
 from scanner.follow.stories import NO_RECORDS
@@ -83,9 +84,9 @@ def ended(told: Sequence[News]) -> list[Outcome]:
     return [news.now for news in told if KINDS[news.kind].ends]
 
 
-def noting(rulebook: Rulebook, step: str = "0.01") -> tuple[SeriesEngine, NotingFollower]:
+def noting(rulebook: Rulebook, step: str = "0.01", room: int = MANY) -> tuple[SeriesEngine, NotingFollower]:
     """Make an engine with such a follower from the beginning."""
-    watcher = engine(step, rulebook)
+    watcher = engine(step, rulebook, room)
     follower = watcher.follower = NotingFollower(watcher)
     return watcher, follower
 

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from scanner.analysis.pool import MANY
 from scanner.analysis.rules import Rules
 from scanner.market.costs import Cost, Costs
 from tests.effort import EFFORT
@@ -31,13 +32,13 @@ LINES = settings(max_examples=4 * EFFORT)
 ENDED = {"stopped", "left", "left_on_pressure"}
 
 
-def following(style: str) -> tuple[SeriesEngine, NotingFollower]:
-    return noting(all_setups(Rules.model_validate({"entry_style": style})))
+def following(style: str, room: int = MANY) -> tuple[SeriesEngine, NotingFollower]:
+    return noting(all_setups(Rules.model_validate({"entry_style": style})), room=room)
 
 
-def outcomes(bars: Bars, style: str, cuts: Sequence[int] = ()) -> list[Outcome]:
+def outcomes(bars: Bars, style: str, cuts: Sequence[int] = (), room: int = MANY) -> list[Outcome]:
     """Follow bars that come in pieces, and give the outcomes, by setup."""
-    watcher, follower = following(style)
+    watcher, follower = following(style, room)
     for first, last in pairwise([0, *sorted(cuts), len(bars)]):
         watcher.push(bars[first:last])
     return sorted(follower.outcomes(), key=lambda outcome: outcome.thread)
@@ -58,10 +59,9 @@ def test_bar_by_bar_the_outcomes_are_the_same(seed: int, style: str) -> None:
 
 
 def test_with_a_piece_longer_than_the_window_the_outcomes_are_the_same() -> None:
-    many = bars_of([row for seed in range(40) for row in tape(seed)])
-    watcher, _ = following("break")
-    assert len(many) > watcher.series.pool.room
-    assert outcomes(many, "break", range(1_000, len(many), 1_000)) == outcomes(many, "break")
+    room, many = 2_000, bars_of([row for seed in range(8) for row in tape(seed)])
+    assert len(many) > 3 * room
+    assert outcomes(many, "break", range(1_000, len(many), 1_000)) == outcomes(many, "break", room=room)
 
 
 @LINES

@@ -440,7 +440,7 @@ def make_ready(rulebooks: Iterable[Rulebook]) -> None:
         engine.push(bars[-1:])
         nothing = [(which, np.zeros((0, 2), dtype=np.int64)) for which in range(len(rulebook.setups))]
         fits = fits_at(engine.series, nothing)
-        weigh(fits, engine.case(), fits.standing)
+        begun_of(weigh(fits, engine.case(), fits.standing))
         Follower(engine.series, instrument, rulebook, timetable).make_ready()
 
 

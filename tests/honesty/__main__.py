@@ -56,6 +56,7 @@ def main(words: Sequence[str] | None = None) -> int:
     print("\n".join(lines(every, roughly=told.quick)))
     print(f"\n{command}: {monotonic() - begun:.0f} s")
     if told.write:
+        command = command.replace(f" --write {told.write}", "")
         before = orjson.loads(told.write.read_bytes()) if told.write.exists() else {}
         told.write.write_bytes(kept(rates, command, before))
     return int(not all(each.met(roughly=told.quick) for each in every))

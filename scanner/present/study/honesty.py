@@ -66,7 +66,7 @@ def honesty(found: Sequence[Measured]) -> str:
     commands = " and ".join(dict.fromkeys(f"{part.command} on {part.date}" for part in found))
     words = (
         "The study was run on invented feeds whose truth is known, and its answers were compared with that. "
-        f"Measured by {commands}; run it to measure again."
+        f"Measured by {commands}; run these to measure again."
     )
     return f"<p>{escape(words)}</p>\n{grouped(Table('Measured on feeds whose truth is known', head, groups))}"
 

@@ -115,24 +115,23 @@ def test_no_folder_holds_more_than_a_dozen_files() -> None:
     assert not {str(folder): count for folder, count in counted.items() if count > MOST_FILES}
 
 
+def loaded_with(modules: str, heavy: tuple[str, ...]) -> str:
+    """Say which ``heavy`` modules a new process has after importing some others."""
+    code = f"import sys, {modules}; print([name for name in {heavy!r} if name in sys.modules])"
+    printed = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    return printed.stdout.strip()
+
+
 def test_asking_for_help_imports_nothing_heavy() -> None:
     heavy = ("numba", "numpy", "pandas", "pyarrow", "matplotlib", "exchange_calendars", "pydantic")
-    code = f"import sys, scanner.cli; print([name for name in {heavy!r} if name in sys.modules])"
-    printed = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert printed.stdout.strip() == "[]"
+    assert loaded_with("scanner.cli", heavy) == "[]"
 
 
 def test_a_replay_without_a_configuration_imports_nothing_for_watching() -> None:
     heavy = ("asyncio", "cffi", "exchange_calendars", "matplotlib", "pandas", "pydantic_settings", "rich")
-    modules = "scanner.cli, scanner.commands.recorded.replay, adapters.feeds.recorded"
-    code = f"import sys, {modules}; print([name for name in {heavy!r} if name in sys.modules])"
-    printed = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert printed.stdout.strip() == "[]"
+    assert loaded_with("scanner.cli, scanner.commands.recorded.replay, adapters.feeds.recorded", heavy) == "[]"
 
 
 def test_the_page_holds_nothing_of_the_rules() -> None:
     heavy = ("numba", "pandas", "pyarrow", "matplotlib", "bokeh", "exchange_calendars", "pydantic_settings")
-    modules = "scanner.page.__main__, scanner.page.app, scanner.page.known.looking"
-    code = f"import sys, {modules}; print([name for name in {heavy!r} if name in sys.modules])"
-    printed = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert printed.stdout.strip() == "[]"
+    assert loaded_with("scanner.page.__main__, scanner.page.app, scanner.page.known.looking", heavy) == "[]"

@@ -153,7 +153,7 @@ class Intake:
         return frozenset(self._going_on)
 
     def _lacks(self, instrument: str) -> bool:
-        """Whether the latest want of an instrument is missing."""
+        """Whether the bar last asked for of an instrument is missing."""
         ask = self._asking.get(instrument)
         return ask is not None and not self._is_there(instrument, ask.close)
 
@@ -162,11 +162,11 @@ class Intake:
         return last is not None and last >= close
 
     def _is_latest(self, ask: Ask) -> bool:
-        """Whether there is no later want of its instrument."""
+        """Whether nothing later is asked for its instrument."""
         return self._asking.get(ask.instrument) is ask
 
     def _is_wanted(self, ask: Ask) -> bool:
-        """Whether a bar is missing and there is no later want of its instrument."""
+        """Whether its bar is missing, and nothing later is asked for its instrument."""
         return self._is_latest(ask) and not self._is_there(ask.instrument, ask.close)
 
     async def _until_all_are_there(self, asks: Sequence[Ask], asked: asyncio.Event) -> None:

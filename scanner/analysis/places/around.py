@@ -38,8 +38,7 @@ def room_to_look(rules: Rules, history: int, bars: int) -> tuple[Floats, Marks, 
 def look_around(
     columns: Floats,
     deep: Floats,
-    row: int,
-    begin: int,
+    begins: Integers,
     history: int,
     spots: Integers,
     needed: Marks,
@@ -55,21 +54,21 @@ def look_around(
     marked: Marks,
     spare: Floats,
 ) -> None:
-    """Look around each of ``spots`` (bar of ``columns`` and sign), and fill its row of ``places`` … ``counts``.
+    """Look around each of ``spots`` (row of the series, bar of ``columns`` and sign), and fill its row of the results.
 
-    ``columns`` and ``deep`` are the windows of a pool, ``row`` is that of the series; its bars in ``deep`` begin at
-    ``begin``, and ``history`` of them are looked at. ``needed`` are bits of the kinds of place of which a setup needs
+    ``columns`` and ``deep`` are the windows of a pool. The bars of a spot's series in ``deep`` begin at ``begins``, and
+    ``history`` of them are looked at. ``needed`` are bits of the kinds of place of which a setup needs
     one, in the order of PLACE_BITS, and ``bases`` the price that its stop is placed beyond. A spot gets a record of
-    places, whether it is AT_PLACE and WITHIN_REACH of it, the obstacles and their number. Unless ``every`` one is
+    ``places``, whether it is AT_PLACE and WITHIN_REACH of it, the obstacles and their number. Unless ``every`` one is
     wanted, a spot out of reach gets nothing, and one that is not at a place no obstacles. The last three are what
     ``room_to_look`` makes; ``marked`` holds the swing marks around the last spot.
     """
-    series, window, rules = columns[row], deep[row], rules_of_one[0]
-    shift, strengths = window.shape[1] - series.shape[1], (rules.swing_strength, rules.obstacle_strength)
+    rules = rules_of_one[0]
+    shift, strengths = deep.shape[2] - columns.shape[2], (rules.swing_strength, rules.obstacle_strength)
     for k in range(len(spots)):
-        t, sign = spots[k, 0], float(spots[k, 1])
+        series, window, t, sign = columns[spots[k, 0]], deep[spots[k, 0]], spots[k, 1], float(spots[k, 2])
         last = t + shift
-        first = max(last + 1 - history, begin)
+        first = max(last + 1 - history, begins[k])
         atr, near[k], counts[k] = series[ATR, t], 0, 0
         reaches = needed[k] == 0 or rules.place_quality != STRICT
         if not reaches:

@@ -87,6 +87,7 @@ class SeriesEngine:
         "decisions",
         "ends",
         "follower",
+        "grid",
         "instrument",
         "on_found",
         "rulebook",
@@ -113,6 +114,7 @@ class SeriesEngine:
         self.account = account or Account()
         self.coarser = coarser
         self.dates = dates
+        self.grid = grid_of(instrument.steps)
         self.series = Series(pool or Pool(self.rulebook.rules, self.rulebook.setups, timetable))
         self.follower: Follower | None = None
         self.ends: Ends | None = None
@@ -162,7 +164,7 @@ class SeriesEngine:
         return [] if self.follower is None else [Came.of_outcome(each) for each in self.follower.under_way()]
 
     def _came_of(self, records: NDArray[Any]) -> list[Came]:
-        return came_of(records, self._names.__getitem__, self.instrument, grid_of(self.instrument.steps).units)
+        return came_of(records, self._names.__getitem__, self.instrument, self.grid.units)
 
     def leave_alone(self, threads: Collection[str]) -> None:
         """Stop following stories, without an event."""
@@ -314,8 +316,8 @@ class SeriesEngine:
         """
         series, last = self.series, self.series.used - 1
         known = [which for which, each in enumerate(self.rulebook.setups) if series.count > each.setup.looks_back]
-        both = np.array([[series.row, last, 1], [series.row, last, -1]])
-        fits, case = fits_at(series.pool, [(which, both) for which in known], every=True), self.case()
+        both, every = np.array([[series.row, last, 1], [series.row, last, -1]]), np.ones(2 * len(known), dtype=np.bool_)
+        fits, case = fits_at(series.pool, [(which, both) for which in known], every), self.case()
         rows = np.arange(len(fits.which))
         weighed = weigh(fits, [case], np.zeros_like(rows), rows) if series.warm else None
         return [judge(fits, row, case, weighed, row) for row in rows.tolist()]
@@ -331,6 +333,7 @@ class SeriesEngine:
             coarser="" if coarser is None else coarser.timetable.timeframe.name,
             lean_at=_unknown if coarser is None else coarser.lean_at,
             dates=self.dates,
+            grid=self.grid,
         )
 
     def lean_at(self, moment: int) -> float | None:
@@ -480,6 +483,22 @@ def push_joined(engines: Sequence[SeriesEngine], bars: Bars, ends: NDArray[np.in
         if news:
             said[number] += engines[number].said_of(news)
     return said
+
+
+def push_silently(engines: Sequence[SeriesEngine], bars: Sequence[Bars]) -> Iterator[Stop]:
+    """Give several different engines of one pool their new bars, and stop after each stretch taken in.
+
+    They give no events, but are put on hold where prices leap.
+    """
+    for engine in engines:
+        engine.before_hold.clear()
+    rows = np.array([engine.series.row for engine in engines], dtype=np.int64)
+    ends = np.cumsum([len(own) for own in bars], dtype=np.int64)
+    for stop in engines[0].series.pool.take(rows, ends, Bars.joined(bars)):
+        yield stop
+        for place, index in stop.leaps:
+            for _ in engines[int(stop.series[place])].leap(index):
+                pass
 
 
 def make_ready(rulebooks: Iterable[Rulebook]) -> None:

@@ -83,7 +83,7 @@ def test_nothing_is_compiled_again_for_one_setup() -> None:
     last = judging.series.used - 1
     both = np.array([[judging.series.row, last, 1], [judging.series.row, last, -1]])
     for which in range(len(judging.rulebook.setups)):
-        fits_at(judging.series.pool, [(which, both)], every=True)
+        fits_at(judging.series.pool, [(which, both)], np.ones(2, dtype=np.bool_))
     assert [function.signatures for function in functions] == compiled
 
 

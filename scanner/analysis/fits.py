@@ -106,10 +106,10 @@ def weighed_alone(pool: Pool, which: int, spots: Integers) -> Own:
     return own
 
 
-def fits_at(pool: Pool, hits: Sequence[Hits], *, every: bool = False) -> Fits:
+def fits_at(pool: Pool, hits: Sequence[Hits], every: NDArray[np.bool_] | None = None) -> Fits:
     """Measure and weigh setups at some bars each, and look around them.
 
-    Obstacles are looked for only if a setup has the place it needs, unless ``every`` one is wanted.
+    Of those that lack the place they need, places and obstacles are looked for only where ``every`` one is wanted.
     """
     firsts, spots = (0, *accumulate(len(spots) for _, spots in hits)), np.empty((0, 3), dtype=np.int64)
     owns = tuple(weighed_alone(pool, *own) for own in hits)
@@ -120,7 +120,8 @@ def fits_at(pool: Pool, hits: Sequence[Hits], *, every: bool = False) -> Fits:
     for own, first, stop, (number, _) in zip(owns, firsts, firsts[1:], hits, strict=False):
         levels[first:stop], which[first:stop] = own.levels, number
         needed[first:stop] = sum(BITS[kind] for kind in setups[number].setup.places)
-    found = look_at(pool, spots, needed, levels["base"].copy(), every=every)
+    every = np.zeros(count, dtype=np.bool_) if every is None else every
+    found = look_at(pool, spots, needed, levels["base"].copy(), every)
     counted, total = np.zeros(count, dtype=np.int64), np.zeros(count, dtype=np.int64)
     for own, first, stop in zip(owns, firsts, firsts[1:], strict=False):
         _count(found.places[first:stop], own.held, counted[first:stop], total[first:stop])

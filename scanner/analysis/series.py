@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from scanner.analysis.columns import CLOSE, DEEP_CLOSE
 from scanner.analysis.indicators.running import averages_after
 from scanner.analysis.next_bar import ahead_of
-from scanner.analysis.places import around, structure
 from scanner.analysis.places.surrounded import look_at
 
 if TYPE_CHECKING:
@@ -80,18 +79,11 @@ class Series:
 
     def look(self, index: int, sign: int) -> Around:
         """Find the places and obstacles around a bar."""
-        spots = np.array([[self.row, index, sign]])
-        found = look_at(self.pool, spots, np.zeros(1, dtype=np.uint8), np.zeros(1), every=True)
+        spots, every = np.array([[self.row, index, sign]]), np.ones(1, dtype=np.bool_)
+        found = look_at(self.pool, spots, np.zeros(1, dtype=np.uint8), np.zeros(1), every)
         last = index + self.pool.shift
         first = max(last + 1 - self.pool.history, self.begin_deep)
         return found.around(0, self.pool.looking[1][first : last + 1].copy())
-
-    def look_again(self, index: int, sign: int, rules: NDArray[Any]) -> NDArray[Any]:
-        """Find the places around a bar under several other RULES with the same lengths; returns PLACES for each."""
-        pool, found = self.pool, np.zeros(len(rules), dtype=structure.PLACES)
-        where = (pool.columns, pool.deep, self.row, self.begin_deep, pool.history, index, float(sign), rules)
-        around.look_again(*where, found, *pool.looking)
-        return found
 
     def ahead(self, index: int) -> Ahead:
         """Look ahead from a bar at which the pool has stopped, if setups are announced one bar ahead."""

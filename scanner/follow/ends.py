@@ -31,7 +31,7 @@ class Ends(Stories):
 
         ``standing`` are the new bars of the window with setups.
         """
-        self._add(records)
+        self.add(records)
         self._go_on(self.series.used, standing)
 
     def tell(self) -> list[tuple[int, News]]:

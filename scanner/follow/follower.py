@@ -81,7 +81,7 @@ class Follower(Stories):
         """
         first = int(self.records["number"][-1]) + 1 if len(self.records) else 0
         records["number"] = first + np.arange(len(records))
-        self._add(records)
+        self.add(records)
         self._stories += [Story(each, each.stop) for each in found]
         return self._go_on(self.series.used, standing)
 

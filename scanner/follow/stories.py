@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from scanner.market.sessions.timetables import Timetable
     from scanner.trade.rulebook import Rulebook
 
-    Sides = Sequence[tuple[int, int]]
+    Sides = Sequence[tuple[int, int]] | NDArray[np.int64]
     """Bars of the window with setups, and their sides (a sign)."""
 
 NOTHING = np.zeros(0, dtype=np.uint8)
@@ -52,7 +52,8 @@ class Stories:
     def _offset(self) -> int:
         return self.series.used - self.series.count
 
-    def _add(self, records: NDArray[Any]) -> None:
+    def add(self, records: NDArray[Any]) -> None:
+        """Follow more setups, each from its own bar of the window."""
         if len(records):
             self.records = joined([self.records, records]) if len(self.records) else records
 
@@ -62,17 +63,18 @@ class Stories:
 
     def marks(self, stop: int, standing: Sides = ()) -> NDArray[np.uint8]:
         """Give the marks of the last bars up to ``stop`` − 1: places in the session, and sides with setups."""
+        index, sign = np.asarray(standing, dtype=np.int64).reshape(-1, 2).T
         if self._flat_by_close and len(self.records):
             first = int(self.records["next"].min()) + self._offset
             marks = self._in_session(first, stop)
-        elif not len(standing):
+        elif not len(index):
             return NOTHING
         else:
-            first = min(index for index, _ in standing)
+            first = int(index.min())
             marks = np.zeros(stop - first, dtype=np.uint8)
-        for index, sign in standing:
-            if index >= first:  # all stories have advanced past earlier bars
-                marks[index - first] |= steps.LONG_STANDS if sign > 0 else steps.SHORT_STANDS
+        new = index >= first  # all stories have advanced past earlier bars
+        sides = np.where(sign > 0, steps.LONG_STANDS, steps.SHORT_STANDS).astype(np.uint8)
+        np.bitwise_or.at(marks, index[new] - first, sides[new])
         return marks
 
     def _in_session(self, first: int, stop: int) -> NDArray[np.uint8]:
@@ -114,10 +116,10 @@ def joined(records: Sequence[NDArray[Any]]) -> NDArray[Any]:
     return np.frombuffer(bytearray(b"".join([each.tobytes() for each in records])), dtype=steps.STORY)
 
 
-def go_on_together(followed: Sequence[Stories]) -> list[list[tuple[int, News]]]:
+def go_on_together(followed: Sequence[Stories], standing: Sequence[Sides] = ()) -> list[list[tuple[int, News]]]:
     """Advance each over all bars that its series has taken in; returns the news of each, with their bars.
 
-    None of the bars that are new to them has a setup.
+    ``standing`` are, for each, the new bars with setups; without it, no new bar has one.
     """
     told: list[list[tuple[int, News]]] = [[] for _ in followed]
     in_pools: dict[tuple[int, int], list[int]] = {}
@@ -127,7 +129,9 @@ def go_on_together(followed: Sequence[Stories]) -> list[list[tuple[int, News]]]:
     for numbers in in_pools.values():
         those = [followed[number] for number in numbers]
         stops = those[0].series.pool.used[[each.series.row for each in those]]
-        has_news = those[0].advance_with(those, stops, [each.marks(each.series.used) for each in those])
+        sides = [standing[number] for number in numbers] if standing else [()] * len(numbers)
+        marks = [each.marks(stop, own) for each, stop, own in zip(those, stops.tolist(), sides, strict=True)]
+        has_news = those[0].advance_with(those, stops, marks)
         for number in np.array(numbers)[has_news].tolist():
             told[number] = followed[number].tell()
     return told

@@ -3,28 +3,30 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from decimal import Decimal
 from hashlib import sha256
-from math import isnan
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 from scanner.analysis.columns import ATR, CLOSE, CROSS, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
 from scanner.analysis.door.setup import LEVELS
 from scanner.analysis.rules import TIE
+from scanner.compiling import compiled
 from scanner.follow.begun import begun
-from scanner.trade import levels, plan
-from scanner.trade.levels import grid_of
+from scanner.trade import plan
+from scanner.trade.levels import entry, step_at, together
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
-    from scanner.analysis.series import Series
-    from scanner.engine import SeriesEngine
+    from scanner.analysis.pool import Pool
     from scanner.studies.schema import Source
+    from scanner.trade.levels import Grid
+
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
 
 FRESH = 10
 """The number of bars for which a cross of the MACD line counts as fresh."""
@@ -56,8 +58,7 @@ def for_each_setup(draws: int, setups: int) -> int:
     return max(1, min(draws, MOST_OF_A_SERIES // max(setups, 1)))
 
 
-@dataclass(frozen=True, slots=True)
-class Wanted:
+class Wanted(NamedTuple):
     """A setup that needs controls: its planned risk, and the distance of its spoiler from its close, in ATR.
 
     ``spoiler`` is its LEVELS record; ``spoiler_atr`` is NaN if no price spoils it.
@@ -82,25 +83,29 @@ class Drawn:
     setup: Wanted
 
 
-def marks_of(series: Series, first: int, stop: int) -> NDArray[np.uint8]:
-    """Mark the bars first…stop−1 of a series' window."""
-    part = series.columns[:, first:stop]
-    tie = TIE * np.abs(part[CLOSE])
-    marks = np.full(stop - first, CAN_BE_DRAWN, dtype=np.uint8)
-    for bit, holds in (
-        (LONG_FRESH, (part[CROSS] > 0) & (part[CROSS] <= FRESH + 1)),
-        (SHORT_FRESH, (part[CROSS] < 0) & (part[CROSS] >= -FRESH - 1)),
-        (ABOVE_SLOW, part[CLOSE] - part[SLOW_AVERAGE] > tie),
-        (BELOW_SLOW, part[CLOSE] - part[SLOW_AVERAGE] < -tie),
-        (ABOVE_FAST, part[CLOSE] - part[FAST_AVERAGE] > tie),
-        (BELOW_FAST, part[CLOSE] - part[FAST_AVERAGE] < -tie),
-    ):
-        marks |= holds.astype(np.uint8) * np.uint8(bit)
-    return marks
+@compiled
+def mark_bars(columns: Floats, rows: Integers, first: Integers, end: Integers, marks: NDArray[np.uint8]) -> None:
+    """Mark the bars first[k]…end[k]−1 of the series rows[k], one series after the other."""
+    n = 0
+    for k in range(len(rows)):
+        series = columns[rows[k]]
+        for t in range(first[k], end[k]):
+            close, cross = series[CLOSE, t], series[CROSS, t]
+            slow, fast, tie = close - series[SLOW_AVERAGE, t], close - series[FAST_AVERAGE, t], TIE * abs(close)
+            marks[n] = (
+                CAN_BE_DRAWN
+                | LONG_FRESH * (0 < cross <= FRESH + 1)
+                | SHORT_FRESH * (-FRESH - 1 <= cross < 0)
+                | ABOVE_SLOW * (slow > tie)
+                | BELOW_SLOW * (slow < -tie)
+                | ABOVE_FAST * (fast > tie)
+                | BELOW_FAST * (fast < -tie)
+            )
+            n += 1
 
 
 def draw(
-    setups: Sequence[Wanted], times: NDArray[np.int64], marks: NDArray[np.uint8], style: str, each: int, seed: str
+    setups: Sequence[Wanted], times: Integers, marks: NDArray[np.uint8], style: str, each: int, seed: str
 ) -> Iterator[Drawn]:
     """Draw ``each`` different bars for each setup and source, on average or fewer.
 
@@ -109,9 +114,8 @@ def draw(
     a later bar. For an average entry only bars on the near side of the fast average fit.
     """
     for setup in setups:
-        sign, ride = setup.sign, setup.ride
         fresh, beyond, past = (
-            (LONG_FRESH, ABOVE_SLOW, ABOVE_FAST) if sign > 0 else (SHORT_FRESH, BELOW_SLOW, BELOW_FAST)
+            (LONG_FRESH, ABOVE_SLOW, ABOVE_FAST) if setup.sign > 0 else (SHORT_FRESH, BELOW_SLOW, BELOW_FAST)
         )
         sources: tuple[Source, Source] = ("chance", "chance_cross")
         for source in sources:
@@ -123,55 +127,67 @@ def draw(
             if style == "average":
                 fits &= mark & past == 0
             if source == "chance_cross":
-                fits &= (mark & fresh != 0) & ((mark & beyond != 0) == ride)
+                fits &= (mark & fresh != 0) & ((mark & beyond != 0) == setup.ride)
             for number, place in zip(np.flatnonzero(fits).tolist(), places[fits].tolist(), strict=True):
                 yield Drawn(f"{setup.thread}.{source}.{number}", source, int(times[place]), setup)
 
 
-@dataclass(frozen=True, slots=True)
-class Planned:
-    """A control at a bar of the window, in real prices: see ``begun``."""
+def begun_controls(
+    pool: Pool, drawn: Sequence[Drawn], spots: Integers, of: Integers, grids: Sequence[Grid]
+) -> tuple[Integers, NDArray[Any]]:
+    """Plan controls at ``spots`` (row, bar, sign); ``of`` are the numbers of their grids.
 
-    drawn: Drawn
-    index: int
-    entry: float
-    stop: float
-    ride: bool
-    beyond: float
-
-
-def control_at(engine: SeriesEngine, index: int, drawn: Drawn) -> Planned | None:
-    """Plan a control at a bar of the series' window, as for a setup there; None if it leaves no risk.
-
-    A break entry must beat the bar's own extreme. The stop lies on the step at which the risk in ATR is nearest to the
-    setup's. The control is spoiled before its entry as the setup is: by as many bars or closes, by the same average, or
-    by a price equally far from the close in ATR.
+    Returns the numbers of those that leave a risk, and the records with which they begin.
     """
-    columns, rules, setup = engine.series.columns, engine.rulebook.rules, drawn.setup
-    grid, sign, bar = grid_of(engine.instrument.steps), setup.sign, columns[:, index]
-    close, slow, atr = (float(bar[column]) for column in (CLOSE, SLOW_AVERAGE, ATR))
-    trigger, style = float(bar[HIGH if sign > 0 else LOW]), plan.STYLES.index(rules.entry_style)
-    units = levels.entry(columns, index, float(sign), style, trigger, grid.bands, grid.units)
-    if isnan(units):
-        return None
-    entry = grid.price(units)
-    stop = engine.instrument.steps.nearest(entry - sign * _decimal(setup.risk_atr * atr))
-    if sign * (entry - stop) <= 0:
-        return None
-    ride = sign * (close - slow) > TIE * abs(close)
-    return Planned(drawn, index, float(entry), float(stop), ride, close - sign * setup.spoiler_atr * atr)
+    risks, distances = (np.array([getattr(each.setup, name) for each in drawn]) for name in ("risk_atr", "spoiler_atr"))
+    spoilers, both = np.array([each.setup.spoiler for each in drawn], dtype=LEVELS), together(tuple(grids))
+    prices, rides, beyond = np.empty((4, len(spots))), np.empty(len(spots), dtype=np.bool_), np.empty(len(spots))
+    _plan(
+        pool.columns,
+        spots,
+        of,
+        both,
+        plan.STYLES.index(pool.rules.entry_style),
+        risks,
+        distances,
+        prices,
+        rides,
+        beyond,
+    )
+    spoilers["beyond"] = beyond
+    planned = np.flatnonzero(spots[:, 2] * (prices[0] - prices[1]) > 0.0)
+    own = (spots[planned], np.ascontiguousarray(prices[:, planned]), rides[planned], spoilers[planned], of[planned])
+    return planned, begun(pool, *own, both)
 
 
-def begun_controls(engine: SeriesEngine, planned: Sequence[Planned]) -> NDArray[Any]:
-    """Give the records of controls; none has a trend line."""
-    spoilers = np.array([each.drawn.setup.spoiler for each in planned], dtype=LEVELS)
-    spoilers["beyond"] = [each.beyond for each in planned]
-    spots = np.array([(each.index, each.drawn.setup.sign) for each in planned], dtype=np.int64)
-    prices = np.array([(each.entry, each.stop, np.nan, 0.0) for each in planned]).T
-    rides = np.array([each.ride for each in planned], dtype=np.bool_)
-    return begun(engine.series, spots, np.ascontiguousarray(prices), rides, spoilers, grid_of(engine.instrument.steps))
+@compiled
+def _plan(
+    columns: Floats,
+    spots: Integers,
+    of: Integers,
+    grids: tuple[Floats, Floats],
+    style: int,
+    risks: Floats,
+    distances: Floats,
+    prices: Floats,
+    rides: NDArray[np.bool_],
+    beyond: Floats,
+) -> None:
+    """Fill what ``begun`` takes for controls, in real prices; NaN without an entry. None has a trend line.
 
-
-def _decimal(price: float) -> Decimal:
-    """Give the decimal that was written as this price."""
-    return Decimal(repr(float(price)))
+    A break entry must beat the bar's own extreme. The stop lies on the step at which the risk in ATR (``risks``) is
+    nearest to the setup's. A control is spoiled before its entry as the setup is: by as many bars or closes, by the
+    same average, or by a price equally far from the close in ATR (``distances``).
+    """
+    for k in range(len(spots)):
+        series, t, sign = columns[spots[k, 0]], spots[k, 1], float(spots[k, 2])
+        bands, units, close, atr = grids[0][of[k]], grids[1][of[k]], series[CLOSE, t], series[ATR, t]
+        trigger = series[HIGH, t] if sign > 0 else series[LOW, t]
+        price = entry(series, t, sign, style, trigger, bands, units) / units
+        away = price - sign * risks[k] * atr
+        step = step_at(away, bands)
+        lots = away * units / step
+        prices[0, k], prices[1, k] = price, np.sign(lots) * np.floor(abs(lots) + 0.5) * step / units
+        prices[2, k], prices[3, k] = np.nan, 0.0
+        rides[k] = sign * (close - series[SLOW_AVERAGE, t]) > TIE * abs(close)
+        beyond[k] = close - sign * distances[k] * atr

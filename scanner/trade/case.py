@@ -5,14 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from scanner.trade.levels import Grid, grid_of
-
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from scanner.market.instruments import Instrument
     from scanner.market.sessions.dates import Dated
     from scanner.market.sessions.timetables import Timetable
+    from scanner.trade.levels import Grid
     from scanner.trade.rulebook import Rulebook
     from scanner.trade.size import Account
 
@@ -23,7 +22,7 @@ class Case:
 
     ``coarser`` names the next coarser timeframe followed, empty if there is none. ``lean_at`` gives the lean of its
     last bar that closed by a moment: +1 up, −1 down, 0 mixed, None if unknown. ``dates`` are those that concern the
-    instrument, None if no dates are known.
+    instrument, None if no dates are known, and ``grid`` has its price steps.
     """
 
     rulebook: Rulebook
@@ -33,8 +32,4 @@ class Case:
     coarser: str
     lean_at: Callable[[int], float | None]
     dates: Sequence[Dated] | None
-
-    @property
-    def grid(self) -> Grid:
-        """The instrument's price steps, for compiled code."""
-        return grid_of(self.instrument.steps)
+    grid: Grid

@@ -26,7 +26,7 @@ from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.pipeline import Inputs
-from scanner.studies.collecting import Asked, collect_one
+from scanner.studies.collecting import Asked, collect_together
 from scanner.studies.python import collect
 from scanner.studies.tables import tables
 from scanner.studies.variants import changes_of
@@ -55,7 +55,7 @@ def inputs(rulebook: Rulebook, timeframes: Sequence[str] = ("1d",), costs: Costs
 
 
 def studied(made: Inputs, parts: Sequence[Bars], asked: Asked | None = None) -> Study:
-    return tables([collect_one(made, parts, asked or Asked()).part], (), "", 0)
+    return tables(collect_together([made], [parts], asked or Asked()).parts(), (), "", 0)
 
 
 def said(made: Inputs, bars: Bars) -> tuple[dict[str, Any], dict[str, Came]]:

@@ -29,6 +29,7 @@ from scanner.market.sessions.calendars import DAY, calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
 from scanner.trade.case import Case
+from scanner.trade.levels import grid_of
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 from scanner.trade.surroundings import Scene
@@ -84,7 +85,9 @@ COSTS = Costs(spread=Cost(D("0.02")))
 HOURLY = timetable()
 TIMES = bars_until(HOURLY, "2026-06-10T17:30")
 KITE = Instrument("KITE", PriceSteps.fixed(D("0.01")), currency="USD", costs=COSTS)
-CASE = Case(Rulebook(), KITE, HOURLY, Account(), coarser="1d", lean_at=lambda _: 0.0, dates=())
+CASE = Case(
+    Rulebook(), KITE, HOURLY, Account(), coarser="1d", lean_at=lambda _: 0.0, dates=(), grid=grid_of(KITE.steps)
+)
 OF_CASE = ("instrument", "timetable", "coarser", "dates")
 
 

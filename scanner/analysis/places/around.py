@@ -43,7 +43,7 @@ def look_around(
     spots: Integers,
     needed: Marks,
     bases: Floats,
-    every: bool,
+    every: NDArray[np.bool_],
     rules_of_one: NDArray[Any],
     places: NDArray[Any],
     near: Marks,
@@ -59,9 +59,9 @@ def look_around(
     ``columns`` and ``deep`` are the windows of a pool. The bars of a spot's series in ``deep`` begin at ``begins``, and
     ``history`` of them are looked at. ``needed`` are bits of the kinds of place of which a setup needs
     one, in the order of PLACE_BITS, and ``bases`` the price that its stop is placed beyond. A spot gets a record of
-    ``places``, whether it is AT_PLACE and WITHIN_REACH of it, the obstacles and their number. Unless ``every`` one is
-    wanted, a spot out of reach gets nothing, and one that is not at a place no obstacles. The last three are what
-    ``room_to_look`` makes; ``marked`` holds the swing marks around the last spot.
+    ``places``, whether it is AT_PLACE and WITHIN_REACH of it, the obstacles and their number. Unless ``every`` says
+    that all is wanted of it, a spot out of reach gets nothing, and one that is not at a place no obstacles. The last
+    three are what ``room_to_look`` makes; ``marked`` holds the swing marks around the last spot.
     """
     rules = rules_of_one[0]
     shift, strengths = deep.shape[2] - columns.shape[2], (rules.swing_strength, rules.obstacle_strength)
@@ -75,7 +75,7 @@ def look_around(
             p = structure.pullback_end(window, last, first, sign, rules.pullback_window)
             bottom = window[DEEP_LOW if sign > 0 else DEEP_HIGH, p]
             reaches = is_within_reach(sign, bases[k], bottom, rules.place_reach, atr)
-        if not (every or reaches):
+        if not (every[k] or reaches):
             continue
         mark_swings(window[DEEP_LOW], window[DEEP_HIGH], marked, first, first, last + 1, strengths, spare)
         structure.look(window, marked, series, t, shift, first, sign, rules_of_one, atr, places[k : k + 1], points)
@@ -83,7 +83,7 @@ def look_around(
         held = place.line * LINE | place.average * AVERAGE | place.level * LEVEL | place.turn * TURN
         near[k] |= AT_PLACE if needed[k] == 0 or held & needed[k] else 0
         near[k] |= WITHIN_REACH if reaches else 0
-        if every or near[k] == AT_PLACE | WITHIN_REACH:
+        if every[k] or near[k] == AT_PLACE | WITHIN_REACH:
             where = (window, marked, series, t, shift, first, sign, rules_of_one)
             counts[k] = find_obstacles(*where, prices[k], kinds[k])
 
@@ -98,26 +98,25 @@ def is_within_reach(sign: float, base: float, bottom: float, reach: float, atr: 
 def look_again(
     columns: Floats,
     deep: Floats,
-    row: int,
-    begin: int,
+    begins: Integers,
     history: int,
-    t: int,
-    sign: float,
+    spots: Integers,
     rules: NDArray[Any],
     places: NDArray[Any],
     points: Floats,
     marked: Marks,
     spare: Floats,
 ) -> None:
-    """Look at the places around bar ``t`` under several ``rules`` with the same lengths: a record of ``places`` each.
+    """Look at the places around each spot under several ``rules`` with the same lengths.
 
-    The arrays are those of ``look_around``.
+    ``places`` (spots × rules) gets a record for each; the other arrays are those of ``look_around``.
     """
-    series, window = columns[row], deep[row]
-    shift, strengths = window.shape[1] - series.shape[1], (rules[0].swing_strength, rules[0].obstacle_strength)
-    last, atr = t + shift, series[ATR, t]
-    first = max(last + 1 - history, begin)
-    mark_swings(window[DEEP_LOW], window[DEEP_HIGH], marked, first, first, last + 1, strengths, spare)
-    for k in range(len(rules)):
-        one, place = rules[k : k + 1], places[k : k + 1]
-        structure.look(window, marked, series, t, shift, first, sign, one, atr, place, points)
+    shift, strengths = deep.shape[2] - columns.shape[2], (rules[0].swing_strength, rules[0].obstacle_strength)
+    for k in range(len(spots)):
+        series, window, t, sign = columns[spots[k, 0]], deep[spots[k, 0]], spots[k, 1], float(spots[k, 2])
+        last, atr = t + shift, series[ATR, t]
+        first = max(last + 1 - history, begins[k])
+        mark_swings(window[DEEP_LOW], window[DEEP_HIGH], marked, first, first, last + 1, strengths, spare)
+        for n in range(len(rules)):
+            one, place = rules[n : n + 1], places[k, n : n + 1]
+            structure.look(window, marked, series, t, shift, first, sign, one, atr, place, points)

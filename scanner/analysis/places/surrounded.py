@@ -63,7 +63,9 @@ class Surrounded:
         return Around(int(self.spots[spot, 2]), self.places[spot], marks, prices, kinds, self.rules)
 
 
-def look_at(pool: Pool, spots: Integers, needed: NDArray[np.uint8], bases: Floats, *, every: bool) -> Surrounded:
+def look_at(
+    pool: Pool, spots: Integers, needed: NDArray[np.uint8], bases: Floats, every: NDArray[np.bool_]
+) -> Surrounded:
     """Find the places and obstacles around bars of the series of a pool; see ``around.look_around``."""
     count = len(spots)
     found = Surrounded(
@@ -78,4 +80,11 @@ def look_at(pool: Pool, spots: Integers, needed: NDArray[np.uint8], bases: Float
     where = (pool.columns, pool.deep, begins, pool.history, spots, needed, bases, every)
     out = (found.places, found.near, found.prices, found.kinds, found.counts)
     around.look_around(*where, pool.rules.record, *out, *pool.looking)
+    return found
+
+
+def look_again(pool: Pool, spots: Integers, rules: NDArray[Any]) -> NDArray[Any]:
+    """Find the places around bars under several other RULES with the same lengths; returns PLACES (spots × rules)."""
+    found, (_, begins) = np.zeros((len(spots), len(rules)), dtype=structure.PLACES), pool.begins(spots[:, 0])
+    around.look_again(pool.columns, pool.deep, begins, pool.history, spots, rules, found, *pool.looking)
     return found

@@ -30,7 +30,7 @@ from scanner.follow.setup_events import found_of, series_event, setup_event
 from scanner.follow.stories import NO_RECORDS, go_on_together
 from scanner.follow.story_events import Teller
 from scanner.forming import forming
-from scanner.judgement import Judgement, Weighed, judge, weigh
+from scanner.judgement import Case, Judgement, Weighed, judge, weigh
 from scanner.market.bars import Bars, RawBars
 from scanner.market.guard import Guard
 from scanner.market.instruments import Instrument
@@ -40,7 +40,6 @@ from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
 from scanner.market.splits import leap_in_words, suspected_split
 from scanner.trade import around, levels
-from scanner.trade.case import Case
 from scanner.trade.levels import grid_of
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account

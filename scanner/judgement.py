@@ -21,17 +21,41 @@ from scanner.trade.levels import OBSTACLE, PRICE, RISK
 from scanner.trade.size import size_warnings
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
     from scanner.analysis.door.setup import Fit, Setup
     from scanner.analysis.fits import Fits
     from scanner.event_data import Direction, Measure, Place, PlaceFound
-    from scanner.trade.case import Case
+    from scanner.market.instruments import Instrument
+    from scanner.market.sessions.dates import Dated
+    from scanner.market.sessions.timetables import Timetable
+    from scanner.trade.levels import Grid
+    from scanner.trade.rulebook import Rulebook
+    from scanner.trade.size import Account
 
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What the judgement of a series needs besides its own bars.
+
+    ``coarser`` names the next coarser timeframe followed, empty if there is none. ``lean_at`` gives the lean of its
+    last bar that closed by a moment: +1 up, −1 down, 0 mixed, None if unknown. ``dates`` are those that concern the
+    instrument, None if no dates are known, and ``grid`` has its price steps.
+    """
+
+    rulebook: Rulebook
+    instrument: Instrument
+    timetable: Timetable
+    account: Account
+    coarser: str
+    lean_at: Callable[[int], float | None]
+    dates: Sequence[Dated] | None
+    grid: Grid
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +163,8 @@ def weigh(fits: Fits, cases: Sequence[Case], of: Integers, rows: NDArray[np.intp
         ways=planned.take([PRICE + style, RISK + style, OBSTACLE + style], axis=1),
         leans=_leans(cases, of, spots, pool.times),
         cases=cases,
+        rules=pool.rules,
+        timetable=pool.timetable,
     )
     ticks, aside = [""] * len(rows), np.zeros(len(rows), dtype=np.bool_)
     if pool.spikes:

@@ -16,9 +16,8 @@ if TYPE_CHECKING:
 
     from scanner.event_data import EntryStyle, SeriesData, SetupData
     from scanner.events import Kind
-    from scanner.judgement import Judgement, Weighed
+    from scanner.judgement import Case, Judgement, Weighed
     from scanner.market.sessions.timetables import Timetable
-    from scanner.trade.case import Case
 
 NEVER = 2**31
 """More bars than any wait lasts."""

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 from scanner.replays.recordings import Reading, inputs_for, recordings, survey
 from scanner.replays.replay import ReplayError, Tally, checked_blocks
-from scanner.studies.collecting import Asked, collect_together
 from scanner.studies.schema import StudyFile
+from scanner.studies.stories.collecting import Asked, collect_together
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence

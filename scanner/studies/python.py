@@ -21,10 +21,10 @@ from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.pipeline import Inputs
 from scanner.replays.recordings import FRAME, Reading
-from scanner.studies.collecting import Asked, collect_together
 from scanner.studies.kept.asking import look_of
 from scanner.studies.kept.noting import note
 from scanner.studies.running import How, StudyError, study_files, study_frames
+from scanner.studies.stories.collecting import Asked, collect_together
 from scanner.studies.tables import tables
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account

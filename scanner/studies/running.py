@@ -13,9 +13,9 @@ from multiprocessing import get_context
 from typing import TYPE_CHECKING, Any
 
 from scanner.replays.recordings import recordings
-from scanner.studies.controls import draws_for
 from scanner.studies.jobs import Done, Job, do_all, do_bundle, jobs_of, jobs_of_frames, look_at, marked, settings_mark
 from scanner.studies.parts import Part
+from scanner.studies.stories.controls import draws_for
 from scanner.studies.tables import Gathered
 
 if TYPE_CHECKING:
@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from scanner.replays.recordings import Reading
-    from scanner.studies.collecting import Asked
     from scanner.studies.schema import Study
+    from scanner.studies.stories.collecting import Asked
 
 PARTS = "parts"
 """The folder of parts in the folder of a study."""

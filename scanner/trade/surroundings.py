@@ -12,7 +12,7 @@ from functools import cached_property, lru_cache
 from itertools import pairwise, starmap
 from math import isnan
 from pathlib import Path  # noqa: TC003 - pydantic reads the annotations
-from typing import TYPE_CHECKING, Any, Literal, Self, get_args
+from typing import TYPE_CHECKING, Any, Literal, Protocol, Self, get_args
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -56,8 +56,10 @@ if TYPE_CHECKING:
     from scanner.analysis.rules import Rules
     from scanner.event_data import Measure
     from scanner.market.costs import Costs
+    from scanner.market.instruments import Instrument
+    from scanner.market.sessions.dates import Dated
     from scanner.market.sessions.timetables import Timetable
-    from scanner.trade.case import Case
+    from scanner.trade.levels import Grid
 
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]
@@ -165,6 +167,26 @@ class Surroundings(BaseModel):
         return np.array([tuple(np.nan if value is None else value for value in values)], dtype=around.WANTED)
 
 
+class Known(Protocol):
+    """What the surroundings of a series depend on besides its bars and the rules; see ``judgement.Case``."""
+
+    @property
+    def instrument(self) -> Instrument:
+        """The instrument."""
+
+    @property
+    def coarser(self) -> str:
+        """The next coarser timeframe followed, empty if there is none."""
+
+    @property
+    def dates(self) -> Sequence[Dated] | None:
+        """The dates that concern the instrument, None if no dates are known."""
+
+    @property
+    def grid(self) -> Grid:
+        """The price steps of the instrument."""
+
+
 @dataclass(frozen=True, slots=True)
 class Scene:
     """Some bars at which setups end, of series on one timetable under the same rules, and their surroundings.
@@ -185,21 +207,19 @@ class Scene:
     bars: Integers
     ways: Floats
     leans: Floats
-    cases: Sequence[Case]
+    cases: Sequence[Known]
+    rules: Rules
+    timetable: Timetable
 
-    def case(self, spot: int) -> Case:
+    def case(self, spot: int) -> Known:
         """Give the case of a spot."""
         return self.cases[int(self.of[spot])]
 
-    @property
-    def rules(self) -> Rules:
-        """The rules for indicators and places."""
-        return self.cases[0].rulebook.rules
-
-    @property
-    def timetable(self) -> Timetable:
-        """The timetable."""
-        return self.cases[0].timetable
+    def some(self, spots: NDArray[np.intp]) -> Scene:
+        """Give a scene of only some spots."""
+        begins = self.begins[0][spots], self.begins[1][spots]
+        about = (self.spots[spots], self.of[spots], self.bars[spots], self.ways[spots], self.leans[spots])
+        return Scene(self.columns, self.deep, self.times, begins, *about, self.cases, self.rules, self.timetable)
 
     def closed(self, spot: int) -> int:
         """Give the close of a spot's bar, in nanoseconds since 1970 UTC."""

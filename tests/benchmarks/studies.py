@@ -30,10 +30,10 @@ from scanner.market.sessions.calendars import DAY, calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.pipeline import Inputs
 from scanner.replays.recordings import Reading
-from scanner.studies.collecting import Asked, collect_together
-from scanner.studies.controls import draws_for
 from scanner.studies.jobs import TOGETHER
 from scanner.studies.running import How, study_files
+from scanner.studies.stories.collecting import Asked, collect_together
+from scanner.studies.stories.controls import draws_for
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 from tests.benchmarks.kernel import Long
@@ -43,7 +43,7 @@ from tests.benchmarks.walk import START, random_walk
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from scanner.studies.stories import Columns
+    from scanner.studies.stories.columns import Columns
 
 SERIES, BARS, QUICK = 5_000, 5_000, 20
 MARGIN = 10.0

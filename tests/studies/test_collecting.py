@@ -26,10 +26,10 @@ from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.pipeline import Inputs
-from scanner.studies.collecting import Asked, collect_together
 from scanner.studies.python import collect
+from scanner.studies.stories.collecting import Asked, collect_together
+from scanner.studies.stories.variants import changes_of
 from scanner.studies.tables import tables
-from scanner.studies.variants import changes_of
 from scanner.trade.following import Follow
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account

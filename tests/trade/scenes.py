@@ -22,13 +22,14 @@ from scanner.analysis.columns import (
     SLOW_AVERAGE,
     VOLUME,
 )
+from scanner.analysis.rules import Rules
+from scanner.judgement import Case
 from scanner.market.costs import Cost, Costs
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions.calendars import DAY, calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
-from scanner.trade.case import Case
 from scanner.trade.levels import grid_of
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
@@ -118,6 +119,8 @@ def scene(sign: int = 1, series: np.ndarray | None = None, **changes: Any) -> Sc
         bars=np.array([3]),
         ways=np.array([[np.nan if price is None else 100.0 * float(price) for price in prices.values()]]).round(),
         leans=np.zeros(1),
+        rules=Rules(),
+        timetable=changes.get("timetable", HOURLY),
         cases=[replace(CASE, **{name: changes.pop(name) for name in OF_CASE if name in changes})],
     )
     return replace(made, **changes)

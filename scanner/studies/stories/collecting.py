@@ -12,11 +12,11 @@ import pyarrow as pa
 
 from scanner.analysis.pool import MANY
 from scanner.pipeline import Pools, rounds
-from scanner.studies.control_pass import follow_controls
-from scanner.studies.controls import MOST
-from scanner.studies.lanes import Lane
 from scanner.studies.parts import Part
-from scanner.studies.variants import changes_of
+from scanner.studies.stories.control_pass import follow_controls
+from scanner.studies.stories.controls import MOST
+from scanner.studies.stories.lanes import Lane
+from scanner.studies.stories.variants import changes_of
 from scanner.trade.rulebook import Rulebook
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ from scanner.analysis.places.around import AT_PLACE, WITHIN_REACH, is_within_rea
 from scanner.analysis.places.surrounded import look_again
 from scanner.compiling import specialised
 from scanner.judgement import weigh
-from scanner.studies.variants import AS_IS, PLACE, REACH
+from scanner.studies.stories.variants import AS_IS, PLACE, REACH
 from scanner.trade import surroundings
 from scanner.trade.around import FAILS
 from scanner.trade.surroundings import NUMBERS
@@ -26,9 +26,8 @@ if TYPE_CHECKING:
 
     from scanner.analysis.fits import Fits
     from scanner.analysis.pool import Pool, Stop
-    from scanner.judgement import Weighed
-    from scanner.studies.variants import Changes
-    from scanner.trade.case import Case
+    from scanner.judgement import Case, Weighed
+    from scanner.studies.stories.variants import Changes
     from scanner.trade.surroundings import Surrounding
 
     Integers = NDArray[np.int64]
@@ -151,7 +150,8 @@ def _variants(fits: Fits, failing: Integers, found: Marks, changes: Changes) -> 
     found[stands & holds, AS_IS] = True
     for which, chosen in enumerate(fits.pool.setups):
         own, setup = fits.which == which, chosen.setup
-        found[np.ix_(own & stands & holds, list(changes.elsewhere[which]))] = True
+        rows = np.flatnonzero(own & stands & holds)
+        found[rows[:, None], list(changes.elsewhere[which])] = True
         for number, rule in enumerate(setup.rules):
             found[own & stands & (holds | (failing == number)), changes.without[which, rule]] = True
         if not setup.places:
@@ -159,7 +159,7 @@ def _variants(fits: Fits, failing: Integers, found: Marks, changes: Changes) -> 
         found[own & holds & reach, changes.without[which, PLACE]] = True
         rows = np.flatnonzero(own & holds & reach)
         again = look_again(fits.pool, fits.spots[rows], changes.rules_of_places)
-        found[np.ix_(rows, changes.places)] |= np.logical_or.reduce([again[kind] for kind in setup.places])
+        found[rows[:, None], changes.places] |= np.logical_or.reduce([again[kind] for kind in setup.places])
         if strict:
             rows = np.flatnonzero(own & holds & place)
             found[rows, changes.without[which, REACH]] = True
@@ -192,8 +192,10 @@ def _by_surroundings(weighed: Weighed, variants: Marks, changes: Changes) -> Mar
         variants[:, number] = as_is & (failing == 0) & ~fails[:, NUMBERS[name]]
     for name, number in changes.not_required.items():
         variants[:, number] = only(name)
+    those = np.flatnonzero(as_is)
+    scene = looked.scene.some(those)
     for number, name, thresholds in changes.around:
-        variants[:, number] = only(name) & ~surroundings.judge(looked.scene, thresholds).fails(name)
+        variants[those, number] = only(name)[those] & ~surroundings.judge(scene, thresholds).fails(name)
     variants[[bool(text) for text in weighed.touched]] = False
     return variants
 

@@ -8,9 +8,9 @@ import numpy as np
 
 from scanner.engine import SeriesEngine, push_silently
 from scanner.market.bars import Bars
-from scanner.studies.controls import Drawn, begun_controls, draw, for_each_setup
 from scanner.studies.parts import VARIANTS
-from scanner.studies.stories import directions, exit_styles
+from scanner.studies.stories.columns import directions, exit_styles
+from scanner.studies.stories.controls import Drawn, begun_controls, draw, for_each_setup
 from scanner.trade.around import UNJUDGED
 from scanner.trade.surroundings import NAMES
 
@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from scanner.analysis.pool import Pool, Stop
-    from scanner.studies.lanes import Lane, Member
-    from scanner.studies.stories import Columns
+    from scanner.studies.stories.columns import Columns
+    from scanner.studies.stories.lanes import Lane, Member
     from scanner.trade.rulebook import Rulebook
 
     Integers = NDArray[np.int64]

@@ -10,12 +10,12 @@ import numpy as np
 from scanner.analysis.columns import ATR, CLOSE
 from scanner.engine import push_silently
 from scanner.follow.begun import begun_of
-from scanner.studies.candidates import find_candidates
-from scanner.studies.controls import Wanted, mark_bars
 from scanner.studies.parts import VARIANTS
-from scanner.studies.stories import told_of
-from scanner.studies.story_table import StoryTable, runs
-from scanner.studies.variants import AS_IS
+from scanner.studies.stories.candidates import find_candidates
+from scanner.studies.stories.columns import told_of
+from scanner.studies.stories.controls import Wanted, mark_bars
+from scanner.studies.stories.story_table import StoryTable, runs
+from scanner.studies.stories.variants import AS_IS
 from scanner.trade.levels import RISK
 from scanner.trade.plan import STYLES
 
@@ -29,9 +29,9 @@ if TYPE_CHECKING:
     from scanner.follow.ends import Ends
     from scanner.market.bars import Bars
     from scanner.pipeline import Inputs
-    from scanner.studies.candidates import Candidates
-    from scanner.studies.stories import Columns
-    from scanner.studies.variants import Changes
+    from scanner.studies.stories.candidates import Candidates
+    from scanner.studies.stories.columns import Columns
+    from scanner.studies.stories.variants import Changes
 
     Integers = NDArray[np.int64]
 

@@ -14,7 +14,7 @@ from scanner.follow.outcome import STATES
 from scanner.follow.stories import go_on_together, joined
 from scanner.studies.parts import LAYOUT, VARIANTS
 from scanner.studies.schema import AROUND
-from scanner.studies.stories import WHOLE, Columns, what_came, when
+from scanner.studies.stories.columns import WHOLE, Columns, what_came, when
 from scanner.trade.surroundings import NAMES
 
 if TYPE_CHECKING:

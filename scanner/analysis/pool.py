@@ -157,7 +157,7 @@ class Pool:
             self.finds = finds
 
     def take(self, rows: Integers, ends: Integers, bars: Bars) -> Iterator[Stop]:
-        """Take in new bars of several series, and stop after each stretch that was taken in.
+        """Take in new bars of several series, and stop after each stretch that all of them took in.
 
         ``rows`` are the series, each once; those of the series rows[k] are the bars ends[k−1]…ends[k]−1 of ``bars``.
         The windows stay as they are until the next stop is asked for. At a leap the caller may ``clear`` the series;
@@ -173,36 +173,33 @@ class Pool:
         sessions = self.sessions_between(int(opens[0].min()), int(opens[1].max()))
         while len(going):
             upto = np.minimum(end, begin + self.room)
-            for first in range(0, len(going), TOGETHER):
-                which = going[first : first + TOGETHER]
-                taken, judged = rows[which], np.empty((len(which), kernel.JUDGED), dtype=np.int64)
-                held = np.flatnonzero(self.state["held"][taken])
+            taken, judged = rows[going], np.empty((len(going), kernel.JUDGED), dtype=np.int64)
+            held = np.flatnonzero(self.state["held"][taken])
+            found: list[Hits] = []
+            forming: list[Hits] = []
+            spiked: list[tuple[int, int]] = []
+            for start in range(0, len(going), TOGETHER):
+                part = slice(start, start + TOGETHER)
+                which, own = going[part], taken[part]
                 if self.ahead:
-                    self.before[taken] = self.state[taken]
-                kernel.advance(
-                    self.columns,
-                    self.deep,
-                    self.times,
-                    self.state,
-                    self.used,
-                    taken,
-                    begin[which],
-                    upto[which],
-                    prices,
-                    times,
-                    sessions,
-                    self.rules.record,
-                    self.kept,
-                    judged,
-                )
+                    self.before[own] = self.state[own]
+                windows = (self.columns, self.deep, self.times, self.state, self.used)
+                news = (begin[which], upto[which], prices, times, sessions)
+                kernel.advance(*windows, own, *news, self.rules.record, self.kept, judged[part])
+                first, stop, count, _ = np.ascontiguousarray(judged[part].T)
                 if self.ahead:
-                    self.start[taken] = self.used[taken] - judged[:, kernel.TAKEN]
-                begin[which] += judged[:, kernel.TAKEN]
-                stop = self._stop(which, taken, judged, held)
-                yield stop
-                for place, _ in stop.leaps:
-                    if self.state["count"][taken[place]]:
-                        self.state["leap_seen"][taken[place]] = True
+                    self.start[own] = self.used[own] - count
+                begin[which] += count
+                found += self._found(self.finds, own, first, stop)
+                forming += self._found(self.ahead, own, first, stop)
+                spiked += [(start + place, index) for place, index in self._spiked(own, stop - count, stop)]
+            first, stop, _, leaping = np.ascontiguousarray(judged.T)
+            warm = list(self._warm(taken, stop, held))
+            leaps = [(place, int(stop[place])) for place in np.flatnonzero(leaping).tolist()]
+            yield Stop(going, taken, first, stop, _joined(found), _joined(forming), spiked, warm, leaps)
+            for place, _ in leaps:
+                if self.state["count"][taken[place]]:
+                    self.state["leap_seen"][taken[place]] = True
             going = going[begin[going] < end[going]]
 
     def begins(self, rows: Integers) -> tuple[Integers, Integers]:
@@ -227,22 +224,6 @@ class Pool:
             begins, days = self.timetable.sessions_around(first, last)
             return lent(begins), lent(days)
         return lent(np.zeros(0, dtype=np.int64)), lent(np.zeros(0, dtype=np.int64))
-
-    def _stop(self, series: Integers, rows: Integers, judged: Integers, held: NDArray[np.intp]) -> Stop:
-        """Look for setups at the bars to be judged."""
-        first, end, taken, leaping = np.ascontiguousarray(judged.T)
-        leaps = np.flatnonzero(leaping)
-        return Stop(
-            series,
-            rows,
-            first,
-            end,
-            self._found(self.finds, rows, first, end),
-            self._found(self.ahead, rows, first, end),
-            self._spiked(rows, end - taken, end),
-            list(self._warm(rows, end, held)),
-            list(zip(leaps.tolist(), end[leaps].tolist(), strict=True)),
-        )
 
     def _warm(self, rows: Integers, end: Integers, held: NDArray[np.intp]) -> Iterator[tuple[int, int]]:
         """End the holds of series that are warm again."""
@@ -292,3 +273,11 @@ class Pool:
             for each in self.spikes.get(row, ())
             if number - each.number <= self.history or each.makes_up(atr, number - 1 - each.number, length)
         ]
+
+
+def _joined(found: list[Hits]) -> list[Hits]:
+    """Join the hits of each setup, in order of their numbers."""
+    together: dict[int, list[Integers]] = {}
+    for which, hits in found:
+        together.setdefault(which, []).append(hits)
+    return [(which, np.concatenate(hits) if len(hits) > 1 else hits[0]) for which, hits in sorted(together.items())]

@@ -130,6 +130,25 @@ def test_the_order_of_instruments_changes_nothing() -> None:
     assert one.variants == other.variants
 
 
+def test_instruments_studied_together_have_the_stories_that_each_has_alone() -> None:
+    """Whatever their steps, costs, timeframes and rules, and wherever they are put on hold."""
+    steps = (CENT, Decimal("0.05"), CENT, CENT)
+    costs = (Costs(), Costs(spread=Cost(Decimal("0.02"))), Costs(spread=Cost(Decimal("0.02"))), Costs())
+    books, frames = (many_found(), many_found(), all_setups(), many_found()), (["15m", "1h"], ["15m"], ["15m"], ["1h"])
+    given = [
+        replace(made, instrument=Instrument(f"GANNET {number}", PriceSteps.fixed(step), costs=cost))
+        for number, (made, step, cost) in enumerate(zip(map(inputs, books, frames), steps, costs, strict=True))
+    ]
+    tape_of = [tapes(5), tapes(3), tapes(4), Bars.of([])]
+    asked = Asked(draws=3)
+    together = collect_together(given, [[bars] for bars in tape_of], asked).parts()
+    for made, bars, part in zip(given, tape_of, together, strict=True):
+        (alone,) = collect_together([made], [[bars]], asked).parts()
+        pd.testing.assert_frame_equal(part.trades.to_pandas(), alone.trades.to_pandas(), check_exact=True)
+        assert replace(part, trades=alone.trades) == alone
+    assert [len(part.trades) > 50 for part in together] == [True, True, True, False]
+
+
 @pytest.mark.parametrize("name", ["sp500", "AAPL"])
 def test_bars_after_the_last_end_may_be_anything(name: str) -> None:
     """The stories of setups and variants do not depend on later bars."""

@@ -10,6 +10,8 @@ if TYPE_CHECKING:
     from collections.abc import Collection
     from decimal import Decimal
 
+    from numpy.typing import NDArray
+
     from scanner.market.bars import Bars
     from scanner.market.price_steps import GuessedStep
 
@@ -53,14 +55,21 @@ def check_columns(bars: Bars, told: Collection[str]) -> None:
                 f"the column of the {name} seems to hold something else, such as a volume: it is usually far from "
                 f"every other price; say which with --columns {name}=NAME"
             )
-    between = np.median(np.abs(bars.open[1:] - bars.close[:-1]))
-    across = np.median(np.abs(bars.close[1:] - bars.open[:-1]))
-    if between > across and not {"open", "close"} <= {*told}:
+    between, across = np.abs(bars.open[1:] - bars.close[:-1]), np.abs(bars.close[1:] - bars.open[:-1])
+    swapped = not _is_usually_less(between, across) and np.median(between) > np.median(across)
+    if swapped and not {"open", "close"} <= {*told}:
         raise ValueError(
             "the columns of open and close seem to be swapped: each close is usually nearer to the open before it "
-            f"({across:.4g} away) than each open is to the close before it ({between:.4g}); "
+            f"({np.median(across):.4g} away) than each open is to the close before it ({np.median(between):.4g}); "
             "say which with --columns open=NAME,close=NAME"
         )
+
+
+def _is_usually_less(one: NDArray[np.float64], other: NDArray[np.float64]) -> bool:
+    """Say whether a value about halfway between two samples of one size shows that the median of one is less."""
+    halfway = (one.mean() + other.mean()) / 2
+    most = int(np.count_nonzero(one <= halfway)), int(np.count_nonzero(other > halfway))
+    return 2 * min(most) > len(one)
 
 
 def is_mostly_refused(refused: int, rows: int) -> bool:

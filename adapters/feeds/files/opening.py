@@ -72,8 +72,8 @@ def recordings(
     The instrument is named by the file, or by a column Symbol, Ticker or Instrument; then there is one recording for
     each in order of first appearance. ``on_progress`` gets the bytes read and the bytes in all. Raises
     UnreadableFileError, here or while bars are read, for a damaged file or one that is not a table of bars. If
-    ``on_trouble`` is given, it is called for a file that cannot be opened, and the others are read. No row is dropped
-    or repaired: ``unreadable`` says what cannot be read in a row, and the guard refuses it.
+    ``on_trouble`` is given, it is called for files that cannot be opened or joined, and the others are read. No row is
+    dropped or repaired: ``unreadable`` says what cannot be read in a row, and the guard refuses it.
     """
     zone = _checked(options)
     progress = Progress(on_progress)
@@ -81,7 +81,7 @@ def recordings(
     for path in _files(paths, on_trouble):
         with _told(on_trouble):
             found.add(path, _symbol_of(path), _open(ByteFile.of(path, progress), options))
-    yield from found.recordings()
+    yield from found.recordings(on_trouble)
 
 
 def tables(frames: Mapping[str, pd.DataFrame], options: ReadingOptions) -> Iterator[Recording]:
@@ -114,11 +114,12 @@ class _Found:
             told = partial(understood, path, table, seen, maker, self._options)
             self._parts.setdefault(name, []).append((path, told, bars))
 
-    def recordings(self) -> Iterator[Recording]:
-        """Give a recording for each instrument."""
+    def recordings(self, on_trouble: Callable[[str], None] | None = None) -> Iterator[Recording]:
+        """Give a recording for each instrument; ``on_trouble`` is told of files that cannot be joined."""
         for name, parts in self._parts.items():
-            path, bars = end_to_end(name, [(path, bars) for path, _, bars in parts])
-            yield Recording(name, path, bars, [told for _, told, _ in parts])
+            with _told(on_trouble):
+                path, bars = end_to_end(name, [(path, bars) for path, _, bars in parts])
+                yield Recording(name, path, bars, [told for _, told, _ in parts])
 
 
 @contextmanager

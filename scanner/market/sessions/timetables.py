@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     Times = NDArray[np.int64]
 
+NO_DAYS = np.zeros(0, dtype=np.int64)
 NOWHERE = -1
 """The period of a stamp that falls in none."""
 FIRST = (date(FIRST_YEAR, 1, 1) - EPOCH).days * DAY
@@ -44,14 +45,21 @@ class Periods:
 
     They are parts of sessions if a bar is shorter than a day, else whole sessions or weeks of one bar each.
     ``first_day`` is the calendar day, counted from 1970-01-01, or the Monday that a period stands for, empty for
-    parts of sessions; ``bars_before`` counts the bars before each period.
+    parts of sessions. ``by_day`` has the last period that begins by each day, from the day before the first period
+    (``NOWHERE``) to the last first day. ``bars_before`` counts the bars before each period.
     """
 
     sessions: Sessions
     open: Times
     close: Times
     first_day: Times
+    by_day: Times
     bars_before: Times
+
+    def of_days(self, day: Times) -> Times:
+        """Give the last period that begins by each day, ``NOWHERE`` before the first."""
+        found: Times = self.by_day.take(day - (self.first_day[0] - 1), mode="clip")
+        return found
 
 
 @cache
@@ -60,12 +68,15 @@ def _periods(calendar: Calendar, timeframe: Timeframe, first_year: int, last_yea
     if timeframe.intraday:
         lengths = -((sessions.part_open - sessions.part_close) // timeframe.nanoseconds)
         before = np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64)
-        return Periods(sessions, sessions.part_open, sessions.part_close, np.zeros(0, dtype=np.int64), before)
+        return Periods(sessions, sessions.part_open, sessions.part_close, NO_DAYS, NO_DAYS, before)
     first_day, first_of = sessions.day, np.arange(len(sessions.day))
     if timeframe.name == "1w":
         first_day, first_of = np.unique(sessions.day - _weekday(sessions.day), return_index=True)
     last_of = np.append(first_of[1:] - 1, len(sessions.day) - 1)[: len(first_of)]
-    return Periods(sessions, sessions.open[first_of], sessions.close[last_of], first_day, np.arange(len(first_of) + 1))
+    edges = first_day[[0, -1]] if len(first_day) else (1, -1)
+    by_day = np.searchsorted(first_day, np.arange(edges[0] - 1, edges[1] + 1), side="right") - 1
+    opens, closes = sessions.open[first_of], sessions.close[last_of]
+    return Periods(sessions, opens, closes, first_day, by_day, np.arange(len(first_of) + 1))
 
 
 def _weekday(day: Times) -> Times:
@@ -210,10 +221,13 @@ class Timetable:
             # If Sunday is a session of the week before, a week that starts with it does not exist here.
             found = ~(sunday & traded)
             day = day + (sunday & ~traded)
-        period = np.searchsorted(periods.first_day, day, side="right") - 1
+        period = periods.of_days(day)
         days = 1 if self.timeframe.name == "1d" else DAYS_OF_WEEK
         found &= (period != NOWHERE) & (day - periods.first_day[period] < days)
-        return np.where(found, periods.open[period], stamps), np.where(found, periods.close[period], stamps), found
+        opens, closes = periods.open[period], periods.close[period]
+        if found.all():
+            return opens, closes, found
+        return np.where(found, opens, stamps), np.where(found, closes, stamps), found
 
     @staticmethod
     def _days_of(stamps: Times, stamp_kind: StampKind, sessions: Sessions) -> Times:

@@ -136,10 +136,12 @@ class ByteFile:
                 raise UnreadableFileError(f"{path}: it is a folder; a folder within a folder is not looked into")
             if not S_ISREG(state.st_mode):
                 raise UnreadableFileError(f"{path}: it is not a regular file; save the bars to a file first")
-            with path.open("rb") as raw:
-                packed = raw.read(2) == GZIP
-            with path.open("rb") as raw:
-                begin = _content(raw, packed=packed).read(BEGIN)
+            with path.open("rb", buffering=0) as raw:
+                begin = raw.read(BEGIN)
+                packed = begin.startswith(GZIP)
+                if packed:
+                    raw.seek(0)
+                    begin = _content(raw, packed=True).read(BEGIN)
                 raw.seek(-min(2, state.st_size), SEEK_END)
                 end = raw.read().strip(b"\0")[-1:]
         open_end = not packed and end not in WHOLE_ENDS

@@ -42,7 +42,7 @@ class ParquetTable(TypedTable):
         """Give the wanted columns; UnreadableFileError if the data are damaged."""
         names = [self.columns.names[index] for index in self.columns.wanted]
         with _opened(self._file.path) as table:
-            for batch in table.iter_batches(size, columns=names):
+            for batch in table.iter_batches(size, columns=names, use_threads=False):
                 found = [batch.column(name) for name in names]
                 for column in found:
                     if sort_of(column.type) == "text":
@@ -53,7 +53,8 @@ class ParquetTable(TypedTable):
 @contextmanager
 def _opened(path: Path) -> Iterator[Any]:
     try:
-        with parquet.ParquetFile(path, page_checksum_verification=True) as table:
+        # A file on disk is read page by page: nothing would be won by fetching more of it beforehand.
+        with parquet.ParquetFile(pa.OSFile(str(path)), page_checksum_verification=True, pre_buffer=False) as table:
             yield table
     except (pa.ArrowException, OSError, MemoryError, UnicodeError) as problem:
         raise UnreadableFileError(f"{path}: the Parquet file is damaged or cut off; fetch it again") from problem

@@ -47,14 +47,9 @@ def check_columns(bars: Bars, told: Collection[str]) -> None:
     """
     if len(bars) < ENOUGH:
         return
-    usual = float(np.abs(np.diff(bars.close)).mean())
-    top, bottom = np.maximum(bars.open, bars.close), np.minimum(bars.open, bars.close)
-    for name, reach in (("high", bars.high - top), ("low", bottom - bars.low)):
-        if usual and name not in told and 2 * np.count_nonzero(reach > FAR * usual) > len(bars):
-            raise ValueError(
-                f"the column of the {name} seems to hold something else, such as a volume: it is usually far from "
-                f"every other price; say which with --columns {name}=NAME"
-            )
+    far = FAR * float(np.abs(np.diff(bars.close)).mean())
+    if far and _are_mostly_more(bars.high - bars.low, far):  # else neither the highs nor the lows can be
+        _check_extremes(bars, far, told)
     between, across = np.abs(bars.open[1:] - bars.close[:-1]), np.abs(bars.close[1:] - bars.open[:-1])
     swapped = not _is_usually_less(between, across) and np.median(between) > np.median(across)
     if swapped and not {"open", "close"} <= {*told}:
@@ -65,11 +60,25 @@ def check_columns(bars: Bars, told: Collection[str]) -> None:
         )
 
 
+def _check_extremes(bars: Bars, far: float, told: Collection[str]) -> None:
+    """Raise ValueError if highs or lows are mostly further than ``far`` from the bars' bodies."""
+    top, bottom = np.maximum(bars.open, bars.close), np.minimum(bars.open, bars.close)
+    for name, reach in (("high", bars.high - top), ("low", bottom - bars.low)):
+        if name not in told and _are_mostly_more(reach, far):
+            raise ValueError(
+                f"the column of the {name} seems to hold something else, such as a volume: it is usually far from "
+                f"every other price; say which with --columns {name}=NAME"
+            )
+
+
+def _are_mostly_more(values: NDArray[np.float64], than: float) -> bool:
+    return 2 * int(np.count_nonzero(values > than)) > len(values)
+
+
 def _is_usually_less(one: NDArray[np.float64], other: NDArray[np.float64]) -> bool:
     """Say whether a value about halfway between two samples of one size shows that the median of one is less."""
     halfway = (one.mean() + other.mean()) / 2
-    most = int(np.count_nonzero(one <= halfway)), int(np.count_nonzero(other > halfway))
-    return 2 * min(most) > len(one)
+    return _are_mostly_more(-one, -halfway) and _are_mostly_more(other, halfway)
 
 
 def is_mostly_refused(refused: int, rows: int) -> bool:

@@ -31,8 +31,8 @@ class ParquetTable(TypedTable):
         with _opened(file.path) as table:
             schema = table.schema_arrow
             count = table.metadata.num_rows
-        columns = find_columns(schema.names, options, file.path)
-        super().__init__(file.path, columns, [schema.field(index).type for index in columns.wanted], count)
+        columns, kinds = find_columns(schema.names, options, file.path), schema.types
+        super().__init__(file.path, columns, [kinds[index] for index in columns.wanted], count)
 
     def told(self, rows: int) -> None:
         """Report the progress."""

@@ -120,7 +120,11 @@ class Stamps:
 
 def _are_midnights(stamps: NDArray[np.int64]) -> bool:
     """Say whether several stamps are all at midnight; the first few nearly always settle it."""
-    return len(stamps) >= SEVERAL and not (stamps[:SEVERAL] % DAY).any() and not (stamps % DAY).any()
+    return (
+        len(stamps) >= SEVERAL
+        and not any(stamp % DAY for stamp in stamps[:SEVERAL].tolist())
+        and not (stamps % DAY).any()
+    )
 
 
 def _moments(cells: Column) -> tuple[Meaning, Column]:

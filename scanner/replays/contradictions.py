@@ -47,12 +47,13 @@ def check_columns(bars: Bars, told: Collection[str]) -> None:
     """
     if len(bars) < ENOUGH:
         return
-    far = FAR * float(np.abs(np.diff(bars.close)).mean())
-    if far and _are_mostly_more(bars.high - bars.low, far):  # else neither the highs nor the lows can be
-        _check_extremes(bars, far, told)
+    usual = float(np.abs(np.diff(bars.close)).mean())
+    if usual and _are_mostly_more(bars.high - bars.low, FAR * usual):  # else neither the highs nor the lows can be
+        _check_extremes(bars, FAR * usual, told)
     between, across = np.abs(bars.open[1:] - bars.close[:-1]), np.abs(bars.close[1:] - bars.open[:-1])
-    swapped = not _is_usually_less(between, across) and np.median(between) > np.median(across)
-    if swapped and not {"open", "close"} <= {*told}:
+    # Nearly always, a length between the two medians is known, and neither of them is needed.
+    clear = _are_mostly_more(across, usual / 2) and _are_mostly_more(-between, -usual / 2)
+    if not clear and np.median(between) > np.median(across) and not {"open", "close"} <= {*told}:
         raise ValueError(
             "the columns of open and close seem to be swapped: each close is usually nearer to the open before it "
             f"({np.median(across):.4g} away) than each open is to the close before it ({np.median(between):.4g}); "
@@ -73,12 +74,6 @@ def _check_extremes(bars: Bars, far: float, told: Collection[str]) -> None:
 
 def _are_mostly_more(values: NDArray[np.float64], than: float) -> bool:
     return 2 * int(np.count_nonzero(values > than)) > len(values)
-
-
-def _is_usually_less(one: NDArray[np.float64], other: NDArray[np.float64]) -> bool:
-    """Say whether a value about halfway between two samples of one size shows that the median of one is less."""
-    halfway = (one.mean() + other.mean()) / 2
-    return _are_mostly_more(-one, -halfway) and _are_mostly_more(other, halfway)
 
 
 def is_mostly_refused(refused: int, rows: int) -> bool:

@@ -36,6 +36,8 @@ IN_FOLDERS = (
     *(".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"),
 )
 """Endings, perhaps followed by .gz, of the files read in a folder. A file that is named itself is always read."""
+ENDINGS = re.compile(r"(\.(csv|tsv|txt|jsonl|ndjson|json|parquet|pq|xls[xmb]?|ods))?(\.gz)?$", re.IGNORECASE)
+"""The endings that are not part of an instrument's name."""
 PARQUET = b"PAR1"
 ARCHIVE = b"PK\x03\x04"
 OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
@@ -193,11 +195,7 @@ def _files_in(path: Path) -> list[Path]:
 
 
 def _symbol_of(path: Path) -> str:
-    name = re.sub(r"\.gz$", "", path.name, flags=re.IGNORECASE)
-    return (
-        re.sub(r"\.(csv|tsv|txt|jsonl|ndjson|json|parquet|pq|xls[xmb]?|ods)$", "", name, flags=re.IGNORECASE)
-        or path.name
-    )
+    return ENDINGS.sub("", path.name) or path.name
 
 
 def _open(file: ByteFile, options: ReadingOptions) -> Table:

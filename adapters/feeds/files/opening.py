@@ -80,9 +80,11 @@ def recordings(
     zone = _checked(options)
     progress = Progress(on_progress)
     found = _Found(options, zone)
-    for path in _files(paths, on_trouble):
+    files = _files(paths, on_trouble)
+    for path in files:
         with _told(on_trouble):
-            found.add(path, _symbol_of(path), _open(ByteFile.of(path, progress), options))
+            file = ByteFile.of(path, progress, stays_open=len(files) == 1)
+            found.add(path, _symbol_of(path), _open(file, options))
     yield from found.recordings(on_trouble)
 
 

@@ -75,5 +75,5 @@ def lent(cells: Column) -> NDArray[Any]:
     data = cells.buffers()[1]
     if cells.null_count or data is None:
         return np.require(cells.to_numpy(zero_copy_only=False), requirements="W")
-    found: NDArray[Any] = cells.to_numpy()
-    return np.frombuffer(data, found.dtype, len(cells), cells.offset * found.itemsize) if data.is_mutable else found
+    dtype = np.dtype(cells.type.to_pandas_dtype())
+    return np.frombuffer(data, dtype, len(cells), cells.offset * dtype.itemsize)

@@ -126,9 +126,11 @@ class ByteFile:
     encoding: Encoding
     open_end: bool
     """Whether its last line has no end, and so may be cut off; gzip itself shows whether a packed file is whole."""
+    stays_open: bool
+    """Whether it may stay open from its first look until its rows are read; not if there may be thousands."""
 
     @classmethod
-    def of(cls, path: Path, progress: Progress) -> ByteFile:
+    def of(cls, path: Path, progress: Progress, *, stays_open: bool = False) -> ByteFile:
         """Look at a file; UnreadableFileError if it is not a file or may not be read."""
         with reading(path):
             state = path.stat()
@@ -147,9 +149,8 @@ class ByteFile:
         open_end = not packed and end not in WHOLE_ENDS
         # A packed file is read twice.
         progress.total += state.st_size * (1 + packed)
-        return cls(
-            path, state.st_size, packed, begin, progress, Encoding("UTF-16" if utf16_of(begin) else ""), open_end
-        )
+        encoding = Encoding("UTF-16" if utf16_of(begin) else "")
+        return cls(path, state.st_size, packed, begin, progress, encoding, open_end, stays_open)
 
     def head(self) -> bytes:
         """Give the beginning of the content in UTF-8, enough for two lines; bytes that are not text stay unchanged."""

@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 
 FEW_VALUES = ["source", *(AROUND + name for name in NAMES)]
 """Columns of texts with few different values."""
-NONE = np.zeros(0, dtype=np.int64)
 
 
 @dataclass(slots=True)

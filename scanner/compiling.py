@@ -97,11 +97,6 @@ def inlined(function: F) -> F:
     return cast("F", numba.njit(error_model="numpy", inline="always")(function))
 
 
-def specialised(function: F) -> F:
-    """Compile a function again for each compiled function passed to it; this is quick, and nothing is kept."""
-    return cast("F", numba.njit(error_model="numpy")(function))
-
-
 def lent(column: NDArray[Number]) -> NDArray[Number]:
     """Prepare a column for compiled code: contiguous and read-only.
 

@@ -62,6 +62,7 @@ def test_the_built_in_setups_pass(name: str) -> None:
         (wrong.one_sided, wrong.find_one_sided, "the rule steps differs for long and short on reflected prices"),
         (wrong.sound, wrong.find_long_only, "find and measure disagree on the invented tapes: of "),
         (wrong.sound, wrong.find_backwards, "find does not write what it finds in order"),
+        (wrong.sound, wrong.find_nothing_nearly, "find with a fourth column does not write every bar"),
         (wrong.sound, wrong.find_by_tomorrow, "find looks ahead: with other bars after t"),
         (wrong.sound, wrong.find_too_often, "find finds 3 setups among 1 bars"),
         (wrong.sound, wrong.find_past_its_stretch, "find marks bars past its stretch"),

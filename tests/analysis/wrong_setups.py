@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from scanner.analysis.bar_sides import all_hold, closing, extent, highest, lowest, tie
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, LOW, SLOW_AVERAGE
 from scanner.analysis.door import evidence
-from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
+from scanner.analysis.door.searching import LONG, SHORT, SPOT, searched, weighed
 from scanner.analysis.door.setup import UNKNOWN
 from scanner.compiling import compiled
 
@@ -229,6 +229,16 @@ def find_backwards(
         for column in range(3):
             found[k, column], found[count - 1 - k, column] = found[count - 1 - k, column], found[k, column]
     return count
+
+
+@compiled
+def find_nothing_nearly(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    """Find nothing where it is asked for bars at which all rules but one hold."""
+    if found.shape[1] > SPOT:
+        return 0
+    return searched(mark_all, sound, SIZES, columns, rows, first, stop, numbers, marks, found)
 
 
 @compiled

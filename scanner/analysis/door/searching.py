@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 LONG, SHORT = 1, 2
 """Bits of a mark: the setup may hold at this bar in this direction."""
 
+SPOT, NO_RULE = 3, -1
+"""How many numbers a spot has: row, bar and sign; and in place of the number of the rule that fails: none does."""
+
 
 @inlined
 def searched(
@@ -35,11 +38,13 @@ def searched(
     marks: Marks,
     found: Integers,
 ) -> int:
-    """Write every bar and sign at which all rules hold, as ``Setup`` asks of ``find``.
+    """Write every bar and sign at which all rules hold, or all but one, as ``Setup`` asks of ``find``.
 
     ``mark(series, first, stop, numbers, marks)`` fills one mark for each bar. ``sizes`` are the numbers of values and
     of verdicts that ``measure`` gives.
     """
+    if found.shape[1] > SPOT:
+        return _nearly(measure, sizes, columns, rows, first, stop, numbers, found)
     values, rules = sizes
     measured, verdicts = np.empty(values), np.empty(rules, dtype=np.uint8)
     count = 0
@@ -53,6 +58,35 @@ def searched(
                     if marks[i] & side and measure(series, t, sign, numbers[0], measured, verdicts):
                         found[count, 0], found[count, 1], found[count, 2] = rows[k], t, int(sign)
                         count += 1
+    return count
+
+
+@inlined
+def _nearly(
+    measure: Callable[..., bool],
+    sizes: tuple[int, int],
+    columns: Floats,
+    rows: Integers,
+    first: Integers,
+    stop: Integers,
+    numbers: Any,  # noqa: ANN401 - numba's records have no Python type
+    found: Integers,
+) -> int:
+    """Write every bar and sign at which at most one rule fails, with the number of that rule."""
+    values, rules = sizes
+    measured, verdicts = np.empty(values), np.empty(rules, dtype=np.uint8)
+    count = 0
+    for k in range(len(rows)):
+        for t in range(first[k], stop[k]):
+            for side in range(2):
+                sign, failing, last = 1 - 2 * side, 0, NO_RULE
+                measure(columns[rows[k]], t, float(sign), numbers[0], measured, verdicts)
+                for rule in range(rules):
+                    if verdicts[rule] == 0:
+                        failing, last = failing + 1, rule
+                if failing <= 1:
+                    found[count, 0], found[count, 1], found[count, 2], found[count, SPOT] = rows[k], t, sign, last
+                    count += 1
     return count
 
 

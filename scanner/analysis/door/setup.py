@@ -158,7 +158,8 @@ class Setup(Generic[N]):
       longest stretch. It writes (row, bar, sign) of every bar at which ``measure`` holds to ``found`` (int64, n × 3,
       with room for two for each bar), in order of series and bar, and returns how many there are. It must be fast: a
       loop without branches over the rarest rules marks the bars that may fit, and only those are measured.
-      ``searching.searched`` does this for a ``mark`` and a ``measure``.
+      If ``found`` has a fourth column, it instead writes every bar at which at most one rule fails, and that rule's
+      number, −1 if none does. ``searching.searched`` does all this for a ``mark`` and a ``measure``.
     - ``weigh(columns, spots, numbers, rules, out)`` measures several bars, and gives their evidence and levels.
       ``spots`` (int64, n × 3) are (row, bar, sign) as ``find`` writes them, ``rules`` is an array of one RULES
       record. ``out`` are five arrays with a row for each spot: ``measured`` and ``verdicts``; ``points``

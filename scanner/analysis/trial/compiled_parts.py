@@ -11,6 +11,7 @@ import numba
 import numpy as np
 from numba.core.errors import NumbaError
 
+from scanner.analysis.door.searching import NO_RULE, SPOT
 from scanner.analysis.door.setup import LEVELS
 from scanner.analysis.trial.tapes import REFLECTION_OF, STILL, STILL_MIRRORED, WALK
 
@@ -31,6 +32,8 @@ SAMPLES = 40
 """Bars checked closely: so many at which the setup holds, and so many others."""
 STRANGE = 7
 """Not a verdict: marks what was not written."""
+UNFOUND = -9
+"""Not part of a spot: marks what was not written."""
 SIGNS = (1, -1)
 
 
@@ -51,6 +54,13 @@ class Outcome:
         """Give (tape, bar, sign) of every bar of a tape at which the setup holds, in order of bars."""
         at = np.argwhere(self.holds[tape].T)
         return [(tape, self.first + int(bar), SIGNS[side]) for bar, side in at]
+
+    def nearly(self, tape: int) -> list[tuple[int, ...]]:
+        """Give (tape, bar, sign, failing rule) of every bar of a tape at which at most one rule fails."""
+        fails = self.verdicts[tape].transpose(1, 0, 2) == 0
+        which = np.where(fails.any(axis=-1), fails.argmax(axis=-1), NO_RULE)
+        at = np.argwhere(fails.sum(axis=-1) <= 1)
+        return [(tape, self.first + int(bar), SIGNS[side], int(which[bar, side])) for bar, side in at]
 
     def samples(self) -> list[int]:
         """Choose bars of the walk to check closely: some at which the setup holds, and some at which it does not."""
@@ -103,15 +113,25 @@ class Compiled:
         self, columns: Floats, rows: Integers, first: Integers, stop: Integers, name: str = "find"
     ) -> list[tuple[int, int, int]]:
         """Give (row, bar, sign) of what ``find``, or another function like it, finds."""
+        found = self._found(columns, rows, first, stop, name, SPOT)
+        return [(row, bar, sign) for row, bar, sign in found.tolist()]
+
+    def nearly(self, columns: Floats, rows: Integers, first: Integers, stop: Integers) -> list[tuple[int, ...]]:
+        """Give (row, bar, sign, failing rule) of what ``find`` finds if bars may miss one rule."""
+        return list(map(tuple, self._found(columns, rows, first, stop, "find", SPOT + 1).tolist()))
+
+    def _found(
+        self, columns: Floats, rows: Integers, first: Integers, stop: Integers, name: str, width: int
+    ) -> Integers:
         longest, bars = int((stop - first).max()), int((stop - first).sum())
         marks = np.full(longest + BEYOND, STRANGE, dtype=np.uint8)
-        room = np.full((2 * bars + BEYOND, 3), -1, dtype=np.int64)
+        room = np.full((2 * bars + BEYOND, width), UNFOUND, dtype=np.int64)
         count = self._call(name, columns, rows, first, stop, self.numbers, marks[:longest], room[: 2 * bars])
-        if not 0 <= count <= 2 * bars or (room[2 * bars :] != -1).any():
+        if not 0 <= count <= 2 * bars or (room[2 * bars :] != UNFOUND).any():
             raise TrialError(f"{name} finds {count} setups among {bars} bars; write each bar and sign at most once")
         if (marks[longest:] != STRANGE).any():
             raise TrialError(f"{name} marks bars past its stretch; write marks[0] to marks[stop - first - 1] only")
-        return [(row, bar, sign) for row, bar, sign in room[:count].tolist()]
+        return room[:count]
 
     def _call(self, name: str, *given: Any) -> Any:  # noqa: ANN401 - what compiled code takes and gives
         function = attrgetter(name)(self.setup)
@@ -258,6 +278,12 @@ def _disagrees(compiled: Compiled, tapes: Floats, outcome: Outcome) -> Iterator[
         if found != wanted:
             yield "find does not write what it finds in order of series and bar, long before short; use searched"
             return
+    nearly = compiled.nearly(tapes, *(np.array([each]) for each in (WALK, outcome.first, end)))
+    if nearly != outcome.nearly(WALK):
+        yield (
+            "find with a fourth column does not write every bar at which at most one rule fails, and the number of "
+            "that rule, or -1; use searched"
+        )
 
 
 def _spread(outcome: Outcome) -> range:

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.analysis.columns import ATR
+from scanner.analysis.door.searching import NO_RULE, SPOT
 from scanner.analysis.door.setup import LEVELS
 from scanner.analysis.fits import fits_at, levels_by
 from scanner.analysis.places.around import AT_PLACE, WITHIN_REACH, is_within_reach
 from scanner.analysis.places.surrounded import look_again
-from scanner.compiling import specialised
 from scanner.judgement import weigh
 from scanner.studies.stories.variants import AS_IS, PLACE, REACH
 from scanner.trade import surroundings
@@ -20,7 +20,7 @@ from scanner.trade.around import FAILS
 from scanner.trade.surroundings import NUMBERS
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
@@ -35,8 +35,8 @@ if TYPE_CHECKING:
 
 PLANNING = [number for number, name in enumerate(LEVELS.names or ()) if name != "base_is"]
 """The LEVELS that are more than texts, by number."""
-NONE, SEVERAL = -1, -2
-"""In place of the number of the failing rule: no rule fails, or more than one."""
+SEVERAL = -2
+"""In place of the number of the failing rule: more than one fails."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,42 +55,6 @@ class Candidates:
     replanned: Marks
 
 
-@specialised
-def _near_misses(
-    measure: Callable[..., bool],
-    columns: NDArray[np.float64],
-    rows: Integers,
-    first: Integers,
-    end: Integers,
-    sizes: tuple[int, int],
-    numbers: Any,  # noqa: ANN401 - numba's records have no Python type
-    found: Integers,
-) -> int:
-    """Measure every bar first[k]…end[k]−1 of the series rows[k] on both sides; record those that miss at most one rule.
-
-    ``sizes`` are how many values ``measure`` gives and how many rules. ``found`` takes (row, bar, sign, rule that fails
-    or NONE); gives how many there are.
-    """
-    values, rules = sizes
-    measured, verdicts = np.empty(values), np.empty(rules, dtype=np.uint8)
-    count = 0
-    for k in range(len(rows)):
-        series = columns[rows[k]]
-        for t in range(first[k], end[k]):
-            for side in range(2):
-                sign = 1 - 2 * side
-                measure(series, t, float(sign), numbers[0], measured, verdicts)
-                failing, last = 0, NONE
-                for rule in range(rules):
-                    if verdicts[rule] == 0:
-                        failing += 1
-                        last = rule
-                if failing <= 1:
-                    found[count, 0], found[count, 1], found[count, 2], found[count, 3] = rows[k], t, sign, last
-                    count += 1
-    return count
-
-
 def find_candidates(pool: Pool, stop: Stop, cases: Sequence[Case], changes: Changes) -> Candidates:
     """Find the candidates among the bars of a stop; ``cases`` are those of its series."""
     places = np.zeros(len(pool.used), dtype=np.int64)
@@ -103,7 +67,7 @@ def find_candidates(pool: Pool, stop: Stop, cases: Sequence[Case], changes: Chan
         return Candidates(weighed, np.ones(len(rows), dtype=np.bool_), ~weighed.set_aside[:, None], replanned)
     found = [_hits(pool, which, stop, changes) for which in range(len(pool.setups))]
     failing = np.concatenate([each for _, each, _ in found])
-    fits = fits_at(pool, [(which, spots) for which, (spots, _, _) in enumerate(found)], failing == NONE)
+    fits = fits_at(pool, [(which, spots) for which, (spots, _, _) in enumerate(found)], failing == NO_RULE)
     variants = _variants(fits, failing, np.concatenate([moved for _, _, moved in found]), changes)
     rows = _in_order(fits, np.flatnonzero(variants.any(axis=1)))
     weighed = weigh(fits, cases, places[fits.spots[rows, 0]], rows)
@@ -123,18 +87,18 @@ def _hits(pool: Pool, which: int, stop: Stop, changes: Changes) -> tuple[Integer
 
     With each come the number of the rule that fails, and the variants under whose numbers none does.
     """
-    setup, bars = pool.setups[which].setup, int((stop.end - stop.first).sum())
-    room, marks = np.empty((2 * bars, 4), dtype=np.int64), np.empty(pool.room, dtype=np.uint8)
-    where, sizes = (pool.columns, stop.rows, stop.first, stop.end), (len(setup.rules) + setup.extra, len(setup.rules))
-    near = room[: _near_misses(setup.measure, *where, sizes, pool.numbers[which], room)]
-    moved, found = np.empty((2 * bars, 3), dtype=np.int64), [near[:, :3]]
+    find, bars = pool.setups[which].setup.find, int((stop.end - stop.first).sum())
+    where, marks = (pool.columns, stop.rows, stop.first, stop.end), np.empty(pool.room, dtype=np.uint8)
+    near, moved = (np.empty((2 * bars, columns), dtype=np.int64) for columns in (SPOT + 1, SPOT))
+    near = near[: find(*where, pool.numbers[which], marks, near)]
+    found = [near[:, :SPOT]]
     for _, _, numbers in changes.numbers[which]:
-        found.append(moved[: setup.find(*where, numbers, marks, moved)].copy())
+        found.append(moved[: find(*where, numbers, marks, moved)].copy())
     spots = np.concatenate(found)
     keys = 2 * (spots[:, 0] * pool.columns.shape[2] + spots[:, 1]) + (spots[:, 2] > 0)
     _, once, place = np.unique(keys, return_index=True, return_inverse=True)
     spots, failing = spots[once], np.full(len(once), SEVERAL)
-    failing[place[: len(near)]] = near[:, 3]
+    failing[place[: len(near)]] = near[:, SPOT]
     holds, edges = np.zeros((len(spots), len(changes.variants)), dtype=np.bool_), np.cumsum([len(own) for own in found])
     for (variant, _, _), begin, end in zip(changes.numbers[which], edges, edges[1:], strict=False):
         holds[place[begin:end], variant] = True
@@ -144,7 +108,7 @@ def _hits(pool: Pool, which: int, stop: Stop, changes: Changes) -> tuple[Integer
 def _variants(fits: Fits, failing: Integers, found: Marks, changes: Changes) -> Marks:
     """Add to ``found`` the variants in which every rule holds, whatever the surroundings."""
     near, base, strict = fits.found.near, fits.levels["base"], fits.pool.rules.place_quality == "strict"
-    place, reach, holds = near & AT_PLACE != 0, near & WITHIN_REACH != 0, failing == NONE
+    place, reach, holds = near & AT_PLACE != 0, near & WITHIN_REACH != 0, failing == NO_RULE
     stands = place & reach
     found &= stands[:, None]
     found[stands & holds, AS_IS] = True

@@ -73,13 +73,16 @@ class Gathered:
         everything = pa.concat_tables(self._trades).combine_chunks()
         numbers, rows = self._members(everything[VARIANTS].combine_chunks())
         everything = everything.drop_columns(VARIANTS)
-        of_variant = {name: rows[numbers == number] for name, number in self._numbers.items()}
+        by_number = np.argsort(numbers.astype(np.uint16), kind="stable")
+        edges = np.searchsorted(numbers[by_number], np.arange(len(self._numbers) + 1))
+        of_variant = dict(zip(self._numbers, np.split(rows[by_number], edges[1:-1]), strict=True))
+        as_is = of_variant[self.variants[0][AS_IS].name]
         telling = [
             each
             for each in self._looked_at()
             if each.name not in self.replanned
             # A changed setting that changes no trade equals the rules as they are, so it is not a second look.
-            and not (each.kind == "moved" and np.array_equal(of_variant[each.name], rows[numbers == AS_IS]))
+            and not (each.kind == "moved" and np.array_equal(of_variant[each.name], as_is))
         ]
         told = {self._numbers[each.name] for each in telling}
         of_told = np.isin(numbers, [*told])
@@ -123,10 +126,16 @@ class Gathered:
         return list(known.values())
 
     def _table(self, ids: pa.ChunkedArray, numbers: Integers, rows: Integers) -> pd.DataFrame:
-        """Make the table of members, by variant and id; it sorts each name and id once, not with each member."""
-        names = pa.array(list(self._numbers), pa.string())
-        order = np.lexsort((_ranks(ids)[rows], _ranks(names)[numbers]))
-        columns = names.take(pa.array(numbers[order])), ids.combine_chunks().take(pa.array(rows[order]))
+        """Make the table of members, by variant and id, from members in order of rows.
+
+        It sorts each name and id once, not with each member.
+        """
+        names, counts = pa.array(list(self._numbers), pa.string()), np.bincount(rows, minlength=len(ids))
+        offsets, by_id = np.append(0, np.cumsum(counts)), pc.sort_indices(ids)
+        own = pa.LargeListArray.from_arrays(pa.array(offsets), pa.array(numbers)).take(by_id).flatten().to_numpy()
+        own_rows = np.repeat(by_id.to_numpy(), counts[by_id.to_numpy()])
+        order = np.argsort(_ranks(names)[own].astype(np.uint16), kind="stable")
+        columns = names.take(pa.array(own[order])), ids.combine_chunks().take(pa.array(own_rows[order]))
         return pd.DataFrame(dict(zip(MEMBERS, (pd.array(each, dtype="str") for each in columns), strict=True)))
 
 

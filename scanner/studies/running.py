@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from itertools import chain, islice
 from multiprocessing import get_context
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from scanner.replays.recordings import recordings
 from scanner.studies.jobs import Done, Job, do_all, do_bundle, jobs_of, jobs_of_frames, look_at, marked, settings_mark
@@ -74,13 +74,15 @@ def study_files(
     ``on_progress`` receives the number of instruments done, and of all. StudyError if nothing can be read;
     StudyStoppedError at Ctrl-C, with what is kept.
     """
-    files = look_at(paths, reading)
-    asked = replace(asked, draws=min(asked.draws, draws_for(len(files.all))))
-    troubles = list(files.troubles)
-    if not files.all:
-        raise StudyError("; ".join(troubles))
-    total = len(files.alone) + len(files.shared)
-    gathered = _gathered(jobs_of(files, reading, asked, troubles), total, troubles, how, on_progress)
+    with _hands(how) as hands:
+        files = look_at(paths, reading)
+        asked = replace(asked, draws=min(asked.draws, draws_for(len(files.all))))
+        troubles = list(files.troubles)
+        if not files.all:
+            raise StudyError("; ".join(troubles))
+        total = len(files.alone) + len(files.shared)
+        jobs = jobs_of(files, reading, asked, troubles)
+        gathered = _gathered(jobs, total, troubles, how.folder, hands, on_progress)
     return gathered.study([marked(path) for path in files.all], settings_mark(reading), asked.seed), troubles
 
 
@@ -92,17 +94,24 @@ def study_frames(reading: Reading, asked: Asked, how: How) -> tuple[Study, list[
         raise StudyError(str(problem)) from problem
     asked = replace(asked, draws=min(asked.draws, draws_for(len(found))))
     troubles: list[str] = []
-    gathered = _gathered(jobs_of_frames(found, reading, asked, troubles), len(found), troubles, how, None)
+    jobs = jobs_of_frames(found, reading, asked, troubles)
+    with _hands(how) as hands:
+        gathered = _gathered(jobs, len(found), troubles, how.folder, hands, None)
     return gathered.study((), settings_mark(reading), asked.seed), troubles
 
 
 def _gathered(
-    jobs: Iterator[Job], total: int, troubles: list[str], how: How, on_progress: Callable[[int, int], None] | None
+    jobs: Iterator[Job],
+    total: int,
+    troubles: list[str],
+    folder: Path | None,
+    hands: Hands | None,
+    on_progress: Callable[[int, int], None] | None,
 ) -> Gathered:
     """Do all jobs and gather their parts; unreadable files are added to the troubles."""
     gathered = Gathered()
     try:
-        for number, done in enumerate(_all(jobs, total, how), 1):
+        for number, done in enumerate(_all(jobs, total, folder, hands), 1):
             if done.trouble:
                 troubles.append(done.trouble)
             else:
@@ -110,8 +119,8 @@ def _gathered(
             if on_progress is not None:
                 on_progress(number, max(total, number))
     except KeyboardInterrupt:
-        where = "nothing is kept of it" if how.folder is None else f"what was done is kept in {how.folder / PARTS}"
-        again = "" if how.folder is None else "; run the same command to resume"
+        where = "nothing is kept of it" if folder is None else f"what was done is kept in {folder / PARTS}"
+        again = "" if folder is None else "; run the same command to resume"
         raise StudyStoppedError(f"stopped after {gathered.parts:,} instruments; {where}{again}") from None
     if not gathered.parts:
         raise StudyError(
@@ -120,10 +129,10 @@ def _gathered(
     return gathered
 
 
-def _all(jobs: Iterable[Job], total: int, how: How) -> Iterator[Done]:
+def _all(jobs: Iterable[Job], total: int, folder: Path | None, hands: Hands | None) -> Iterator[Done]:
     """Do all jobs, about ``total``, and give results as they come; a part that is kept already is not made again."""
-    folder = None if how.folder is None else how.folder / PARTS
     if folder is not None:
+        folder = folder / PARTS
         folder.mkdir(parents=True, exist_ok=True)
     waiting: deque[Done] = deque()
 
@@ -135,7 +144,7 @@ def _all(jobs: Iterable[Job], total: int, how: How) -> Iterator[Done]:
             else:
                 waiting.append(kept)
 
-    for done in _done(missing(), total, how):
+    for done in _done(missing(), total, hands):
         if folder is not None and done.part:
             _keep(folder / f"{done.key}.arrow", done.part)
         yield done
@@ -144,26 +153,24 @@ def _all(jobs: Iterable[Job], total: int, how: How) -> Iterator[Done]:
     yield from waiting
 
 
-def _done(jobs: Iterator[Job], total: int, how: How) -> Iterator[Done]:
-    workers = how.workers or os.cpu_count() or 1
-    if workers == 1 and not how.cluster:
+def _done(jobs: Iterator[Job], total: int, hands: Hands | None) -> Iterator[Done]:
+    if hands is None:
         yield from chain.from_iterable(do_all(jobs))
         return
-    with _executor(how, workers) as (executor, hands):
-        bundles = _bundled(jobs, max(1, min(total // (BUNDLES * hands), MOST_TOGETHER)))
-        under_way: set[Future[list[Done]]] = set()
-        try:
-            while True:
-                ahead = islice(bundles, AHEAD * hands - len(under_way))
-                under_way |= {executor.submit(do_bundle, bundle) for bundle in ahead}
-                if not under_way:
-                    return
-                finished, under_way = wait(under_way, return_when=FIRST_COMPLETED)
-                for future in finished:
-                    yield from future.result()
-        finally:
-            for future in under_way:
-                future.cancel()
+    bundles = _bundled(jobs, max(1, min(total // (BUNDLES * hands.number), MOST_TOGETHER)))
+    under_way: set[Future[list[Done]]] = set()
+    try:
+        while True:
+            ahead = islice(bundles, AHEAD * hands.number - len(under_way))
+            under_way |= {hands.executor.submit(do_bundle, bundle) for bundle in ahead}
+            if not under_way:
+                return
+            finished, under_way = wait(under_way, return_when=FIRST_COMPLETED)
+            for future in finished:
+                yield from future.result()
+    finally:
+        for future in under_way:
+            future.cancel()
 
 
 def _bundled(jobs: Iterator[Job], together: int) -> Iterator[list[Job]]:
@@ -181,12 +188,25 @@ def _bundled(jobs: Iterator[Job], together: int) -> Iterator[list[Job]]:
         yield bundle
 
 
+class Hands(NamedTuple):
+    """What carries out jobs: an executor, and its number of workers."""
+
+    executor: Executor
+    number: int
+
+
 @contextmanager
-def _executor(how: How, workers: int) -> Iterator[tuple[Executor, int]]:
-    """Give the executor of the jobs, and its number of workers."""
+def _hands(how: How) -> Iterator[Hands | None]:
+    """Give what carries out the jobs; None for this process alone."""
+    workers = how.workers or os.cpu_count() or 1
+    if workers == 1 and not how.cluster:
+        yield None
+        return
     if not how.cluster:
         with ProcessPoolExecutor(workers, get_context("spawn"), initializer=_ignore_interrupt) as executor:
-            yield executor, workers
+            for _ in range(workers):  # they start while the files are looked at
+                executor.submit(do_bundle, ())
+            yield Hands(executor, workers)
         return
     try:
         from distributed import Client  # noqa: PLC0415 - an optional extra
@@ -201,7 +221,7 @@ def _executor(how: How, workers: int) -> Iterator[tuple[Executor, int]]:
         hands = sum(client.nthreads().values())
         if not hands:
             raise StudyError(f"--cluster {how.cluster}: it has no worker; start some first")
-        yield client.get_executor(pure=False), hands
+        yield Hands(client.get_executor(pure=False), hands)
 
 
 def _ignore_interrupt() -> None:

@@ -271,6 +271,8 @@ class Lane:
         """Note the result of a wave, to be marked in the outbox."""
         outbox, note = self._outbox, self._unmarked.append
         if outcome.arrived:
+            for each in outcome.arrived:
+                self._past.arrived(each.event)
             note(partial(outbox.delivered, [each.number for each in outcome.arrived], late=outcome.late))
         for parcel, refusal in outcome.refused:
             if single:

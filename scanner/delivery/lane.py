@@ -174,6 +174,9 @@ class Lane:
             self._ceiling.count(now, 1)
             try:
                 await self._sink.deliver([Message(event)])
+            except DeliveryRefusedError as error:
+                self._past.leave(event)  # or it would hold up all others
+                self._pause(error)
             except Exception as error:  # noqa: BLE001 - a defect of a sink must not end the others
                 self._pause(_of_delivery(error))
             else:

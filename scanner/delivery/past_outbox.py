@@ -37,12 +37,16 @@ class PastOutbox:
 
     def arrived(self, event: Event) -> None:
         """Note that an event has arrived, from here or from the outbox."""
-        self._waiting.pop(event.id, None)
+        self.leave(event)
         if event.facts.about == "feed":
             self._arrived.append(event.id)
+
+    def leave(self, event: Event) -> None:
+        """Leave an event to the outbox, or until it is passed on again."""
+        self._waiting.pop(event.id, None)
 
     def settle(self, due: Sequence[Delivery]) -> list[Delivery]:
         """Give those deliveries of the outbox that were sent already; the others are left to the outbox."""
         for each in due:
-            self._waiting.pop(each.event.id, None)
+            self.leave(each.event)
         return [each for each in due if each.event.facts.about == "feed" and each.event.id in self._arrived]

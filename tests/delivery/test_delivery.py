@@ -382,6 +382,19 @@ async def test_a_late_feed_is_sent_once_by_whichever_way(tmp_path: Path, steps: 
     assert sink.taken == [late.id]
 
 
+async def test_a_late_feed_that_is_refused_holds_up_nothing(tmp_path: Path) -> None:
+    time, late = Time(), one_of_each()["feed.late"]
+    sink = PlannedSink(time, poison=frozenset({late.id}))
+    with Store.open(tmp_path / "store.db", time) as store:
+        async with sleeping_until_woken(store, time, sink) as (delivery, wake):
+            delivery.pass_on(late, [NAME])
+            await wake()
+            say(store, [told(0)])
+            time.now += 60 * SECOND
+            await wake()
+            assert sink.taken == [told(0).id]
+
+
 async def test_what_arrived_while_the_store_was_locked_is_not_sent_again() -> None:
     time = Time()
     sentences: list[str] = []

@@ -1,7 +1,10 @@
-"""A defect in one instrument of a batch stalls no other."""
+"""A defect in one instrument of a batch stalls no other, and a batch that has begun is taken in or fails as a whole."""
 
 from __future__ import annotations
 
+import asyncio
+import gc
+import threading
 from collections import Counter
 from dataclasses import replace
 from types import SimpleNamespace
@@ -23,7 +26,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from scanner.clocks import Clock
+    from scanner.events import Event
     from scanner.service.summaries import Telling
+    from scanner.store import Batch
 
 ROWS = raw(BARS[:1])
 
@@ -93,6 +98,17 @@ class Notes(list[str]):
         pass
 
 
+def keeping_of(desk: Desk, told: Notes) -> Keeping:
+    return Keeping(
+        desk,
+        clock=cast("Clock", SimpleNamespace(now=lambda: LATER)),
+        delivery=None,
+        on_event=lambda _: None,
+        telling=lambda: cast("Telling", told),
+        turn_within=60.0,
+    )
+
+
 async def test_rows_that_no_feed_should_give_stall_their_own_instrument_alone(tmp_path: Path) -> None:
     names = ("GANNET", "PETREL", "FULMAR")
     each, told = watched(), Notes()
@@ -100,14 +116,7 @@ async def test_rows_that_no_feed_should_give_stall_their_own_instrument_alone(tm
     with Store.open(tmp_path / "kept.db", lambda: LATER) as store:
         desk = Desk(listed, ACCOUNT, store, route=lambda _: (), stale_after=10**9, record=False)
         desk.load()
-        keeping = Keeping(
-            desk,
-            clock=cast("Clock", SimpleNamespace(now=lambda: LATER)),
-            delivery=None,
-            on_event=lambda _: None,
-            telling=lambda: cast("Telling", told),
-            turn_within=60.0,
-        )
+        keeping = keeping_of(desk, told)
         good = raw(BARS[:300])
         crooked = replace(good, high=good.high[:7])
         for _ in range(2):
@@ -118,3 +127,33 @@ async def test_rows_that_no_feed_should_give_stall_their_own_instrument_alone(tm
         assert told == [f"PETREL: {taken.useless['PETREL']}"]  # once
         # Once the feed is repaired, that instrument goes on as well.
         assert (await keeping.take([Arrival("PETREL", good)])).bars == 300
+
+
+class SlowlyFailing(Store):
+    """A store whose disk takes its time, and then fails."""
+
+    begun, goes_on = threading.Event(), threading.Event()
+
+    def commit(self, _: Batch) -> list[Event]:
+        self.begun.set()
+        self.goes_on.wait(10)
+        raise StoreTroubleError("the disk is gone")
+
+
+async def test_a_batch_that_fails_after_a_stop_leaves_no_error_that_nobody_has_seen(tmp_path: Path) -> None:
+    unseen: list[dict[str, object]] = []
+    asyncio.get_running_loop().set_exception_handler(lambda _, context: unseen.append(context))
+    with SlowlyFailing.open(tmp_path / "kept.db", lambda: LATER) as store:
+        desk = Desk([watched()], ACCOUNT, store, route=lambda _: (), stale_after=10**9, record=False)
+        desk.load()
+        keeping, part = keeping_of(desk, Notes()), [Arrival("GANNET", raw(BARS[:9]))]
+        taking = asyncio.create_task(keeping.take(part))
+        await asyncio.to_thread(store.begun.wait, 10)
+        taking.cancel()
+        await asyncio.gather(taking, return_exceptions=True)
+        store.goes_on.set()
+        with pytest.raises(StoreTroubleError):
+            await keeping.take(part)  # in its turn: the first has ended
+    del taking
+    gc.collect()
+    assert unseen == []

@@ -25,7 +25,7 @@ F = TypeVar("F", bound="Callable[..., Any]")
 Number = TypeVar("Number", bound=np.generic)
 
 ANALYSIS = Path(__file__).parent / "analysis"
-BESIDE = ("follow", "market", "trade")
+BESIDE = ("follow", "market", "studies", "trade")
 """Other packages that contain compiled code."""
 CACHE_FOLDER = "NUMBA_CACHE_DIR"
 """The environment variable with which the compiling library, and so this module, lets users choose the folder."""

@@ -5,6 +5,7 @@ So the same bars always give the same events. Only here do market, analysis and 
 
 from __future__ import annotations
 
+from collections import defaultdict
 from decimal import Decimal
 from itertools import groupby
 from operator import itemgetter
@@ -16,7 +17,7 @@ from scanner.analysis.columns import ATR, CLOSE, OPEN
 from scanner.analysis.fits import fits_at
 from scanner.analysis.indicators import kernel, spikes
 from scanner.analysis.places.around import look_around
-from scanner.analysis.pool import FEW, Candidates, Leap, Pool, Spiked, Warm
+from scanner.analysis.pool import FEW, Pool
 from scanner.analysis.series import Series
 from scanner.analysis.trend import lean
 from scanner.compiling import is_kept
@@ -44,7 +45,7 @@ from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -85,6 +86,7 @@ class SeriesEngine:
         "decisions",
         "ends",
         "follower",
+        "grid",
         "instrument",
         "on_found",
         "rulebook",
@@ -111,11 +113,12 @@ class SeriesEngine:
         self.account = account or Account()
         self.coarser = coarser
         self.dates = dates
+        self.grid = grid_of(instrument.steps)
         self.series = Series(pool or Pool(self.rulebook.rules, self.rulebook.setups, timetable))
         self.follower: Follower | None = None
         self.ends: Ends | None = None
         """Replaces the follower if the events of stories are not wanted: see ``listen``."""
-        self.on_found: Callable[[Weighed], int] | None = None
+        self.on_found: Callable[[Weighed, range], int] | None = None
         """Receives the setups found in place of their events: see ``collect``."""
         self._names: list[tuple[str, bool]] = []
         self.decisions: list[Decision] = []
@@ -145,10 +148,10 @@ class SeriesEngine:
 
         self.ends.came = came
 
-    def collect(self, on_found: Callable[[Weighed], int], came: Callable[[NDArray[Any]], None]) -> None:
+    def collect(self, on_found: Callable[[Weighed, range], int], came: Callable[[NDArray[Any]], None]) -> None:
         """Give no events of setups, but pass them to ``on_found``, and the records of stories that ended to ``came``.
 
-        ``on_found`` gives the number of the first in a record; those after it count on.
+        ``on_found`` gets rows of a Weighed, and gives the number of the first in a record; those after it count on.
         """
         self.ends = Ends(self.series, self.instrument, self.rulebook, self.timetable)
         self.ends.came, self.on_found = came, on_found
@@ -160,7 +163,7 @@ class SeriesEngine:
         return [] if self.follower is None else [Came.of_outcome(each) for each in self.follower.under_way()]
 
     def _came_of(self, records: NDArray[Any]) -> list[Came]:
-        return came_of(records, self._names.__getitem__, self.instrument, grid_of(self.instrument.steps).units)
+        return came_of(records, self._names.__getitem__, self.instrument, self.grid.units)
 
     def leave_alone(self, threads: Collection[str]) -> None:
         """Stop following stories, without an event."""
@@ -180,8 +183,8 @@ class SeriesEngine:
             room = self.series.pool.room
             for start in range(0, len(part), room):  # no more than the windows hold
                 for stop in self.series.take(part[start : start + room]):
-                    yield from self.said_at(stop)
-                yield from self.said_of_stories()
+                    yield from (event for _, event in said_at(stop, [self]))
+                yield from (event for _, event in self.follow())
 
     def hear(self, decision: Decision) -> None:
         """Note a decision of the user on a setup of this series; decisions come in order of time.
@@ -201,75 +204,72 @@ class SeriesEngine:
             decision, begin = self.decisions.pop(0), max(begin, end)
         yield decision, bars[begin:]
 
-    def said_of_stories(self) -> list[Event]:
-        """Give the events of the setups followed, up to the last bar taken in."""
-        return [event for _, event in self.follow()]
+    def note_suspect(self, index: int) -> None:
+        """Note a bar of the window that may be a bad tick."""
+        series, (open_time, close_time) = self.series.columns, self._times(index)
+        text = spikes.words(series, index, float(series[ATR, index - 1]), self.rulebook.rules)
+        self.suspects.append(Suspect(open_time, close_time, text))
 
-    def said_at(self, stop: Stop) -> Iterator[Event]:
-        """Give the events of a stop, while the windows still hold its bars."""
-        if isinstance(stop, Candidates):
-            yield from self._said_of(stop)
-        elif isinstance(stop, Spiked):
-            self.suspects.append(self._suspect(stop.index))
-        elif isinstance(stop, Warm):
-            reason = f"warm again after {self.rulebook.rules.warm_up} bars"
-            yield series_event("series.resumed", self.case(), self._times(stop.index), reason, 0)
-        elif (split := self._suspected_split(stop.index)) is not None:
-            reason = f"{leap_in_words(split)}; put on hold until warm again"
-            if self.ends is not None:
-                self.ends.break_off(stop.index)
-            elif self.follower is not None:
-                yield from self._said(self.follower.break_off(stop.index, reason))
-            yield series_event("series.held", self.case(), self._times(stop.index), reason, self.rulebook.rules.warm_up)
-            self.before_hold.append(self._leans())
-            self.series.restart()
+    def resumed(self, index: int) -> Event:
+        """Give the event of the bar that ends a hold."""
+        reason = f"warm again after {self.rulebook.rules.warm_up} bars"
+        return series_event("series.resumed", self.case(), self._times(index), reason, 0)
 
-    def _said_of(self, stop: Candidates) -> list[Event]:
-        """Give the events of some bars, in order of the bars.
+    def leap(self, index: int) -> Iterator[Event]:
+        """Put the series on hold if a leaping bar may be a split, and give the events."""
+        split = self._suspected_split(index)
+        if split is None:
+            return
+        reason = f"{leap_in_words(split)}; put on hold until warm again"
+        if self.ends is not None:
+            self.ends.break_off(index)
+        elif self.follower is not None:
+            yield from self._said(self.follower.break_off(index, reason))
+        yield series_event("series.held", self.case(), self._times(index), reason, self.rulebook.rules.warm_up)
+        self.before_hold.append(self._leans())
+        self.series.restart()
 
-        Within a bar: first those of earlier setups, then new setups, then setups that the next bar may complete.
+    def said_of_setups(self, weighed: Weighed, numbers: range, records: NDArray[Any]) -> list[tuple[int, int, Event]]:
+        """Give the events of earlier setups (0) and of some new ones (1), as (bar, 0 or 1, event).
+
+        ``numbers`` are the rows of the series in ``weighed``, in order of bars, and ``records`` those that begin.
         """
-        fits = fits_at(self.series, stop.setups)
-        standing = fits.standing[np.argsort(fits.spots[fits.standing, 0], kind="stable")]
-        told = self._standing(fits, standing) if len(standing) else [(at, 0, each) for at, each in self.follow()]
-        told += [(index, 2, event) for index, event in self._ahead(stop)]
-        return [event for _, _, event in sorted(told, key=itemgetter(0, 1))]
-
-    def _standing(self, fits: Fits, standing: NDArray[np.intp]) -> list[tuple[int, int, Event]]:
-        """Give the events of earlier setups (0) and of new ones (1), as (bar, 0 or 1, event)."""
-        weighed = weigh(fits, self.case(), standing)
-        records, at = begun_of(weighed), list(map(tuple, fits.spots[standing].tolist()))
-        said = self._setups(weighed) if self.on_found is None else []
+        at = list(map(tuple, weighed.fits.spots[weighed.rows[numbers.start : numbers.stop], 1:].tolist()))
+        said = self._setups(weighed, numbers) if self.on_found is None else []
         found: list[Found] = []
         if self.ends is None:
-            found = [found_of(weighed, number, said[number]) for number in records["number"].tolist()]
+            which = records["number"].tolist()
+            found = [found_of(weighed, number, said[number - numbers.start]) for number in which]
         elif self.on_found is None:
-            records["number"] += len(self._names)
-            self._names += zip((event.thread for event in said), weighed.set_aside.tolist(), strict=True)
+            records["number"] += len(self._names) - numbers.start
+            aside = weighed.set_aside[numbers.start : numbers.stop].tolist()
+            self._names += zip((event.thread for event in said), aside, strict=True)
         else:
-            records["number"] += self.on_found(weighed)
+            records["number"] += self.on_found(weighed, numbers) - numbers.start
         told = [(index, 0, event) for index, event in self.follow(found, records, at)]
         return told + [(index, 1, event) for (index, _), event in zip(at, said, strict=False)]
 
-    def _setups(self, weighed: Weighed) -> list[Event]:
+    def _setups(self, weighed: Weighed, numbers: range) -> list[Event]:
         """Make an event for each row, in order of the bars."""
-        judged = [judge(weighed.fits, int(row), weighed.case, weighed, k) for k, row in enumerate(weighed.rows)]
-        events: list[Event] = []
+        case, events = weighed.case(numbers.start), []
+        judged = [judge(weighed.fits, int(weighed.rows[k]), case, weighed, k) for k in numbers]
         for _, group in groupby(judged, lambda each: each.bar_close):
             here = list(group)
             names = [f"{each.setup.name} {each.direction}" for each in here]
-            events += [setup_event(each, weighed.case, names[:k] + names[k + 1 :]) for k, each in enumerate(here)]
+            events += [setup_event(each, case, names[:k] + names[k + 1 :]) for k, each in enumerate(here)]
         return events
 
-    def _ahead(self, stop: Candidates) -> list[tuple[int, Event]]:
-        """Give the events of setups that the next bar may complete, each with the last bar so far."""
+    def said_ahead(self, spots: Iterable[tuple[int, int, int]]) -> list[tuple[int, int, Event]]:
+        """Give the events of setups that the next bar may complete, as (bar, 2, event) with the last bar so far.
+
+        ``spots`` are bars, numbers of setups and signs.
+        """
         where = (self.series, self.instrument, self.timetable)
-        found = [(index, which, sign) for which, spots in stop.forming for index, sign in spots.tolist()]
         told = [
-            (index, forming(*where, which, index, self.series.look(index, sign)))
-            for index, which, sign in sorted(found, key=lambda each: each[:2])
+            (index, 2, forming(*where, which, index, self.series.look(index, sign)))
+            for index, which, sign in sorted(spots, key=itemgetter(0, 1))
         ]
-        return [(index, event) for index, event in told if event is not None]
+        return [(index, order, event) for index, order, event in told if event is not None]
 
     def follow(
         self,
@@ -315,14 +315,11 @@ class SeriesEngine:
         """
         series, last = self.series, self.series.used - 1
         known = [which for which, each in enumerate(self.rulebook.setups) if series.count > each.setup.looks_back]
-        if not known:
-            return []
-        fits, case = (
-            fits_at(series, [(which, np.array([[last, 1], [last, -1]])) for which in known], every=True),
-            self.case(),
-        )
-        weighed = weigh(fits, case, np.arange(len(fits.which))) if series.warm else None
-        return [judge(fits, row, case, weighed, row) for row in range(len(fits.which))]
+        both, every = np.array([[series.row, last, 1], [series.row, last, -1]]), np.ones(2 * len(known), dtype=np.bool_)
+        fits, case = fits_at(series.pool, [(which, both) for which in known], every), self.case()
+        rows = np.arange(len(fits.which))
+        weighed = weigh(fits, [case], np.zeros_like(rows), rows) if series.warm else None
+        return [judge(fits, row, case, weighed, row) for row in rows.tolist()]
 
     def case(self) -> Case:
         """Give what a judgement needs besides the bars."""
@@ -335,6 +332,7 @@ class SeriesEngine:
             coarser="" if coarser is None else coarser.timetable.timeframe.name,
             lean_at=_unknown if coarser is None else coarser.lean_at,
             dates=self.dates,
+            grid=self.grid,
         )
 
     def lean_at(self, moment: int) -> float | None:
@@ -364,19 +362,14 @@ class SeriesEngine:
         self.follower = self._new_follower()
         self.follower.restore(kept)
 
-    def pass_over(self, leap: Leap) -> None:
-        """Put the series on hold where it was held before, without an event."""
-        if self._suspected_split(leap.index) is not None:
+    def pass_over(self, index: int) -> None:
+        """Put the series on hold where it was held before, at a leaping bar, without an event."""
+        if self._suspected_split(index) is not None:
             self.series.restart()
 
     def _times(self, index: int) -> tuple[int, int]:
         open_time, close_time = self.series.times[:, index].tolist()
         return open_time, close_time
-
-    def _suspect(self, index: int) -> Suspect:
-        series, (open_time, close_time) = self.series.columns, self._times(index)
-        text = spikes.words(series, index, float(series[ATR, index - 1]), self.rulebook.rules)
-        return Suspect(open_time, close_time, text)
 
     def _suspected_split(self, index: int) -> tuple[int, int] | None:
         series = self.series
@@ -388,6 +381,69 @@ class SeriesEngine:
 def _unknown(moment: int) -> None:
     """Give None, the lean of a coarser timeframe that is not followed."""
     del moment
+
+
+def said_at(stop: Stop, engines: Sequence[SeriesEngine]) -> Iterator[tuple[int, Event]]:
+    """Give the events of a stop, while the windows still hold its bars, each with the number of its engine.
+
+    ``engines`` are those whose series were given the bars. The events of each are in order of bars. Within a bar those
+    of earlier setups come first, then new setups, then setups that the next bar may complete.
+    """
+    numbers = stop.series.tolist()
+    for place, index in stop.spiked:
+        engines[numbers[place]].note_suspect(index)
+    for place, index in stop.warm:
+        yield numbers[place], engines[numbers[place]].resumed(index)
+    if stop.setups or stop.forming:
+        yield from _said_of_setups(stop, engines)
+    for place, index in stop.leaps:
+        for event in engines[numbers[place]].leap(index):
+            yield numbers[place], event
+
+
+def _said_of_setups(stop: Stop, engines: Sequence[SeriesEngine]) -> Iterator[tuple[int, Event]]:
+    """Judge the setups of all series together, and give their events, each with the number of its engine."""
+    told: dict[int, list[tuple[int, int, Event]]] = {}
+    numbers, coming = dict(zip(stop.rows.tolist(), stop.series.tolist(), strict=True)), defaultdict(list)
+    for which, spots in stop.forming:
+        for row, index, sign in spots.tolist():
+            coming[numbers[row]].append((index, which, sign))
+    fits = fits_at(engines[0].series.pool, stop.setups)
+    if len(fits.standing):
+        weighed, own = _weigh_standing(fits, numbers, engines)
+        records = begun_of(weighed)
+        edges = np.searchsorted(records["number"], [rows.stop for rows in own.values()]).tolist()
+        for (number, rows), begin, end in zip(own.items(), [0, *edges], edges, strict=False):
+            told[number] = engines[number].said_of_setups(weighed, rows, records[begin:end])
+    for number, spots_ahead in coming.items():
+        if number not in told:
+            told[number] = [(index, 0, event) for index, event in engines[number].follow()]
+        told[number] += engines[number].said_ahead(spots_ahead)
+    for number, events in told.items():
+        for _, _, event in sorted(events, key=itemgetter(0, 1)):
+            yield number, event
+
+
+def _weigh_standing(
+    fits: Fits, numbers: Mapping[int, int], engines: Sequence[SeriesEngine]
+) -> tuple[Weighed, dict[int, range]]:
+    """Weigh the setups that are near a place they need, in order of their series and bars.
+
+    ``numbers`` are those of the engines, by the row of their series. Also returns the rows of each engine.
+    """
+    standing = fits.standing
+    row, index, _ = fits.spots[standing].T
+    order = np.lexsort((index, row))
+    standing, row = standing[order], row[order]
+    begins = np.flatnonzero(np.diff(row, prepend=-1))
+    counts = np.diff(begins, append=len(row))
+    own = [numbers[each] for each in row[begins].tolist()]
+    of = np.repeat(np.arange(len(own)), counts)
+    weighed = weigh(fits, [engines[number].case() for number in own], of, standing)
+    return weighed, {
+        number: range(begin, begin + count)
+        for number, begin, count in zip(own, begins.tolist(), counts.tolist(), strict=True)
+    }
 
 
 def push_together(engines: Sequence[SeriesEngine], bars: Sequence[Bars]) -> list[list[Event]]:
@@ -416,14 +472,32 @@ def push_joined(engines: Sequence[SeriesEngine], bars: Bars, ends: NDArray[np.in
             counts = (ends - begins)[numbers]
             own_ends = np.cumsum(counts)
             own = bars.runs(begins[numbers], counts)
-        for place, stop in pool.take(rows, own_ends, own):
-            said[numbers[place]] += engines[numbers[place]].said_at(stop)
+        together = [engines[number] for number in numbers]
+        for stop in pool.take(rows, own_ends, own):
+            for place, event in said_at(stop, together):
+                said[numbers[place]].append(event)
     both = ((number, each.ends or each.follower) for number, each in enumerate(engines))
     following = [(number, stories) for number, stories in both if stories is not None]
     for (number, _), news in zip(following, go_on_together([each for _, each in following]), strict=True):
         if news:
             said[number] += engines[number].said_of(news)
     return said
+
+
+def push_silently(engines: Sequence[SeriesEngine], bars: Sequence[Bars]) -> Iterator[Stop]:
+    """Give several different engines of one pool their new bars, and stop after each stretch taken in.
+
+    They give no events, but are put on hold where prices leap.
+    """
+    for engine in engines:
+        engine.before_hold.clear()
+    rows = np.array([engine.series.row for engine in engines], dtype=np.int64)
+    ends = np.cumsum([len(own) for own in bars], dtype=np.int64)
+    for stop in engines[0].series.pool.take(rows, ends, Bars.joined(bars)):
+        yield stop
+        for place, index in stop.leaps:
+            for _ in engines[int(stop.series[place])].leap(index):
+                pass
 
 
 def make_ready(rulebooks: Iterable[Rulebook]) -> None:
@@ -438,9 +512,9 @@ def make_ready(rulebooks: Iterable[Rulebook]) -> None:
         Guard(timetable).check(RawBars(opens, price, price, price, price, price, opens, ""))
         engine.push(bars[:-1])  # setups are sought only once a series is warm, and live bars come one by one
         engine.push(bars[-1:])
-        nothing = [(which, np.zeros((0, 2), dtype=np.int64)) for which in range(len(rulebook.setups))]
-        fits = fits_at(engine.series, nothing)
-        begun_of(weigh(fits, engine.case(), fits.standing))
+        nothing = [(which, np.zeros((0, 3), dtype=np.int64)) for which in range(len(rulebook.setups))]
+        fits = fits_at(pool, nothing)
+        begun_of(weigh(fits, [engine.case()], fits.which, fits.standing))
         Follower(engine.series, instrument, rulebook, timetable).make_ready()
 
 

@@ -16,7 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from scanner.analysis.next_bar import What
-    from scanner.analysis.series import Around, Series
+    from scanner.analysis.places.surrounded import Around
+    from scanner.analysis.series import Series
     from scanner.event_data import Direction, FormingData, Must
     from scanner.market.instruments import Instrument
     from scanner.market.sessions.timetables import Timetable

@@ -17,7 +17,7 @@ from scanner.analysis.places.around import AT_PLACE, WITHIN_REACH
 from scanner.analysis.places.touched import touched
 from scanner.events import setup_id
 from scanner.trade import levels, plan, surroundings
-from scanner.trade.levels import OBSTACLE, PRICE, RISK, grid_of
+from scanner.trade.levels import OBSTACLE, PRICE, RISK
 from scanner.trade.size import size_warnings
 
 if TYPE_CHECKING:
@@ -31,10 +31,12 @@ if TYPE_CHECKING:
     from scanner.market.instruments import Instrument
     from scanner.market.sessions.dates import Dated
     from scanner.market.sessions.timetables import Timetable
+    from scanner.trade.levels import Grid
     from scanner.trade.rulebook import Rulebook
     from scanner.trade.size import Account
 
     Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +44,8 @@ class Case:
     """What the judgement of a series needs besides its own bars.
 
     ``coarser`` names the next coarser timeframe followed, empty if there is none. ``lean_at`` gives the lean of its
-    last bar that closed by a moment; see ``surroundings.Scene``.
+    last bar that closed by a moment: +1 up, −1 down, 0 mixed, None if unknown. ``dates`` are those that concern the
+    instrument, None if no dates are known, and ``grid`` has its price steps.
     """
 
     rulebook: Rulebook
@@ -52,35 +55,48 @@ class Case:
     coarser: str
     lean_at: Callable[[int], float | None]
     dates: Sequence[Dated] | None
+    grid: Grid
 
 
 @dataclass(frozen=True, slots=True)
 class Weighed:
-    """Some hits in a warm series as numbers: all that followers and studies need.
+    """Some hits in warm series as numbers: all that followers and studies need.
 
-    ``planned`` (rows × ``levels.COLUMNS``) are the levels in units of price, and ``looked`` the surroundings.
+    ``of`` has the number of each row's case among ``cases``. ``planned`` (rows × ``levels.COLUMNS``) are the levels in
+    units of price, and ``looked`` the surroundings.
     ``touched`` says how a suspected bad tick affects each, empty if none does; ``set_aside`` are those that a bad tick
     affects or that fail a required surrounding.
     """
 
     fits: Fits
-    case: Case
+    cases: Sequence[Case]
+    of: Integers
     rows: NDArray[np.intp]
     planned: Floats
     looked: surroundings.Looked
     touched: list[str]
     set_aside: NDArray[np.bool_]
-    grid: levels.Grid
+
+    @property
+    def units(self) -> Floats:
+        """The units of price in a point, for each row."""
+        return levels.together(tuple(case.grid for case in self.cases))[1][self.of]
+
+    def case(self, number: int) -> Case:
+        """Give the case of a row."""
+        return self.cases[int(self.of[number])]
 
     def threads(self, numbers: NDArray[np.int64]) -> list[str]:
         """Give the ids of some rows, which are those of their events."""
-        fits, case, setups = self.fits, self.case, self.fits.series.pool.setups
-        symbol, timeframe, rows = case.instrument.symbol, case.timetable.timeframe.name, self.rows[numbers]
-        index, sign = fits.spots[rows].T
-        about = zip(fits.which[rows].tolist(), sign.tolist(), fits.series.times[1, index].tolist(), strict=True)
+        fits, setups, rows = self.fits, self.fits.pool.setups, self.rows[numbers]
+        line, index, sign = fits.spots[rows].T
+        of, which, closes = self.of[numbers], fits.which[rows], fits.pool.times[line, 1, index]
+        series = [(each.instrument.symbol, each.timetable.timeframe.name) for each in self.cases]
         return [
-            setup_id(symbol, timeframe, setups[which].setup.name, "long" if sign > 0 else "short", close)
-            for which, sign, close in about
+            setup_id(
+                series[number][0], series[number][1], setups[chosen].setup.name, "long" if side > 0 else "short", close
+            )
+            for number, chosen, side, close in zip(*(each.tolist() for each in (of, which, sign, closes)), strict=True)
         ]
 
     def why_set_aside(self, number: int) -> str:
@@ -90,7 +106,7 @@ class Weighed:
     def price(self, number: int, level: int) -> Decimal | None:
         """Give a level of a row as an exact decimal; None if there is none."""
         units = float(self.planned[number, level])
-        return None if isnan(units) else self.grid.price(units)
+        return None if isnan(units) else self.case(number).grid.price(units)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,51 +144,54 @@ class Judgement:
         return all(rule["verdict"] for rule in self.rules.values())
 
 
-def weigh(fits: Fits, case: Case, rows: NDArray[np.intp]) -> Weighed:
-    """Weigh some rows of the hits in a warm series."""
-    series, instrument, found = fits.series, case.instrument, fits.found
-    pool, spots, grid = series.pool, fits.spots[rows], grid_of(instrument.steps)
-    planned = np.empty((len(rows), levels.COLUMNS))
-    where, ahead = (pool.columns, series.row, spots, fits.levels[rows]), (found.prices[rows], found.counts[rows])
-    levels.plan(*where, *ahead, pool.rules.record, grid.bands, grid.units, planned)
+def weigh(fits: Fits, cases: Sequence[Case], of: Integers, rows: NDArray[np.intp]) -> Weighed:
+    """Weigh some rows of the hits in warm series; ``of`` has the number of each row's case among ``cases``."""
+    pool, found, spots = fits.pool, fits.found, fits.spots[rows]
+    planned, grids = np.empty((len(rows), levels.COLUMNS)), levels.together(tuple(case.grid for case in cases))
+    ahead = fits.levels[rows], found.prices[rows], found.counts[rows]
+    levels.plan(pool.columns, spots, of, *ahead, pool.rules.record, grids, planned)
     style = plan.STYLES.index(pool.rules.entry_style)
-    leans = np.full(len(rows), np.nan)
-    if case.coarser:
-        told = (case.lean_at(moment) for moment in series.times[1, spots[:, 0]].tolist())
-        leans[:] = [np.nan if lean is None else lean for lean in told]
     bars = np.array([len(each.setup.bars) for each in pool.setups], dtype=np.int64)
     scene = surroundings.Scene(
         columns=pool.columns,
         deep=pool.deep,
         times=pool.times,
-        row=series.row,
-        begin=series.begin,
-        begin_deep=series.begin_deep,
+        begins=pool.begins(spots[:, 0]),
         spots=spots,
+        of=of,
         bars=bars[fits.which[rows]],
         ways=planned.take([PRICE + style, RISK + style, OBSTACLE + style], axis=1),
-        leans=leans,
-        coarser=case.coarser,
+        leans=_leans(cases, of, spots, pool.times),
+        cases=cases,
         rules=pool.rules,
-        timetable=case.timetable,
-        instrument=instrument,
-        dates=case.dates,
+        timetable=pool.timetable,
     )
     ticks, aside = [""] * len(rows), np.zeros(len(rows), dtype=np.bool_)
-    if series.has_spikes:
-        about = zip(rows.tolist(), spots[:, 0].tolist(), strict=True)
-        ticks = [touched(series, index, found.places[row], fits.chosen(row).setup) for row, index in about]
+    if pool.spikes:
+        about = zip(rows.tolist(), spots[:, :2].tolist(), strict=True)
+        ticks = [touched(pool, row, t, found.places[fit], fits.chosen(fit).setup) for fit, (row, t) in about]
         aside[:] = [bool(text) for text in ticks]
-    looked = surroundings.judge(scene, case.rulebook.surroundings)
-    for name in case.rulebook.surroundings.require:
+    wanted = cases[0].rulebook.surroundings if cases else surroundings.Surroundings()
+    looked = surroundings.judge(scene, wanted)
+    for name in wanted.require:
         aside |= looked.fails(name)
-    return Weighed(fits, case, rows, planned, looked, ticks, aside, grid)
+    return Weighed(fits, cases, of, rows, planned, looked, ticks, aside)
+
+
+def _leans(cases: Sequence[Case], of: Integers, spots: Integers, times: Integers) -> Floats:
+    """Give the lean of the next coarser timeframe at each spot, NaN if unknown."""
+    leans = np.full(len(spots), np.nan)
+    for k in np.flatnonzero(np.array([bool(each.coarser) for each in cases], dtype=np.bool_)[of]).tolist():
+        row, t, _ = spots[k].tolist()
+        lean = cases[of[k]].lean_at(int(times[row, 1, t]))
+        leans[k] = np.nan if lean is None else lean
+    return leans
 
 
 def judge(fits: Fits, row: int, case: Case, weighed: Weighed | None, number: int = 0) -> Judgement:
     """Put a row into words. It is row ``number`` of ``weighed``, which is None before the series is warm."""
     chosen, fit = fits.chosen(row), fits.fit(row)
-    setup, sign, series = chosen.setup, fit.sign, fits.series
+    setup, sign = chosen.setup, fit.sign
     words, around = setup.words(fit, chosen.numbers), fits.found.around(row)
     rules: dict[str, Measure] = {
         name: {"measured": number_of(value), "threshold": threshold, "verdict": bool(verdict), "text": text}
@@ -195,7 +214,7 @@ def judge(fits: Fits, row: int, case: Case, weighed: Weighed | None, number: int
         made = plan.make(facts, fit.rules, case.instrument, case.account)
         warnings = _warnings(weighed, number, made)
         around_it, aside = weighed.looked.told(number), weighed.why_set_aside(number)
-    bar_open, bar_close = series.times[:, fit.t].tolist()
+    bar_open, bar_close = fits.pool.times[fits.spots[row, 0], :, fit.t].tolist()
     return Judgement(
         setup=setup,
         direction="long" if sign > 0 else "short",
@@ -227,7 +246,8 @@ def places_of(found: NDArray[Any], none: Place | str | None = None) -> list[Any]
 
 def _warnings(weighed: Weighed, number: int, made: plan.Plan) -> list[str]:
     """Name the dangers of the entry that is followed, and of its size."""
-    case, style = weighed.case, weighed.case.rulebook.rules.entry_style
+    case = weighed.case(number)
+    style = case.rulebook.rules.entry_style
     entry, risk = made.entries[style]["price"], made.entries[style]["risk"]
     if entry is None or risk is None:
         return []

@@ -153,9 +153,9 @@ class Pipeline:
         """
         self.instrument = instrument
         self.base = base
-        self.guard = _guard(calendar, base, rulebook.rules, adjustments, until)
         self.adjustments = tuple(adjustments)
         self._calendar, self._timeframes, self._rulebook = calendar, tuple(timeframes), rulebook
+        self._until = until
         lanes: list[Lane] = []
         for timeframe in sorted(timeframes, reverse=True):
             timetable = timetable_of(calendar, timeframe)
@@ -169,9 +169,17 @@ class Pipeline:
         """The most base bars that may go through all lanes at a time, so that windows still hold the coarser bars."""
         self.is_alone = len(self.lanes) == 1 and self.lanes[0].aggregator is None
         """Whether only the base timeframe is followed."""
-        self.goes_along = self.guard.takes_all and not self.adjustments and base.intraday
-        """Whether a sound bar that follows the last one can be taken in together with those of other instruments."""
         self.has_coarser = any(lane.aggregator is not None for lane in self.lanes)
+
+    @cached_property
+    def guard(self) -> Guard:
+        """Checks the rows of the base timeframe."""
+        return _guard(self._calendar, self.base, self._rulebook.rules, self.adjustments, self._until)
+
+    @cached_property
+    def goes_along(self) -> bool:
+        """Whether a sound bar that follows the last one can be taken in together with those of other instruments."""
+        return self.guard.takes_all and not self.adjustments and self.base.intraday
 
     @cached_property
     def mark(self) -> bytes:
@@ -270,10 +278,12 @@ class Run:
             self.said += [(event, lane) for event in events]
 
 
-def run_together(pipelines: Sequence[Pipeline], bars: Sequence[Bars]) -> list[Run]:
-    """Give several different pipelines their new checked bars; the engines take all of them together."""
-    runs = [Run() for _ in pipelines]
-    parts = [pipeline.parts(own) for pipeline, own in zip(pipelines, bars, strict=True)]
+def rounds(pipelines: Sequence[Pipeline], parts: Sequence[Iterator[Bars]]) -> Iterator[list[tuple[int, Lane, Bars]]]:
+    """Make each timeframe's bars of several different pipelines, and give those that engines may take together.
+
+    ``parts`` are the checked base bars of each, cut by ``Pipeline.parts``. Bars come with their lane and the number of
+    their pipeline.
+    """
     going = list(range(len(pipelines)))
     while going:
         made: list[list[tuple[int, Lane, Bars]]] = []  # by the number of coarser lanes
@@ -287,11 +297,18 @@ def run_together(pipelines: Sequence[Pipeline], bars: Sequence[Bars]) -> list[Ru
                 if depth == len(made):
                     made.append([])
                 made[depth].append((number, lane, own))
-        for together in made:
-            said = push_together([lane.engine for _, lane, _ in together], [own for _, _, own in together])
-            for (number, lane, own), events in zip(together, said, strict=True):
-                runs[number].add(lane, own, events)
+        yield from made
         going = still
+
+
+def run_together(pipelines: Sequence[Pipeline], bars: Sequence[Bars]) -> list[Run]:
+    """Give several different pipelines their new checked bars; the engines take all of them together."""
+    runs = [Run() for _ in pipelines]
+    parts = [pipeline.parts(own) for pipeline, own in zip(pipelines, bars, strict=True)]
+    for together in rounds(pipelines, parts):
+        said = push_together([lane.engine for _, lane, _ in together], [own for _, _, own in together])
+        for (number, lane, own), events in zip(together, said, strict=True):
+            runs[number].add(lane, own, events)
     return runs
 
 

@@ -74,16 +74,16 @@ def test_the_tapes_say_something() -> None:
     }
 
 
-def test_nothing_is_compiled_again_for_setups_in_columns_of_a_wider_table() -> None:
+def test_nothing_is_compiled_again_for_one_setup() -> None:
     judging = engine()
     judging.push(bars_of(tape(0)))
     judging.judge_last()
     functions: list[Any] = [around.look_around, *(chosen.setup.weigh for chosen in judging.rulebook.setups)]
     compiled = [function.signatures for function in functions]
     last = judging.series.used - 1
-    wide = np.array([[0, last, 1], [0, last, -1]])
+    both = np.array([[judging.series.row, last, 1], [judging.series.row, last, -1]])
     for which in range(len(judging.rulebook.setups)):
-        fits_at(judging.series, [(which, wide[:, 1:])], every=True)
+        fits_at(judging.series.pool, [(which, both)], np.ones(2, dtype=np.bool_))
     assert [function.signatures for function in functions] == compiled
 
 

@@ -17,7 +17,6 @@ from scanner import forming
 from scanner.analysis.columns import CROSS
 from scanner.analysis.door.known_setups import known
 from scanner.analysis.door.setup import Chosen
-from scanner.analysis.pool import Candidates
 from scanner.analysis.rules import Rules
 from scanner.events import Event, setup_id
 from scanner.ports import Message
@@ -245,9 +244,8 @@ def test_nothing_is_told_where_the_macd_line_crossed_before_its_signal_was_ready
     rows.append((closes[-1], high, closes[-1], high, 100.0))
     doji = (high, round(high * 1.003, 2), round(high / 1.003, 2), high, 100.0)
     watcher = engine(rulebook=anywhere("doji_pause"))
-    stops = [stop for stop in watcher.series.take(bars_of([*rows, doji])) if isinstance(stop, Candidates)]
-    (stop,) = stops
-    ((which, ((index, sign),)),) = stop.forming
+    (stop,) = watcher.series.take(bars_of([*rows, doji]))
+    ((which, ((_, index, sign),)),) = stop.forming
     assert (stop.setups, which, sign) == ([], 0, 1)
     ahead = watcher.series.ahead(index)
     assert (watcher.series.columns[CROSS, index], ahead.side) == (0.0, 1)

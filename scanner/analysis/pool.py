@@ -6,8 +6,8 @@ many bars.
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     Integers = NDArray[np.int64]
     Hits = tuple[int, Integers]
-    """The number of a setup among those chosen, and bar and sign of each hit."""
+    """The number of a setup among those chosen, and row, bar and sign of each hit, in order of row and bar."""
 
 FEW = 36
 """Bars that a station's series can take before its windows are moved: few, since ten thousand series share memory."""
@@ -43,41 +43,28 @@ TOGETHER = 256
 """Series that go through the kernel and the setups together: few enough that their data stay in the cache."""
 
 
-@dataclass(slots=True)
-class Candidates:
-    """Bars at which setups hold except for their place, in the order of the setups among those chosen.
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """What must be examined of bars that several series took in together, while the windows still hold them.
 
-    ``forming`` are the setups that the next bar may complete.
+    ``series`` are numbers of the series among those that were given bars, and ``rows`` their rows in the pool. Setups
+    may be looked for at the bars first[k]…end[k]−1 of series[k]. ``setups`` are bars at which setups hold except for
+    their place, in the order of the setups among those chosen; ``forming`` are those that the next bar may complete.
+
+    The others are (k, bar), in order: ``spiked`` are bars that may be bad ticks, and ``warm`` those that end a hold;
+    setups come after them. ``leaps`` are bars, not taken in yet, that open so far from the last close that it may be a
+    split.
     """
 
+    series: Integers
+    rows: Integers
+    first: Integers
+    end: Integers
     setups: list[Hits]
     forming: list[Hits]
-
-
-@dataclass(frozen=True, slots=True)
-class Warm:
-    """The bar that ends a hold; candidates come after it."""
-
-    index: int
-
-
-@dataclass(frozen=True, slots=True)
-class Leap:
-    """A bar, not taken in yet, that opens so far from the last close that it may be a split."""
-
-    index: int
-
-
-@dataclass(frozen=True, slots=True)
-class Spiked:
-    """A bar that may be a bad tick."""
-
-    index: int
-
-
-Stop = Candidates | Warm | Leap | Spiked
-ORDER = (Spiked, Warm, Candidates, Leap)
-"""The order of the stops of bars taken in together."""
+    spiked: list[tuple[int, int]]
+    warm: list[tuple[int, int]]
+    leaps: list[tuple[int, int]]
 
 
 def windows(rules: Rules, setups: Sequence[Chosen]) -> tuple[int, int]:
@@ -160,12 +147,21 @@ class Pool:
         self.columns[rows, VOLUME, : self.kept] = np.nan  # a mean of volumes may reach to before the first bar
         self.columns[rows, ATR, self.kept - 1] = np.nan  # a look for bad ticks does
 
-    def take(self, rows: Integers, ends: Integers, bars: Bars) -> Iterator[tuple[int, Stop]]:
-        """Take in new bars of several series, and stop at each that must be examined: (number of the series, stop).
+    @contextmanager
+    def without_setups(self) -> Iterator[None]:
+        """Look for no setups for a while."""
+        finds, self.finds = self.finds, []
+        try:
+            yield
+        finally:
+            self.finds = finds
+
+    def take(self, rows: Integers, ends: Integers, bars: Bars) -> Iterator[Stop]:
+        """Take in new bars of several series, and stop after each stretch that all of them took in.
 
         ``rows`` are the series, each once; those of the series rows[k] are the bars ends[k−1]…ends[k]−1 of ``bars``.
-        The windows around a stop stay as they are until the next one is asked for. At a leap the caller may ``clear``
-        the series; then the leaping bar becomes its first. Otherwise it is taken in as it is.
+        The windows stay as they are until the next stop is asked for. At a leap the caller may ``clear`` the series;
+        then the leaping bar becomes its first. Otherwise it is taken in as it is.
         """
         if not len(bars):
             return
@@ -177,36 +173,50 @@ class Pool:
         sessions = self.sessions_between(int(opens[0].min()), int(opens[1].max()))
         while len(going):
             upto = np.minimum(end, begin + self.room)
-            for first in range(0, len(going), TOGETHER):
-                which = going[first : first + TOGETHER]
-                taken, judged = rows[which], np.empty((len(which), kernel.JUDGED), dtype=np.int64)
-                held = np.flatnonzero(self.state["held"][taken])
+            taken, judged = rows[going], np.empty((len(going), kernel.JUDGED), dtype=np.int64)
+            held = np.flatnonzero(self.state["held"][taken])
+            found: list[Hits] = []
+            forming: list[Hits] = []
+            spiked: list[tuple[int, int]] = []
+            for start in range(0, len(going), TOGETHER):
+                part = slice(start, start + TOGETHER)
+                which, own = going[part], taken[part]
                 if self.ahead:
-                    self.before[taken] = self.state[taken]
-                kernel.advance(
-                    self.columns,
-                    self.deep,
-                    self.times,
-                    self.state,
-                    self.used,
-                    taken,
-                    begin[which],
-                    upto[which],
-                    prices,
-                    times,
-                    sessions,
-                    self.rules.record,
-                    self.kept,
-                    judged,
-                )
+                    self.before[own] = self.state[own]
+                windows = (self.columns, self.deep, self.times, self.state, self.used)
+                news = (begin[which], upto[which], prices, times, sessions)
+                kernel.advance(*windows, own, *news, self.rules.record, self.kept, judged[part])
+                first, stop, count, _ = np.ascontiguousarray(judged[part].T)
                 if self.ahead:
-                    self.start[taken] = self.used[taken] - judged[:, kernel.TAKEN]
-                begin[which] += judged[:, kernel.TAKEN]
-                for place, stop in self._stops(taken, judged, held):
-                    yield int(which[place]), stop
-                    if isinstance(stop, Leap) and self.state["count"][taken[place]]:
-                        self.state["leap_seen"][taken[place]] = True
+                    self.start[own] = self.used[own] - count
+                begin[which] += count
+                found += self._found(self.finds, own, first, stop)
+                forming += self._found(self.ahead, own, first, stop)
+                spiked += [(start + place, index) for place, index in self._spiked(own, stop - count, stop)]
+            first, stop, _, leaping = np.ascontiguousarray(judged.T)
+            warm = list(self._warm(taken, stop, held))
+            leaps = [(place, int(stop[place])) for place in np.flatnonzero(leaping).tolist()]
+            yield Stop(going, taken, first, stop, _joined(found), _joined(forming), spiked, warm, leaps)
+            for place, _ in leaps:
+                if self.state["count"][taken[place]]:
+                    self.state["leap_seen"][taken[place]] = True
             going = going[begin[going] < end[going]]
+
+    def begins(self, rows: Integers) -> tuple[Integers, Integers]:
+        """Give the index of the first bar of some series, in ``columns`` and in ``deep``."""
+        since = self.used[rows] - self.state["count"][rows]
+        return np.maximum(since, 0), np.maximum(since + self.shift, 0)
+
+    def number_of(self, row: int, index: int) -> int:
+        """Give the number of a bar of a series, counted from its first bar."""
+        return int(self.state["count"][row] - self.used[row]) + index
+
+    def spikes_by(self, row: int, index: int) -> Iterator[tuple[int, Spike]]:
+        """Give a series' suspected bad ticks up to a bar, the last one first, each with its distance in bars."""
+        number = self.number_of(row, index)
+        for each in reversed(self.spikes.get(row, ())):
+            if each.number <= number:
+                yield number - each.number, each
 
     def sessions_between(self, first: int, last: int) -> tuple[Integers, Integers]:
         """Give the sessions around bars that open between two moments, as ``kernel.advance`` takes them."""
@@ -215,69 +225,59 @@ class Pool:
             return lent(begins), lent(days)
         return lent(np.zeros(0, dtype=np.int64)), lent(np.zeros(0, dtype=np.int64))
 
-    def _stops(self, rows: Integers, judged: Integers, held: NDArray[np.intp]) -> list[tuple[int, Stop]]:
-        """Look for setups at the bars to be judged; gives all stops, by series and bar."""
-        first, stop, taken, leaps = np.ascontiguousarray(judged.T)
-        spiked = self._spiked(rows, stop - taken, stop)
-        fits, forming = (self._found(finds, rows, first, stop) for finds in (self.finds, self.ahead))
-        if not (fits or forming or spiked or len(held) or leaps.any()):
-            return []
-        stops: list[tuple[int, Stop]] = []
-        if fits or forming or spiked:
-            places = dict(zip(rows.tolist(), range(len(rows)), strict=True))
-            found: dict[int, Candidates] = {}
-            for row, which, hits in fits:
-                found.setdefault(row, Candidates([], [])).setups.append((which, hits))
-            for row, which, hits in forming:
-                found.setdefault(row, Candidates([], [])).forming.append((which, hits))
-            stops += [(places[row], Spiked(index)) for row, index in spiked]
-            stops += [(places[row], each) for row, each in found.items()]
+    def _warm(self, rows: Integers, end: Integers, held: NDArray[np.intp]) -> Iterator[tuple[int, int]]:
+        """End the holds of series that are warm again."""
         for place in held.tolist():
             over = int(self.state["count"][rows[place]]) - self.rules.warm_up
             if over >= 0:
                 self.state["held"][rows[place]] = False
-                stops.append((place, Warm(int(stop[place]) - 1 - over)))
-        stops += [(place, Leap(int(stop[place]))) for place in np.flatnonzero(leaps).tolist()]
-        return sorted(stops, key=lambda each: (each[0], ORDER.index(type(each[1]))))
+                yield place, int(end[place]) - 1 - over
 
     def _found(
-        self, finds: Sequence[tuple[int, Callable[..., int]]], rows: Integers, first: Integers, stop: Integers
-    ) -> list[tuple[int, int, Integers]]:
-        """Give what each of ``finds`` finds: the row of the series, the number of the setup, bars and signs."""
-        bars = int(stop.sum() - first.sum()) if finds else 0
+        self, finds: Sequence[tuple[int, Callable[..., int]]], rows: Integers, first: Integers, end: Integers
+    ) -> list[Hits]:
+        """Give what each of ``finds`` finds, if it finds anything."""
+        bars = int(end.sum() - first.sum()) if finds else 0
         if not bars:
             return []
         room = np.empty((2 * bars, 3), dtype=np.int64)
-        fits = []
+        found = []
         for which, find in finds:
-            count = find(self.columns, rows, first, stop, self.numbers[which], self._marks, room)
+            count = find(self.columns, rows, first, end, self.numbers[which], self._marks, room)
             if count:
-                edges = [0, *(np.flatnonzero(np.diff(room[:count, 0])) + 1).tolist(), count]
-                fits += [(int(room[a, 0]), which, room[a:b, 1:].copy()) for a, b in pairwise(edges)]
-        return fits
+                found.append((which, room[:count].copy()))
+        return found
 
-    def _spiked(self, rows: Integers, first: Integers, stop: Integers) -> list[tuple[int, int]]:
-        """Find the bars that may be bad ticks among first…stop−1, remember them, and give (row, bar) of each."""
-        found = np.empty((int(stop.sum() - first.sum()), 3), dtype=np.int64)
-        count = spikes.find(self.columns, rows, first, stop, self.rules.record, found) if len(found) else 0
+    def _spiked(self, rows: Integers, first: Integers, end: Integers) -> list[tuple[int, int]]:
+        """Find the bars that may be bad ticks among first…end−1, remember them, and give (k, bar) of each."""
+        found = np.empty((int(end.sum() - first.sum()), 3), dtype=np.int64)
+        count = spikes.find(self.columns, rows, first, end, self.rules.record, found) if len(found) else 0
         if not count:
             return []
-        begins = dict(zip(rows.tolist(), first.tolist(), strict=True))
+        places = {row: place for place, row in enumerate(rows.tolist())}
         for row in dict.fromkeys(found[:count, 0].tolist()):
-            self._forget_spikes(row, begins[row])
+            self._forget_spikes(row, int(first[places[row]]))
         for row, index, whole in found[:count].tolist():
-            series, number = self.columns[row], int(self.state["count"][row] - self.used[row]) + index
+            series, number = self.columns[row], self.number_of(row, index)
             last = float(series[CLOSE, index - 1])
             true_range = max(float(series[HIGH, index]), last) - min(float(series[LOW, index]), last)
             self.spikes.setdefault(row, []).append(Spike(number, true_range, bool(whole)))
-        return [(row, index) for row, index, _ in found[:count].tolist()]
+        return [(places[row], index) for row, index, _ in found[:count].tolist()]
 
     def _forget_spikes(self, row: int, begin: int) -> None:
         """Forget the spikes that cannot affect a setup at the bar ``begin`` of the window, or at any later one."""
-        number = int(self.state["count"][row] - self.used[row]) + begin
+        number = self.number_of(row, begin)
         atr, length = float(self.columns[row, ATR, begin - 1]), self.rules.atr_length
         self.spikes[row] = [
             each
             for each in self.spikes.get(row, ())
             if number - each.number <= self.history or each.makes_up(atr, number - 1 - each.number, length)
         ]
+
+
+def _joined(found: list[Hits]) -> list[Hits]:
+    """Join the hits of each setup, in order of their numbers."""
+    together: dict[int, list[Integers]] = {}
+    for which, hits in found:
+        together.setdefault(which, []).append(hits)
+    return [(which, np.concatenate(hits) if len(hits) > 1 else hits[0]) for which, hits in sorted(together.items())]

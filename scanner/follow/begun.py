@@ -9,64 +9,68 @@ import numpy as np
 from scanner.analysis.columns import ATR, CLOSE
 from scanner.compiling import compiled
 from scanner.follow.steps import AVERAGE, EARLY, STORY
-from scanner.trade.levels import BEYOND_SLOW, PRICE, RISK, STOP, step_at
+from scanner.trade.levels import BEYOND_SLOW, PRICE, RISK, STOP, step_at, together
 from scanner.trade.plan import STYLES
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from scanner.analysis.series import Series
+    from scanner.analysis.pool import Pool
     from scanner.judgement import Weighed
-    from scanner.trade.levels import Grid
 
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]
 
 
 def begun(
-    series: Series, spots: Integers, prices: Floats, rides: NDArray[np.bool_], spoilers: NDArray[Any], grid: Grid
+    pool: Pool,
+    spots: Integers,
+    prices: Floats,
+    rides: NDArray[np.bool_],
+    spoilers: NDArray[Any],
+    of: Integers,
+    grids: tuple[Floats, Floats],
 ) -> NDArray[Any]:
-    """Give STORY records of setups, one for each of ``spots`` (bar of the window and sign).
+    """Give STORY records of setups, one for each of ``spots`` (row of its series, bar of the window and sign).
 
     ``prices`` (4 × setups, all real prices) are the planned entry of the style that is followed, the stop, and the
     trend line's price at the bar (NaN if there is none) with its rise per bar. Of ``spoilers``, which are LEVELS
-    records, the last four fields count.
+    records, the last four fields count. ``of`` are the numbers of their grids among ``grids``; see ``levels.together``.
     """
-    pool, offset = series.pool, series.used - series.count
     records, style = np.zeros(len(spots), dtype=STORY), STYLES.index(pool.rules.entry_style)
-    about = (spots, prices, rides, spoilers, pool.rules.record, style, grid.bands, grid.units)
-    _begin(pool.columns, series.row, offset, *about, records)
+    offsets = pool.used[spots[:, 0]] - pool.state["count"][spots[:, 0]]
+    about = (spots, offsets, prices, rides, spoilers, of, grids, pool.rules.record, style)
+    _begin(pool.columns, *about, records)
     return records
 
 
 @compiled
 def _begin(
     columns: Floats,
-    row: int,
-    offset: int,
     spots: Integers,
+    offsets: Integers,
     prices: Floats,
     rides: NDArray[np.bool_],
     spoilers: NDArray[Any],
+    of: Integers,
+    grids: tuple[Floats, Floats],
     rules_of_one: NDArray[Any],
     style: int,
-    bands: Floats,
-    units: float,
     records: NDArray[Any],
 ) -> None:
-    """Fill blank ``records``; ``offset`` is the bar of the window that the series saw first."""
-    series, rules = columns[row], rules_of_one[0]
+    """Fill blank ``records``; ``offsets`` are the bars of the windows that their series saw first."""
+    rules = rules_of_one[0]
     for k in range(len(spots)):
-        t, sign, story, spoiler = spots[k, 0], float(spots[k, 1]), records[k], spoilers[k]
+        series, t, sign, story, spoiler = columns[spots[k, 0]], spots[k, 1], float(spots[k, 2]), records[k], spoilers[k]
         entry, stop, line, slope = prices[0, k], prices[1, k], prices[2, k], prices[3, k]
         story.sign, story.style = sign, style
-        story.begun = t - offset
+        story.begun = t - offsets[k]
         story.next = story.begun + 1
         story.entry = sign * entry
         story.gap = rules.gap_limit * series[ATR, t]
         story.reference = sign * series[CLOSE, t] if style == EARLY else np.nan if style == AVERAGE else story.entry
         story.stop, story.first_stop = sign * stop, sign * stop
-        story.step, story.ride = step_at(entry, bands) / units, rides[k]
+        story.step, story.ride = step_at(entry, grids[0][of[k]]) / grids[1][of[k]], rides[k]
         story.beyond, story.average = sign * spoiler.beyond, spoiler.average
         story.closes, story.bars = spoiler.closes, spoiler.bars
         story.line, story.slope = sign * line, sign * slope
@@ -75,24 +79,24 @@ def _begin(
 
 def begun_of(weighed: Weighed) -> NDArray[Any]:
     """Give the records of the rows whose plan has an entry with a risk; their numbers are those of the rows."""
-    fits, series, style = weighed.fits, weighed.fits.series, STYLES.index(weighed.fits.series.pool.rules.entry_style)
+    fits, style = weighed.fits, STYLES.index(weighed.fits.pool.rules.entry_style)
     numbers = np.flatnonzero(~np.isnan(weighed.planned[:, RISK + style]))
-    rows = weighed.rows[numbers]
+    rows, of, grids = weighed.rows[numbers], weighed.of[numbers], together(tuple(case.grid for case in weighed.cases))
     prices, rides = np.empty((4, len(rows))), np.empty(len(rows), dtype=np.bool_)
-    _take_from(weighed.planned[numbers], fits.found.places[rows], style, weighed.grid.units, prices, rides)
-    records = begun(series, fits.spots[rows], prices, rides, fits.levels[rows], weighed.grid)
+    _take_from(weighed.planned[numbers], fits.found.places[rows], style, grids[1][of], prices, rides)
+    records = begun(fits.pool, fits.spots[rows], prices, rides, fits.levels[rows], of, grids)
     records["number"] = numbers
     return records
 
 
 @compiled
 def _take_from(
-    planned: Floats, places: NDArray[Any], style: int, units: float, prices: Floats, rides: NDArray[np.bool_]
+    planned: Floats, places: NDArray[Any], style: int, units: Floats, prices: Floats, rides: NDArray[np.bool_]
 ) -> None:
     """Fill the prices of ``begun``, and whether each is a ride, from plans and PLACES."""
     for k in range(len(planned)):
         place = places[k]
-        prices[0, k], prices[1, k] = planned[k, PRICE + style] / units, planned[k, STOP] / units
+        prices[0, k], prices[1, k] = planned[k, PRICE + style] / units[k], planned[k, STOP] / units[k]
         prices[3, k] = place.line_slope if place.line else 0.0
         prices[2, k] = place.line_price + prices[3, k] * place.bottom if place.line else np.nan
         rides[k] = planned[k, BEYOND_SLOW] != 0.0

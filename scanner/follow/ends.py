@@ -8,11 +8,12 @@ from scanner.follow import steps
 from scanner.follow.stories import NO_RECORDS, Stories
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable
 
     from numpy.typing import NDArray
 
     from scanner.follow.news import News
+    from scanner.follow.stories import Sides
 
 
 class Ends(Stories):
@@ -25,18 +26,13 @@ class Ends(Stories):
 
     came: Callable[[NDArray[Any]], None]
 
-    def go_on(self, records: NDArray[Any] = NO_RECORDS, standing: Sequence[tuple[int, int]] = ()) -> None:
+    def go_on(self, records: NDArray[Any] = NO_RECORDS, standing: Sides = ()) -> None:
         """Follow more setups, each from its own bar of the window, and advance over all bars taken in.
 
-        ``standing`` are the new bars of the window with setups, and their sides (a sign).
+        ``standing`` are the new bars of the window with setups.
         """
-        self._add(records)
-        self._go_on(self._series.used, standing)
-
-    def go_on_alone(self) -> list[tuple[int, News]]:
-        """Advance over all bars taken in; no new bar has a setup."""
-        self.go_on()
-        return []
+        self.add(records)
+        self._go_on(self.series.used, standing)
 
     def tell(self) -> list[tuple[int, News]]:
         """Pass on the stories that have ended."""
@@ -49,9 +45,9 @@ class Ends(Stories):
     def break_off(self, index: int) -> None:
         """Advance up to a bar of the window, and end the remaining stories before it, without a result."""
         self._go_on(index, ())
-        self.records["state"], self.records["ended_at"] = steps.BROKEN_OFF, self._series.times[1, index]
+        self.records["state"], self.records["ended_at"] = steps.BROKEN_OFF, self.series.times[1, index]
         self.tell()
 
-    def _go_on(self, stop: int, standing: Sequence[tuple[int, int]]) -> None:
-        if len(self.records) and self._advance(stop, self._marks(stop, standing)):
+    def _go_on(self, stop: int, standing: Sides) -> None:
+        if len(self.records) and self._advance(stop, self.marks(stop, standing)):
             self.tell()

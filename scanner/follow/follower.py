@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from scanner.events import Kind
     from scanner.follow.decision import Decision
     from scanner.follow.news import Leaving
+    from scanner.follow.stories import Sides
     from scanner.market.instruments import Instrument
     from scanner.market.sessions.timetables import Timetable
     from scanner.trade.rulebook import Rulebook
@@ -65,34 +66,30 @@ class Follower(Stories):
 
     def tell(self) -> list[tuple[int, News]]:
         """Report the news of ``records`` that have already advanced, and advance them over the remaining bars."""
-        return self._go_on(self._series.used, (), has_news=True)
-
-    def go_on_alone(self) -> list[tuple[int, News]]:
-        """Advance over all bars taken in; no new bar has a setup. Returns news with their bars."""
-        return self._go_on(self._series.used, ())
+        return self._go_on(self.series.used, (), has_news=True)
 
     def go_on(
         self,
         found: Sequence[Found] = (),
         records: NDArray[Any] = NO_RECORDS,
-        standing: Sequence[tuple[int, int]] = (),
+        standing: Sides = (),
     ) -> list[tuple[int, News]]:
         """Follow setups ``found``, each with its record and from its own bar, and advance over all bars taken in.
 
-        ``standing`` are the new bars of the window with setups, and their sides (a sign): even a setup that is not
-        followed is pressure against the other side. Returns news with their bars.
+        ``standing`` are the new bars of the window with setups: even one that is not followed is pressure against the
+        other side. Returns news with their bars.
         """
         first = int(self.records["number"][-1]) + 1 if len(self.records) else 0
         records["number"] = first + np.arange(len(records))
-        self._add(records)
+        self.add(records)
         self._stories += [Story(each, each.stop) for each in found]
-        return self._go_on(self._series.used, standing)
+        return self._go_on(self.series.used, standing)
 
     def break_off(self, index: int, reason: str) -> list[News]:
         """Advance up to a bar of the window, and end the remaining stories before it, without a result."""
         told = [news for _, news in self._go_on(index, ())]
         for each, story in zip(self.records, self._stories, strict=True):
-            record = _read(each) | {"state": steps.BROKEN_OFF, "ended_at": int(self._series.times[1, index])}
+            record = _read(each) | {"state": steps.BROKEN_OFF, "ended_at": int(self.series.times[1, index])}
             now = self._outcome(record, story, reason)
             told.append(self._news(record, story, now, index, "setup.broken_off", reason))
         self.records, self._stories = self.records[:0], []
@@ -107,20 +104,20 @@ class Follower(Stories):
         which = next((n for n, each in enumerate(self._stories) if each.found.thread == decision.thread), None)
         if which is None:
             return []
-        story, records, index = self._stories[which], self.records[which : which + 1], self._series.used - 1
+        story, records, index = self._stories[which], self.records[which : which + 1], self.series.used - 1
         sign, was_open = story.found.sign, bool(records["state"][0] == steps.OPEN)
         price = decision.price
         if decision.size is not None:
             story.found = replace(story.found, size=decision.size)
         if decision.kind == "leave":
-            at = float(self._series.columns[CLOSE, index] if price is None else price)
+            at = float(self.series.columns[CLOSE, index] if price is None else price)
             records["state"], records["exit"] = steps.LEFT_BY_USER, sign * at if was_open else nan
             if was_open:
                 records["best"], records["worst"] = (
                     max(records["best"][0], sign * at),
                     min(records["worst"][0], sign * at),
                 )
-            records["ended_at"] = self._series.times[1, index]
+            records["ended_at"] = self.series.times[1, index]
             told = [self._of_user("setup.closed", records[0], story, index)]
             self.leave_alone({decision.thread})
             return told
@@ -133,7 +130,7 @@ class Follower(Stories):
         if was_open:
             records["best"], records["worst"] = max(records["best"][0], fill), min(records["worst"][0], fill)
             return []
-        records["state"], records["entered_at"] = steps.OPEN, self._series.times[1, index]
+        records["state"], records["entered_at"] = steps.OPEN, self.series.times[1, index]
         records["best"] = records["worst"] = fill
         records["waited"] += 1  # as if the entry had been filled on the next bar
         return [self._of_user("setup.entered", records[0], story, index)]
@@ -162,13 +159,11 @@ class Follower(Stories):
         kept, self.records = unpacked(snapshot)
         self._stories = [Story(found, stop) for found, stop in kept]
 
-    def _go_on(
-        self, stop: int, standing: Sequence[tuple[int, int]], *, has_news: bool = False
-    ) -> list[tuple[int, News]]:
+    def _go_on(self, stop: int, standing: Sides, *, has_news: bool = False) -> list[tuple[int, News]]:
         """Advance to a bar. If a story already ``has_news``, report that first."""
         if not self._stories:
             return []
-        offset, marks = self._offset, self._marks(stop, standing)
+        offset, marks = self._offset, self.marks(stop, standing)
         told: list[tuple[int, int, News]] = []
         while has_news or self._advance(stop, marks):
             has_news = False
@@ -209,7 +204,7 @@ class Follower(Stories):
         if record["news"] & steps.TO_ENTRY and record["stop"] == record["fill"]:
             stop = self._entry(record, story)
         else:
-            stop = self._grid.price(round(story.found.sign * record["stop"] * self._grid.units))
+            stop = self.grid.price(round(story.found.sign * record["stop"] * self.grid.units))
         if story.found.sign * (stop - story.stop) > 0:
             story.stop = stop
 
@@ -243,9 +238,9 @@ class Follower(Stories):
             kind=kind,
             found=story.found,
             now=now,
-            bar_open=int(self._series.times[0, index]),
-            bar_close=int(self._series.times[1, index]),
-            close=_decimal(self._series.columns[CLOSE, index]),
+            bar_open=int(self.series.times[0, index]),
+            bar_close=int(self.series.times[1, index]),
+            close=_decimal(self.series.columns[CLOSE, index]),
             reason=reason,
             stop_before=stop_before,
             half=self._half(record, story),

@@ -110,7 +110,7 @@ def series_event(
 def found_of(weighed: Weighed, number: int, said: Event) -> Found:
     """Give the setup of a row that is followed; the words come from its event, ``said``."""
     fits, row = weighed.fits, weighed.rows[number]
-    entry = weighed.price(number, PRICE + STYLES.index(weighed.case.rulebook.rules.entry_style))
+    entry = weighed.price(number, PRICE + STYLES.index(fits.pool.rules.entry_style))
     stop = weighed.price(number, STOP)
     if entry is None or stop is None:
         raise AssertionError("a setup to follow must have an entry and a stop")
@@ -119,7 +119,7 @@ def found_of(weighed: Weighed, number: int, said: Event) -> Found:
         thread=said.thread,
         setup=setup.name,
         title=setup.title,
-        sign=int(fits.spots[row, 1]),
+        sign=int(fits.spots[row, 2]),
         set_aside=bool(weighed.set_aside[number]),
         evidence_points=int(fits.counted[row]),
         close=said.data["bar_close"],

@@ -345,80 +345,61 @@ def advance(
     columns: Floats,
     deep: Floats,
     times: Integers,
-    row: int,
-    stories: NDArray[Any],
-    offset: int,
-    stop: int,
-    marks: NDArray[np.uint8],
-    telling: int,
-    rules_of_one: NDArray[Any],
-    follow_of_one: NDArray[Any],
-    bands: Floats,
-    units: float,
-) -> bool:
-    """Take the stories (STORY) of a series over its bars up to ``stop`` − 1, each from where it is.
-
-    ``columns`` (series × COLUMNS × bars), ``deep`` (series × DEEP × more bars) and ``times`` (series × 2 × bars) are
-    the windows of a pool, and the series is that of ``row``; bar n since its first is bar n + ``offset`` of
-    ``columns``. ``marks`` are those of the last bars up to ``stop`` − 1; bars before them have no marks. ``bands`` and
-    ``units`` are those of the instrument's grid.
-
-    Returns whether any story has news among the bits in ``telling``. Such a story stops at the next bar, with its
-    ``news``: report them, clear them, and call again.
-    """
-    rules, follow = rules_of_one[0], follow_of_one[0]
-    series, deep_series, times_of = columns[row], deep[row], times[row]
-    shift, found, known = deep.shape[2] - columns.shape[2], False, stop - len(marks)
-    for k in range(len(stories)):
-        story = stories[k]
-        other = SHORT_STANDS if story.sign > 0 else LONG_STANDS
-        while story.state <= OPEN and story.next + offset < stop and story.news == 0:
-            i = story.next + offset
-            time, where = times_of[1, i], marks[i - known] if i >= known else 0
-            if story.state == WAITING:
-                story.waited += 1
-                _try_to_enter(series, i, story, time)
-                if story.state == OPEN:
-                    set_half(story, follow)
-                if story.state == WAITING:
-                    _close_without_entry(series, i, story, time, follow)
-            if story.state == OPEN:
-                _meet(series, i, story, where, time)
-            if story.state == OPEN:
-                against = where & other != 0
-                how = (rules, follow, bands, units)
-                _close_in_position(series, deep_series, shift, i, story, against, where, time, *how)
-            story.next += 1
-            story.news &= telling
-        found |= story.news != 0
-    return found
-
-
-@compiled
-def advance_together(
-    columns: Floats,
-    deep: Floats,
-    times: Integers,
     rows: Integers,
     stories: NDArray[Any],
     ends: Integers,
     offsets: Integers,
     stops: Integers,
+    marks: NDArray[np.uint8],
+    marks_ends: Integers,
     telling: int,
     rules_of_one: NDArray[Any],
     follow_of_one: NDArray[Any],
-    bands: Floats,
-    units: float,
+    grids: tuple[Floats, Floats],
     found: NDArray[np.bool_],
 ) -> None:
-    """Do the same as ``advance`` for the stories of several series on one grid, if no bar has marks.
+    """Take the stories (STORY) of several series over their bars, each from where it is.
 
-    Those of the series rows[k] are ends[k−1]…ends[k]−1 of ``stories``. ``found`` is set to whether each series has
-    news.
+    ``columns`` (series × COLUMNS × bars), ``deep`` (series × DEEP × more bars) and ``times`` (series × 2 × bars) are
+    the windows of a pool. The stories of the series rows[k] are ends[k−1]…ends[k]−1 of ``stories``; its bars go up to
+    stops[k] − 1, and bar n since its first is bar n + offsets[k] of ``columns``. Its part of ``marks``, which ends at
+    ``marks_ends[k]``, is that of the last bars; bars before them have no marks. Its grid is number k of ``grids``; see
+    ``levels.together``.
+
+    ``found`` is set to whether each series has a story with news among the bits in ``telling``. Such a story stops at
+    the next bar, with its ``news``: report them, clear them, and call again.
     """
-    nothing, begin = np.zeros(0, dtype=np.uint8), 0
+    rules, follow, shift, begin, mark = rules_of_one[0], follow_of_one[0], deep.shape[2] - columns.shape[2], 0, 0
     for k in range(len(rows)):
-        own = stories[begin : ends[k]]
-        where = (rows[k], own, offsets[k], stops[k], nothing)
-        found[k] = advance(columns, deep, times, *where, telling, rules_of_one, follow_of_one, bands, units)
-        begin = ends[k]
+        series, deep_series, times_of, offset, stop = (
+            columns[rows[k]],
+            deep[rows[k]],
+            times[rows[k]],
+            offsets[k],
+            stops[k],
+        )
+        bands, units, own, known = grids[0][k], grids[1][k], marks[mark : marks_ends[k]], stop - (marks_ends[k] - mark)
+        found[k] = False
+        for n in range(begin, ends[k]):
+            story = stories[n]
+            other = SHORT_STANDS if story.sign > 0 else LONG_STANDS
+            while story.state <= OPEN and story.next + offset < stop and story.news == 0:
+                i = story.next + offset
+                time, where = times_of[1, i], own[i - known] if i >= known else 0
+                if story.state == WAITING:
+                    story.waited += 1
+                    _try_to_enter(series, i, story, time)
+                    if story.state == OPEN:
+                        set_half(story, follow)
+                    if story.state == WAITING:
+                        _close_without_entry(series, i, story, time, follow)
+                if story.state == OPEN:
+                    _meet(series, i, story, where, time)
+                if story.state == OPEN:
+                    against = where & other != 0
+                    how = (rules, follow, bands, units)
+                    _close_in_position(series, deep_series, shift, i, story, against, where, time, *how)
+                story.next += 1
+                story.news &= telling
+            found[k] |= story.news != 0
+        begin, mark = ends[k], marks_ends[k]

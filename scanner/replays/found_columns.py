@@ -39,14 +39,15 @@ class FoundColumns:
         self._came: list[NDArray[Any]] = []
         engine.collect(self._found, self._came.append)
 
-    def _found(self, weighed: Weighed) -> int:
+    def _found(self, weighed: Weighed, numbers: range) -> int:
         """Keep what the windows still hold; returns the number of the first setup."""
-        fits, rows, first = weighed.fits, weighed.rows, self._count
-        (t, signs), series, aside = fits.spots[rows].T, fits.series, weighed.set_aside
+        own = slice(numbers.start, numbers.stop)
+        fits, rows, first, aside = weighed.fits, weighed.rows[own], self._count, weighed.set_aside[own]
+        (_, t, signs), series = fits.spots[rows].T, self._engine.series
         about = fits.which[rows], signs, *series.times[:, t], series.columns[CLOSE, t], aside
-        self._parts.append((*about, fits.counted[rows], fits.total[rows], weighed.planned))
+        self._parts.append((*about, fits.counted[rows], fits.total[rows], weighed.planned[own]))
         self._places += places_of(fits.found.places[rows])
-        self._reasons += [weighed.why_set_aside(k) if told else "" for k, told in enumerate(aside.tolist())]
+        self._reasons += [weighed.why_set_aside(k) if weighed.set_aside[k] else "" for k in numbers]
         self._count += len(rows)
         return first
 

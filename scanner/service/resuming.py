@@ -8,7 +8,6 @@ from zlib import crc32
 import numpy as np
 
 from scanner.analysis.indicators import kept_windows
-from scanner.analysis.pool import Leap
 from scanner.store.packing import joined, parts_of
 
 if TYPE_CHECKING:
@@ -142,13 +141,10 @@ def _begun(
     rows, since = np.array([engines[place].series.row for place in found], dtype=np.int64), middles[which]
     kept_windows.restore(pool, rows, begun, bars, since)
     new = ends[found] - since
-    finds, pool.finds = pool.finds, []  # its events were published at the time
-    try:
-        for number, stop in pool.take(rows, np.cumsum(new), bars.runs(since, new)):
-            if isinstance(stop, Leap):
-                engines[found[number]].pass_over(stop)
-    finally:
-        pool.finds = finds
+    with pool.without_setups():  # its events were published at the time
+        for stop in pool.take(rows, np.cumsum(new), bars.runs(since, new)):
+            for place, index in stop.leaps:
+                engines[found[stop.series[place]]].pass_over(index)
     return found
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import cache
 from hashlib import sha256
@@ -11,15 +12,20 @@ from typing import TYPE_CHECKING
 
 from scanner.replays.recordings import Reading, inputs_for, recordings, survey
 from scanner.replays.replay import ReplayError, Tally, checked_blocks
-from scanner.studies.collecting import Asked, collect_one
 from scanner.studies.schema import StudyFile
+from scanner.studies.stories.collecting import Asked, collect_together
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
-    from scanner.market.bars import RawBars
-    from scanner.market.guard import Note
+    from scanner.market.bars import Bars, RawBars
+    from scanner.market.guard import Checked, Note
+    from scanner.pipeline import Inputs
     from scanner.replays.replay import Recording
+    from scanner.studies.parts import Part
+
+TOGETHER, MOST_BYTES = 32, 1 << 24
+"""Instruments that are studied together at most, and the bytes of their files: few enough to fit into memory."""
 
 HOUSE = Path(__file__).parent.parent
 CHUNK = 1 << 20
@@ -57,32 +63,89 @@ class _Given:
     bars: Iterator[RawBars]
 
 
-def do(job: Job) -> Done:
-    """Read, guard and study the bars of one instrument. An unreadable file gives a sentence, not an exception."""
-    try:
-        recording: Recording = _Given(
-            job.instrument, job.files[0] if job.files else Path(job.instrument), iter(job.rows)
-        )
-        if not job.rows:
-            (recording,) = recordings(job.files, job.reading)
-        chunks = iter(recording.bars)
-        first = next(chunks, None)
-        if first is None:
-            return Done(job.key, job.instrument, b"", f"{recording.path}: it has no rows; put bars in it")
-        tally = Tally(recording.symbol, str(recording.path))
-        inputs = inputs_for(job.reading, recording, first, tally)
-        blocks = checked_blocks(chain([first], chunks), inputs.guard(), tally, _leave)
-        collected = collect_one(inputs, (checked.bars for _, checked in blocks), job.asked)
-        return Done(job.key, job.instrument, collected.part.to_bytes())
-    except (ReplayError, ValueError, OSError) as problem:
-        if isinstance(problem, ReplayError) or getattr(problem, "exit_code", None) or isinstance(problem, OSError):
-            return Done(job.key, job.instrument, b"", str(problem))
-        raise
+@dataclass(slots=True)
+class _Opened:
+    """The bars of a job, ready to be studied; ``trouble`` says why they cannot be, empty so far."""
+
+    job: Job
+    inputs: Inputs | None = None
+    blocks: Iterable[tuple[RawBars, Checked]] = ()
+    trouble: str = ""
+
+    def open(self) -> None:
+        """Read the first rows. An unreadable file gives a sentence, not an exception."""
+        job = self.job
+        with self._noted():
+            recording: Recording = _Given(
+                job.instrument, job.files[0] if job.files else Path(job.instrument), iter(job.rows)
+            )
+            if not job.rows:
+                (recording,) = recordings(job.files, job.reading)
+            chunks = iter(recording.bars)
+            first = next(chunks, None)
+            if first is None:
+                self.trouble = f"{recording.path}: it has no rows; put bars in it"
+                return
+            tally = Tally(recording.symbol, str(recording.path))
+            inputs = inputs_for(job.reading, recording, first, tally)
+            self.blocks = checked_blocks(chain([first], chunks), inputs.guard(), tally, _leave)
+            self.inputs = inputs
+
+    def bars(self) -> Iterator[Bars]:
+        """Give the checked bars, up to the first trouble."""
+        with self._noted():
+            for _, checked in self.blocks:
+                yield checked.bars
+
+    @contextmanager
+    def _noted(self) -> Iterator[None]:
+        try:
+            yield
+        except (ReplayError, ValueError, OSError) as problem:
+            if not (isinstance(problem, ReplayError | OSError) or getattr(problem, "exit_code", None)):
+                raise
+            self.trouble = str(problem)
 
 
-def do_all(jobs: Sequence[Job]) -> list[Done]:
+def do_all(jobs: Iterable[Job]) -> Iterator[list[Done]]:
+    """Read, guard and study the bars of several instruments; gives the results of those studied together."""
+    together: list[Job] = []
+    size = 0
+    for job in jobs:
+        own = MOST_BYTES if job.rows else sum(map(_size, job.files))
+        if together and (len(together) == TOGETHER or size + own > MOST_BYTES):
+            yield _do(together)
+            together, size = [], 0
+        together.append(job)
+        size += own
+    if together:
+        yield _do(together)
+
+
+def do_bundle(jobs: Sequence[Job]) -> list[Done]:
     """Do several jobs, which are sent together so that the rules are sent only once."""
-    return [do(job) for job in jobs]
+    return list(chain.from_iterable(do_all(jobs)))
+
+
+def _size(path: Path) -> int:
+    return path.stat().st_size if path.exists() else 0
+
+
+def _do(jobs: Sequence[Job]) -> list[Done]:
+    opened = [_Opened(job) for job in jobs]
+    for each in opened:
+        each.open()
+    ready = [(each, each.inputs) for each in opened if each.inputs is not None]
+    parts: list[Part] = []
+    if ready:
+        parts = collect_together(
+            [inputs for _, inputs in ready], [each.bars() for each, _ in ready], jobs[0].asked
+        ).parts()
+    found = {id(each): part for (each, _), part in zip(ready, parts, strict=True)}
+    return [
+        Done(each.job.key, each.job.instrument, b"" if each.trouble else found[id(each)].to_bytes(), each.trouble)
+        for each in opened
+    ]
 
 
 def _leave(_: Note) -> None:

@@ -21,10 +21,10 @@ from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.pipeline import Inputs
 from scanner.replays.recordings import FRAME, Reading
-from scanner.studies.collecting import Asked, collect_one
 from scanner.studies.kept.asking import look_of
 from scanner.studies.kept.noting import note
 from scanner.studies.running import How, StudyError, study_files, study_frames
+from scanner.studies.stories.collecting import Asked, collect_together
 from scanner.studies.tables import tables
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
@@ -104,13 +104,13 @@ def collect(
     trade. ``asked`` says whether to add variants and controls, and gives the seed of the draws.
     """
     asked, book, of_bars = asked or Asked(), rulebook or Rulebook(), Timeframe.named(timeframe)
-    parts = []
+    given = []
     for symbol, own in bars.items():
         first = own[: book.rules.warm_up]
         prices = np.concatenate([first.open, first.high, first.low, first.close])
         steps = PriceSteps.fixed(guess_step(prices).step if step is None else step)
         instrument = Instrument(symbol, steps, costs=costs or Costs())
-        inputs = Inputs(instrument, calendar_named("none"), of_bars, (of_bars,), book, Account())
-        parts.append(collect_one(inputs, [own], asked).part)
+        given.append(Inputs(instrument, calendar_named("none"), of_bars, (of_bars,), book, Account()))
+    parts = collect_together(given, [[own] for own in bars.values()], asked).parts()
     mark = sha256(book.told.encode()).hexdigest()[:32]
     return tables(parts, (), mark, asked.seed)

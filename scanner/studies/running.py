@@ -8,14 +8,14 @@ from collections import deque
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from itertools import islice
+from itertools import chain, islice
 from multiprocessing import get_context
 from typing import TYPE_CHECKING, Any
 
 from scanner.replays.recordings import recordings
-from scanner.studies.controls import draws_for
-from scanner.studies.jobs import Done, Job, do, do_all, jobs_of, jobs_of_frames, look_at, marked, settings_mark
+from scanner.studies.jobs import Done, Job, do_all, do_bundle, jobs_of, jobs_of_frames, look_at, marked, settings_mark
 from scanner.studies.parts import Part
+from scanner.studies.stories.controls import draws_for
 from scanner.studies.tables import Gathered
 
 if TYPE_CHECKING:
@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from scanner.replays.recordings import Reading
-    from scanner.studies.collecting import Asked
     from scanner.studies.schema import Study
+    from scanner.studies.stories.collecting import Asked
 
 PARTS = "parts"
 """The folder of parts in the folder of a study."""
@@ -147,7 +147,7 @@ def _all(jobs: Iterable[Job], total: int, how: How) -> Iterator[Done]:
 def _done(jobs: Iterator[Job], total: int, how: How) -> Iterator[Done]:
     workers = how.workers or os.cpu_count() or 1
     if workers == 1 and not how.cluster:
-        yield from map(do, jobs)
+        yield from chain.from_iterable(do_all(jobs))
         return
     with _executor(how, workers) as (executor, hands):
         bundles = _bundled(jobs, max(1, min(total // (BUNDLES * hands), MOST_TOGETHER)))
@@ -155,7 +155,7 @@ def _done(jobs: Iterator[Job], total: int, how: How) -> Iterator[Done]:
         try:
             while True:
                 ahead = islice(bundles, AHEAD * hands - len(under_way))
-                under_way |= {executor.submit(do_all, bundle) for bundle in ahead}
+                under_way |= {executor.submit(do_bundle, bundle) for bundle in ahead}
                 if not under_way:
                     return
                 finished, under_way = wait(under_way, return_when=FIRST_COMPLETED)

@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 
 from scanner.studies.parts import LAYOUT, VARIANTS
 from scanner.studies.schema import AROUND, MEMBERS, Study, StudyFile, Variant, checked, empty
-from scanner.studies.variants import AS_IS
+from scanner.studies.stories.variants import AS_IS
 from scanner.trade.surroundings import NAMES
 
 if TYPE_CHECKING:

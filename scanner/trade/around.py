@@ -101,11 +101,13 @@ MARKET = np.dtype(
         ("cost_scale", np.float64),  # the factor by which both are multiplied, so that they are whole numbers
         ("coarser", np.bool_),  # whether a coarser timeframe is followed
         ("hours", np.int64),  # HOLDS, or why they cannot be judged
-        ("dates", np.bool_),  # whether dates are known
+        ("dates", np.bool_),  # whether dates are known, and
+        ("first_date", np.int64),  # where its own begin among those of all instruments, and
+        ("end_date", np.int64),  # end
         ("keep_away", np.int64),  # from a date, in nanoseconds
     ]
 )
-"""Facts that are the same at all bars of a series."""
+"""Facts about an instrument that are the same at all bars of a series."""
 
 
 @compiled
@@ -165,10 +167,9 @@ def look(
     columns: Floats,
     deep: Floats,
     times: Integers,
-    row: int,
-    begin: int,
-    begin_deep: int,
+    begins: tuple[Integers, Integers],
     spots: Integers,
+    of: Integers,
     bars: Integers,
     leans: Floats,
     ways: Floats,
@@ -176,28 +177,29 @@ def look(
     dates: Integers,
     rules_of_one: NDArray[Any],
     wanted_of_one: NDArray[Any],
-    market_of_one: NDArray[Any],
-    bands: Floats,
+    markets: NDArray[Any],
+    all_bands: Floats,
     out: Any,
 ) -> None:
-    """Judge the surroundings of setups at each of ``spots`` (bar and sign) of the series ``row``.
+    """Judge the surroundings of setups at each of ``spots`` (row of its series, bar and sign).
 
-    ``bars`` counts those of each setup. The first three are the windows of a pool; bars before ``begin``
-    (``begin_deep`` in ``deep``) do not exist. ``leans`` are those of the coarser timeframe's last bar, NaN if unknown;
+    ``bars`` counts those of each setup. The first three are the windows of a pool; bars before ``begins`` (in
+    ``columns`` and in ``deep``) do not exist. ``leans`` are those of the coarser timeframe's last bar, NaN if unknown;
     ``ways`` are entry, risk and obstacle of the entry followed, in units, NaN if there is no such price. ``in_time``
     has the places of the spots in the timetable: the numbers of the last bars, without a column if they are unknown,
-    and, for each setup, its number of sessions and the bars of the session before and after it. ``dates`` are begin and
-    end of those that concern the instrument.
+    and, for each setup, its number of sessions and the bars of the session before and after it. The instrument of a
+    spot is number ``of`` among ``markets`` (MARKET) and ``all_bands``; ``dates`` (2 × all) are begin and end of their
+    dates, one instrument's after the other's.
 
     ``out`` are arrays with a row for each spot: ``measured`` and ``said`` with a column for each of PARTS, ``counts``
     with SHOULD, VOLUMES and NEAREST, and ``whole`` with FAILS, HOLDS or UNJUDGED for each surrounding.
     """
-    series, rules, wanted, market = columns[row], rules_of_one[0], wanted_of_one[0], market_of_one[0]
-    shift = deep.shape[2] - columns.shape[2]
+    rules, wanted, shift = rules_of_one[0], wanted_of_one[0], deep.shape[2] - columns.shape[2]
     all_measured, all_said, counts, whole = out
     numbers, hours = in_time
     for k in range(len(spots)):
-        t, sign, measured, said, count = spots[k, 0], float(spots[k, 1]), all_measured[k], all_said[k], counts[k]
+        row, t, sign, market, bands = spots[k, 0], spots[k, 1], float(spots[k, 2]), markets[of[k]], all_bands[of[k]]
+        series, measured, said, count = columns[row], all_measured[k], all_said[k], counts[k]
         close, atr, tie = series[CLOSE, t], series[ATR, t], TIE * abs(series[CLOSE, t])
         price, risk, obstacle = ways[k, 0], ways[k, 1], ways[k, 2]
         measured[:] = np.nan
@@ -209,7 +211,7 @@ def look(
         if np.isnan(leans[k]):
             said[COARSER] = FEW_COARSER if market.coarser else NO_COARSER
 
-        ratio = volatility(deep[row], t + shift, begin_deep, rules.volatility_length)
+        ratio = volatility(deep[row], t + shift, begins[1][k], rules.volatility_length)
         measured[VOLATILITY] = ratio
         said[VOLATILITY] = FEW_BARS if np.isnan(ratio) else int(ratio <= wanted.loud * (1.0 + TIE))
 
@@ -242,7 +244,7 @@ def look(
         if not np.isnan(risk):
             measured[RISK] = risk / step
             said[RISK] = int(risk >= wanted.risk_steps * step)
-        missing, should, has_volume, turnover = _traded(series, t, begin, numbers[k], wanted, market.point_value)
+        missing, should, has_volume, turnover = _traded(series, t, begins[0][k], numbers[k], wanted, market.point_value)
         count[SHOULD], count[VOLUMES] = should, has_volume
         measured[TRADED], said[TRADED] = missing, int(missing <= wanted.max_missing)
         if not has_volume and numbers.shape[1] == 0:
@@ -262,12 +264,12 @@ def look(
             said[AFTER] = int(hours[k, 2] >= wanted.skip_close)
 
         said[DATES], count[NEAREST] = NO_DATE if market.dates else NO_DATES, 0
-        moment, least = times[row, 1, t], 0
-        for n in range(dates.shape[1]):
-            away = max(dates[0, n] - moment, moment - dates[1, n], 0)
-            if n == 0 or away < least or (away == least and dates[0, n] < dates[0, count[NEAREST]]):
+        moment, least, own = times[row, 1, t], 0, dates[:, market.first_date : market.end_date]
+        for n in range(own.shape[1]):
+            away = max(own[0, n] - moment, moment - own[1, n], 0)
+            if n == 0 or away < least or (away == least and own[0, n] < own[0, count[NEAREST]]):
                 count[NEAREST], least = n, away
-        if dates.shape[1]:
+        if own.shape[1]:
             measured[DATES], said[DATES] = least, int(least > market.keep_away)
 
         widest = 0.0

@@ -88,6 +88,16 @@ def _grid(steps: PriceSteps, written: tuple[str, ...]) -> Grid:
     return Grid(steps, np.array([list(map(float, steps.bounds)), units]), float(10**decimals), decimals)
 
 
+@lru_cache(64)
+def together(grids: tuple[Grid, ...]) -> tuple[Floats, Floats]:
+    """Give the bands of several grids (grids × 2 × most bands; no price reaches those too many), and their units."""
+    most = max((grid.bands.shape[1] for grid in grids), default=1)
+    bands = np.full((len(grids), 2, most), np.inf)
+    for own, grid in zip(bands, grids, strict=True):
+        own[:, : grid.bands.shape[1]] = grid.bands
+    return bands, np.array([grid.units for grid in grids])
+
+
 @compiled
 def step_at(price: float, bands: Floats) -> float:
     """Give the step that applies at a price (points), in units."""
@@ -147,24 +157,24 @@ def entry(series: Floats, t: int, sign: float, style: int, trigger: float, bands
 @compiled
 def plan(
     columns: Floats,
-    row: int,
     spots: Integers,
+    of: Integers,
     levels: NDArray[Any],
     obstacles: Floats,
     counts: Integers,
     rules_of_one: NDArray[Any],
-    bands: Floats,
-    units: float,
+    grids: tuple[Floats, Floats],
     out: Floats,
 ) -> None:
-    """Plan a setup at each of ``spots`` (bar and sign) of the series ``row``: a row of ``out`` (spots × COLUMNS).
+    """Plan a setup at each of ``spots`` (row of its series, bar and sign): a row of ``out`` (spots × COLUMNS).
 
     ``levels`` are LEVELS records, ``obstacles`` (points) those ahead of the close, nearest first, and ``counts``
-    their numbers.
+    their numbers. The prices of a spot are on the grid number ``of`` among ``grids``; see ``together``.
     """
-    rules, series = rules_of_one[0], columns[row]
+    rules = rules_of_one[0]
     for k in range(len(spots)):
-        t, sign, level, found = spots[k, 0], float(spots[k, 1]), levels[k], out[k]
+        series, t, sign = columns[spots[k, 0]], spots[k, 1], float(spots[k, 2])
+        level, found, bands, units = levels[k], out[k], grids[0][of[k]], grids[1][of[k]]
         close, atr, tie = series[CLOSE, t], series[ATR, t], TIE * abs(series[CLOSE, t])
         found[:] = np.nan
         stop = stop_behind(level.base, atr, sign, close, rules.stop_margin, bands, units)

@@ -12,7 +12,7 @@ from functools import cached_property, lru_cache
 from itertools import pairwise, starmap
 from math import isnan
 from pathlib import Path  # noqa: TC003 - pydantic reads the annotations
-from typing import TYPE_CHECKING, Any, Literal, Self, get_args
+from typing import TYPE_CHECKING, Any, Literal, Protocol, Self, get_args
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -46,7 +46,7 @@ from scanner.trade.around import (
     VOLATILITY,
     VOLUMES,
 )
-from scanner.trade.levels import grid_of
+from scanner.trade.levels import together
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping, Sequence
@@ -59,6 +59,7 @@ if TYPE_CHECKING:
     from scanner.market.instruments import Instrument
     from scanner.market.sessions.dates import Dated
     from scanner.market.sessions.timetables import Timetable
+    from scanner.trade.levels import Grid
 
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]
@@ -166,33 +167,64 @@ class Surroundings(BaseModel):
         return np.array([tuple(np.nan if value is None else value for value in values)], dtype=around.WANTED)
 
 
+class Known(Protocol):
+    """What the surroundings of a series depend on besides its bars and the rules; see ``judgement.Case``."""
+
+    @property
+    def instrument(self) -> Instrument:
+        """The instrument."""
+
+    @property
+    def coarser(self) -> str:
+        """The next coarser timeframe followed, empty if there is none."""
+
+    @property
+    def dates(self) -> Sequence[Dated] | None:
+        """The dates that concern the instrument, None if no dates are known."""
+
+    @property
+    def grid(self) -> Grid:
+        """The price steps of the instrument."""
+
+
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """Some bars of a series at which setups end, and their surroundings.
+    """Some bars at which setups end, of series on one timetable under the same rules, and their surroundings.
 
-    ``columns``, ``deep`` and ``times`` are the windows of a pool, ``row`` is that of the series, whose bars begin at
-    ``begin``, and at ``begin_deep`` in ``deep``. ``spots`` (n × 2) are bars and signs, and ``bars`` counts those of
-    each setup; ``ways`` (n × 3) are entry, risk and obstacle of the entry followed in units of price, NaN if there is
-    no such price. ``coarser`` names the next coarser timeframe followed, empty if there is none; ``leans`` are those of
-    its last closed bar, +1 up, −1 down, 0 mixed, NaN if unknown. ``dates`` are those that concern the instrument, None
-    if no dates are known.
+    ``columns``, ``deep`` and ``times`` are the windows of a pool. ``spots`` (n × 3) are rows of series, bars and signs;
+    ``begins`` are the first bars of their series, in ``columns`` and in ``deep``, ``of`` the numbers of their
+    ``cases``, and ``bars`` counts those of each setup. ``ways`` (n × 3) are entry, risk and obstacle of the entry
+    followed in units of price, NaN if there is no such price. ``leans`` are those of the last closed bar of the coarser
+    timeframe, +1 up, −1 down, 0 mixed, NaN if unknown.
     """
 
     columns: Floats
     deep: Floats
     times: Integers
-    row: int
-    begin: int
-    begin_deep: int
+    begins: tuple[Integers, Integers]
     spots: Integers
+    of: Integers
     bars: Integers
     ways: Floats
     leans: Floats
-    coarser: str
+    cases: Sequence[Known]
     rules: Rules
     timetable: Timetable
-    instrument: Instrument
-    dates: Sequence[Dated] | None
+
+    def case(self, spot: int) -> Known:
+        """Give the case of a spot."""
+        return self.cases[int(self.of[spot])]
+
+    def some(self, spots: NDArray[np.intp]) -> Scene:
+        """Give a scene of only some spots."""
+        begins = self.begins[0][spots], self.begins[1][spots]
+        about = (self.spots[spots], self.of[spots], self.bars[spots], self.ways[spots], self.leans[spots])
+        return Scene(self.columns, self.deep, self.times, begins, *about, self.cases, self.rules, self.timetable)
+
+    def closed(self, spot: int) -> int:
+        """Give the close of a spot's bar, in nanoseconds since 1970 UTC."""
+        row, t, _ = self.spots[spot]
+        return int(self.times[row, 1, t])
 
     def hours(self) -> int:
         """Say whether hours can be judged: HOLDS, or why not."""
@@ -205,19 +237,36 @@ class Scene:
 
     def in_time(self, last: int) -> tuple[Integers, Integers]:
         """Say where the spots lie in the timetable: numbers of the ``last`` bars, and the places in their session."""
-        t, hours = self.spots[:, :1], np.zeros((len(self.spots), 3), dtype=np.int64)
+        rows, t, hours = self.spots[:, :1], self.spots[:, 1:2], np.zeros((len(self.spots), 3), dtype=np.int64)
         if not self.timetable.calendar.known or not len(t):
             return np.zeros((len(t), 0), dtype=np.int64), hours
-        opens = self.times[self.row, 0][np.maximum(t + np.arange(1 - last, 1), self.begin)]
+        opens = self.times[rows, 0, np.maximum(t + np.arange(1 - last, 1), self.begins[0][:, None])]
         numbers = self.timetable.bar_numbers(opens.ravel()).reshape(opens.shape)
         if self.hours() == HOLDS:
             back = np.arange(1 - int(self.bars.max()), 1)
-            opens = self.times[self.row, 0][np.maximum(t + np.maximum(back, 1 - self.bars[:, None]), 0)]
+            opens = self.times[rows, 0, np.maximum(t + np.maximum(back, 1 - self.bars[:, None]), 0)]
             days = self.timetable.session_numbers(opens.ravel()).reshape(opens.shape)
             places, bars = (each.reshape(opens.shape) for each in self.timetable.places_in_sessions(opens.ravel()))
             hours[:, 0] = 1 + (np.diff(days) != 0).sum(axis=1)
             hours[:, 1], hours[:, 2] = places[:, 0], bars[:, -1] - places[:, -1] - 1
         return numbers, hours
+
+    def markets(self, wanted: Surroundings) -> tuple[NDArray[Any], Integers]:
+        """Give the MARKET records of the cases, and begin and end of all dates (2 × all)."""
+        hours, keeps_away = self.hours(), wanted.keeps_away(intraday=self.timetable.timeframe.intraday)
+        found = [
+            (
+                *_money(each.instrument.costs, each.instrument.point_value, each.grid.units),
+                *(bool(each.coarser), hours, each.dates is not None, 0, 0, keeps_away),
+            )
+            for each in self.cases
+        ]
+        dates = [(date.begin, date.end) for each in self.cases for date in each.dates or ()]
+        markets = np.array(found, dtype=around.MARKET)
+        if dates:
+            markets["end_date"] = np.cumsum([len(each.dates or ()) for each in self.cases])
+            markets["first_date"][1:] = markets["end_date"][:-1]
+        return markets, np.ascontiguousarray(np.array(dates, dtype=np.int64).reshape(-1, 2).T)
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,7 +310,8 @@ class Looked:
         It is the median of the last bars times the bars of a day.
         """
         turnover, scene = float(self.measured[spot, TURNOVER]), self.scene
-        bars = scene.timetable.bars_a_day(int(scene.times[scene.row, 0, scene.spots[spot, 0]]))
+        (row, t, _), timetable = scene.spots[spot], scene.timetable
+        bars = timetable.bars_a_day(int(scene.times[row, 0, t]))
         if isnan(turnover) or bars is None:
             return None
         return Decimal(repr(turnover)) * bars.numerator / bars.denominator
@@ -271,7 +321,7 @@ class Looked:
         if part == DATES:
             threshold = f"> {self.wanted.date_hours if self._unit == HOUR else self.wanted.date_days}"
         if said in REASONS:
-            text = f"{NOT_JUDGED}: {REASONS[said].format(coarser=self.scene.coarser)}"
+            text = f"{NOT_JUDGED}: {REASONS[said].format(coarser=self.scene.case(spot).coarser)}"
             return {"measured": None, "threshold": threshold, "verdict": True, "text": text}
         measured = float(self.measured[spot, part])
         if part == DATES:
@@ -284,7 +334,7 @@ class Looked:
         return HOUR if self.scene.timetable.timeframe.intraday else DAY
 
     def _text(self, part: int, spot: int, said: int, counts: Sequence[int]) -> str:  # noqa: PLR0911 - one a part
-        rules, wanted, instrument = self.scene.rules, self.wanted, self.scene.instrument
+        rules, wanted, case = self.scene.rules, self.wanted, self.scene.case(spot)
         measured = float(self.measured[spot, part])
         if part == TREND:
             word = {1: "with the trend", 0: "trend mixed", -1: "against the trend"}[int(measured)]
@@ -292,24 +342,24 @@ class Looked:
         if part == COARSER:
             word = "agrees" if measured > 0 else "disagrees" if measured < 0 else "is mixed"
             average = f"its {rules.fast_average}-bar average"
-            return f"the last {self.scene.coarser} bar {word}, by its close and {average}"
+            return f"the last {case.coarser} bar {word}, by its close and {average}"
         if part == VOLATILITY:
             quiet = measured < wanted.quiet * (1 - TIE)
             word = "loud" if said == FAILS else "quiet" if quiet else "usual"
             return f"{word}: ATR in means of its last 100 values"
         if part == COST:
-            named = [name for name in COST_NAMES if getattr(instrument.costs, name) is not None]
+            named = [name for name in COST_NAMES if getattr(case.instrument.costs, name) is not None]
             return f"{' and '.join(named)} of both ways in R"
         if part == TRADED:
             text = f"bars of the last {counts[SHOULD]} that are missing"
             return f"{text} or without volume" if counts[VOLUMES] else text
         if part == TURNOVER:
-            return f"median turnover of {wanted.liquid_bars} bars in {instrument.currency or 'money'}"
+            return f"median turnover of {wanted.liquid_bars} bars in {case.instrument.currency or 'money'}"
         return self._date(spot, counts[NEAREST])
 
     def _date(self, spot: int, which: int) -> str:
         scene = self.scene
-        nearest, close = (scene.dates or ())[which], int(scene.times[scene.row, 1, scene.spots[spot, 0]])
+        nearest, close = (scene.case(spot).dates or ())[which], scene.closed(spot)
         side = "to" if nearest.begin > close else "since" if nearest.end < close else "from"
         return f"{'hours' if self._unit == HOUR else 'days'} {side} the nearest date: {nearest.what}"
 
@@ -329,41 +379,27 @@ TEXTS: Mapping[int, str] = {
 
 def judge(scene: Scene, wanted: Surroundings) -> Looked:
     """Judge the surroundings of all setups of a scene."""
-    instrument, spots = scene.instrument, len(scene.spots)
-    grid, dates = grid_of(instrument.steps), np.array([(each.begin, each.end) for each in scene.dates or ()])
-    market = _market(
-        instrument.costs,
-        instrument.point_value,
-        grid.units,
-        (bool(scene.coarser), scene.hours(), scene.dates is not None),
-        wanted.keeps_away(intraday=scene.timetable.timeframe.intraday),
-    )
+    spots = len(scene.spots)
+    markets, dates = scene.markets(wanted)
+    bands, _ = together(tuple(each.grid for each in scene.cases))
     measured, said = np.empty((spots, len(around.PARTS))), np.empty((spots, len(around.PARTS)), dtype=np.uint8)
     counts, whole = np.empty((spots, 3), dtype=np.int64), np.empty((spots, len(NAMES)), dtype=np.uint8)
     around.look(
-        *(scene.columns, scene.deep, scene.times, scene.row, scene.begin, scene.begin_deep, scene.spots, scene.bars),
-        *(
-            scene.leans,
-            scene.ways,
-            scene.in_time(wanted.liquid_bars),
-            np.ascontiguousarray(dates.reshape(-1, 2).T, dtype=np.int64),
-        ),
-        *(scene.rules.record, wanted.record, market, grid.bands),
+        *(scene.columns, scene.deep, scene.times, scene.begins, scene.spots, scene.of, scene.bars, scene.leans),
+        *(scene.ways, scene.in_time(wanted.liquid_bars), dates, scene.rules.record, wanted.record, markets, bands),
         (measured, said, counts, whole),
     )
     return Looked(scene, wanted, measured, said, counts, whole)
 
 
 @lru_cache(1_024)
-def _market(
-    costs: Costs, point_value: Decimal, units: float, judged: tuple[bool, int, bool], keeps_away: int
-) -> NDArray[Any]:
-    """Give the facts about an instrument for compiled code: an array of one MARKET record."""
+def _money(costs: Costs, point_value: Decimal, units: float) -> tuple[float, float, bool, float, float, int]:
+    """Give the first fields of a MARKET record."""
     fixed, part = costs.parts(point_value)
     exact = (fixed * Decimal(units), part)
     scale = 10 ** min(max(0, *(-int(cost.as_tuple().exponent) for cost in exact)), MOST_DECIMALS)
-    about = (units, float(point_value), costs.given, *(float(cost * scale) for cost in exact), scale)
-    return np.array([(*about, *judged, keeps_away)], dtype=around.MARKET)
+    whole, relative = (float(cost * scale) for cost in exact)
+    return units, float(point_value), costs.given, whole, relative, scale
 
 
 def why_set_aside(measures: Mapping[str, Measure], require: Collection[str]) -> str:

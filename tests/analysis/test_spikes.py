@@ -97,7 +97,8 @@ def test_the_first_bar_of_a_series_is_not_suspected_whatever_its_memory_held_bef
     pool.columns[row] = pool.deep[row] = 1.0  # as another series left it
     pool.clear(row)
     bars = bars_of([(1000.0, 1200.0, 900.0, 1100.0, 1.0)])
-    assert list(pool.take(np.array([row]), np.array([1]), bars)) == []
+    (stop,) = pool.take(np.array([row]), np.array([1]), bars)
+    assert stop.spiked == []
 
 
 def test_how_far_is_a_setting() -> None:
@@ -121,7 +122,8 @@ def how_touched(watcher: SeriesEngine, **places: Any) -> str:  # noqa: ANN401 - 
     found = np.zeros(1, dtype=structure.PLACES)[0]
     for name, value in places.items():
         found[name] = value
-    return touched(watcher.series, watcher.series.used - 1, found, DOJI)
+    series = watcher.series
+    return touched(series.pool, series.row, series.used - 1, found, DOJI)
 
 
 @pytest.mark.parametrize(

@@ -25,6 +25,6 @@ def fit_at(setup: Setup[Any], series: NDArray[np.float64], t: int, sign: int, nu
     levels = np.zeros(1, dtype=LEVELS)
     out = (measured, verdicts, points, held, levels)
     record = (numbers or setup.numbers()).record()
-    setup.weigh(series[None], 0, np.array([[t, sign]]), record, Rules().record, out)
+    setup.weigh(series[None], np.array([[0, t, sign]]), record, Rules().record, out)
     said = (measured[0], verdicts[0], points[0], held[0], levels[0])
     return Fit(series, t, sign, float(series[ATR, t]), *said, Rules())

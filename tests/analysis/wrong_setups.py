@@ -284,8 +284,8 @@ def weigh_soundly_one(
 
 
 @compiled
-def weigh_soundly(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
-    weighed(sound, weigh_soundly_one, columns, row, spots, numbers, rules, out)
+def weigh_soundly(columns: Floats, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_soundly_one, columns, spots, numbers, rules, out)
 
 
 @compiled
@@ -305,8 +305,8 @@ def weigh_not_to_compile_one(
 
 
 @compiled
-def weigh_not_to_compile(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
-    weighed(sound, weigh_not_to_compile_one, columns, row, spots, numbers, rules, out)
+def weigh_not_to_compile(columns: Floats, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_not_to_compile_one, columns, spots, numbers, rules, out)
 
 
 @compiled
@@ -327,8 +327,8 @@ def weigh_raising_one(
 
 
 @compiled
-def weigh_raising(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
-    weighed(sound, weigh_raising_one, columns, row, spots, numbers, rules, out)
+def weigh_raising(columns: Floats, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_raising_one, columns, spots, numbers, rules, out)
 
 
 @compiled
@@ -349,8 +349,8 @@ def weigh_too_much_one(
 
 
 @compiled
-def weigh_too_much(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
-    weighed(sound, weigh_too_much_one, columns, row, spots, numbers, rules, out)
+def weigh_too_much(columns: Floats, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_too_much_one, columns, spots, numbers, rules, out)
 
 
 @compiled
@@ -370,8 +370,8 @@ def weigh_oddly_one(
 
 
 @compiled
-def weigh_oddly(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
-    weighed(sound, weigh_oddly_one, columns, row, spots, numbers, rules, out)
+def weigh_oddly(columns: Floats, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_oddly_one, columns, spots, numbers, rules, out)
 
 
 @compiled
@@ -391,8 +391,8 @@ def weigh_no_base_one(
 
 
 @compiled
-def weigh_no_base(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
-    weighed(sound, weigh_no_base_one, columns, row, spots, numbers, rules, out)
+def weigh_no_base(columns: Floats, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_no_base_one, columns, spots, numbers, rules, out)
 
 
 @compiled
@@ -412,8 +412,8 @@ def weigh_strange_average_one(
 
 
 @compiled
-def weigh_strange_average(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
-    weighed(sound, weigh_strange_average_one, columns, row, spots, numbers, rules, out)
+def weigh_strange_average(columns: Floats, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_strange_average_one, columns, spots, numbers, rules, out)
 
 
 @compiled
@@ -433,8 +433,8 @@ def weigh_one_sided_point_one(
 
 
 @compiled
-def weigh_one_sided_point(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
-    weighed(sound, weigh_one_sided_point_one, columns, row, spots, numbers, rules, out)
+def weigh_one_sided_point(columns: Floats, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_one_sided_point_one, columns, spots, numbers, rules, out)
 
 
 @compiled
@@ -454,8 +454,8 @@ def weigh_one_sided_base_one(
 
 
 @compiled
-def weigh_one_sided_base(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
-    weighed(sound, weigh_one_sided_base_one, columns, row, spots, numbers, rules, out)
+def weigh_one_sided_base(columns: Floats, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_one_sided_base_one, columns, spots, numbers, rules, out)
 
 
 @compiled
@@ -475,8 +475,8 @@ def weigh_ahead_one(
 
 
 @compiled
-def weigh_ahead(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
-    weighed(sound, weigh_ahead_one, columns, row, spots, numbers, rules, out)
+def weigh_ahead(columns: Floats, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_ahead_one, columns, spots, numbers, rules, out)
 
 
 @compiled
@@ -496,8 +496,8 @@ def weigh_far_back_one(
 
 
 @compiled
-def weigh_far_back(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
-    weighed(sound, weigh_far_back_one, columns, row, spots, numbers, rules, out)
+def weigh_far_back(columns: Floats, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_far_back_one, columns, spots, numbers, rules, out)
 
 
 @compiled
@@ -517,5 +517,5 @@ def weigh_without_spoiler_one(
 
 
 @compiled
-def weigh_without_spoiler(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
-    weighed(sound, weigh_without_spoiler_one, columns, row, spots, numbers, rules, out)
+def weigh_without_spoiler(columns: Floats, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_without_spoiler_one, columns, spots, numbers, rules, out)

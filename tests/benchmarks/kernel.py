@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.analysis.indicators import kernel
-from scanner.analysis.pool import FEW, MANY, Candidates, Pool
+from scanner.analysis.pool import FEW, MANY, Pool
 from scanner.compiling import compiled, lent
 from scanner.market.bars import Bars
 from scanner.trade.rulebook import Rulebook
@@ -103,10 +103,9 @@ def ours(bars: Bars) -> list[int]:
     pool = Pool(Rulebook().rules, Rulebook().setups, timetable("1m"), MANY)
     found = [
         sign * int(pool.times[0, 0, index])
-        for _, stop in pool.take(np.array([pool.add()]), np.array([len(bars)]), bars)
-        if isinstance(stop, Candidates)
+        for stop in pool.take(np.array([pool.add()]), np.array([len(bars)]), bars)
         for _, spots in stop.setups
-        for index, sign in spots.tolist()
+        for _, index, sign in spots.tolist()
     ]
     indices = np.searchsorted(bars.open_time, np.abs(found))
     return [int(index) for index in np.sign(found) * indices]

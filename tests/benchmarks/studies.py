@@ -30,9 +30,10 @@ from scanner.market.sessions.calendars import DAY, calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.pipeline import Inputs
 from scanner.replays.recordings import Reading
-from scanner.studies.collecting import Asked, collect_one
-from scanner.studies.controls import draws_for
+from scanner.studies.jobs import TOGETHER
 from scanner.studies.running import How, study_files
+from scanner.studies.stories.collecting import Asked, collect_together
+from scanner.studies.stories.controls import draws_for
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 from tests.benchmarks.kernel import Long
@@ -42,7 +43,7 @@ from tests.benchmarks.walk import START, random_walk
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from scanner.studies.stories import Columns
+    from scanner.studies.stories.columns import Columns
 
 SERIES, BARS, QUICK = 5_000, 5_000, 20
 MARGIN = 10.0
@@ -84,14 +85,22 @@ def kernel_over(series: int) -> float:
 def finding_and_following(series: int) -> tuple[float, int]:
     """Give the seconds that finding and following take for all bars in memory, and the number of setups."""
     frame, book, asked = Timeframe.named("1d"), Rulebook(), Asked(variants=False, draws=0)
+    steps = PriceSteps.fixed(Decimal("0.01"))
     taken, found = 0.0, 0
-    for number in range(series + 1):  # the first may include compiling
-        bars = daily(max(number - 1, 0))
-        instrument = Instrument(f"S{number}", PriceSteps.fixed(Decimal("0.01")))
-        made = Inputs(instrument, calendar_named("none"), frame, (frame,), book, Account())
+    for first in range(-TOGETHER, series, TOGETHER):  # the first may include compiling
+        numbers = range(max(first, 0), min(max(first, 0) + TOGETHER, series))
+        bars = [[daily(number)] for number in numbers]
         rows: list[Columns] = []
-        seconds = best(lambda: rows.append(collect_one(made, [bars], asked).lanes[0].columns()), 1)  # noqa: B023 - called at once
-        taken, found = (taken + seconds, found + len(rows[0].get("id", ()))) if number else (0.0, 0)
+
+        def work() -> None:
+            instruments = [Instrument(f"S{number}", steps) for number in numbers]  # noqa: B023 - called at once
+            made = [Inputs(each, calendar_named("none"), frame, (frame,), book, Account()) for each in instruments]
+            rows.extend(lane.stories.columns() for lane in collect_together(made, bars, asked).lanes)  # noqa: B023 - as above
+
+        seconds = best(work, 1)
+        taken, found = (
+            (taken + seconds, found + sum(len(own.get("id", ())) for own in rows)) if first >= 0 else (0.0, 0)
+        )
     return taken, found
 
 

@@ -11,8 +11,8 @@ from pyarrow import parquet
 from scanner.commands.study.study_gallery import charts_of
 from scanner.present.study.stories import choose
 from scanner.replays.recordings import Reading
-from scanner.studies.collecting import Asked
 from scanner.studies.running import How, study_files
+from scanner.studies.stories.collecting import Asked
 from tests.outside.real_bars import INDEX_TIME_FORMAT, NASDAQ, SHARES, SP500
 from tests.studies.test_running import table_of
 

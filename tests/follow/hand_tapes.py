@@ -26,7 +26,7 @@ from scanner.follow.found import Found
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.trade.following import Follow
-from scanner.trade.levels import grid_of
+from scanner.trade.levels import grid_of, together
 from scanner.trade.rulebook import Rulebook
 from tests.follow.recorded import ended
 from tests.laws import bars_of, timetable
@@ -82,8 +82,8 @@ def record_of(
 ) -> NDArray[Any]:
     """Give the record of a setup at the last bar; ``line`` is the price of its trend line there, and its rise a bar."""
     prices = np.array([[float(found.entry)], [float(found.stop)], [line[0]], [line[1]]])
-    spots = np.array([[series.used - 1, found.sign]])
-    return begun(series, spots, prices, np.array([found.ride]), spoiler.levels, grid_of(instrument.steps))
+    spots, grids = np.array([[series.row, series.used - 1, found.sign]]), together((grid_of(instrument.steps),))
+    return begun(series.pool, spots, prices, np.array([found.ride]), spoiler.levels, np.array([0]), grids)
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from scanner.follow.found import Found
     from scanner.follow.news import News
     from scanner.follow.outcome import Outcome
+    from scanner.follow.stories import Sides
     from scanner.market.bars import Bars
     from scanner.trade.following import Follow
     from scanner.trade.rulebook import Rulebook
@@ -48,7 +49,7 @@ class NotingFollower(Follower):
         self,
         found: Sequence[Found] = (),
         records: NDArray[Any] = NO_RECORDS,
-        standing: Sequence[tuple[int, int]] = (),
+        standing: Sides = (),
     ) -> list[tuple[int, News]]:
         """Record the setups, advance, and record the news."""
         for index in sorted({index for index, _ in standing}):

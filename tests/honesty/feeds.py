@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 from scanner.analysis.door.known_setups import known
 from scanner.analysis.door.setup import Chosen
 from scanner.market.costs import Cost, Costs
-from scanner.studies.collecting import Asked
 from scanner.studies.figures.report import report_of
 from scanner.studies.python import collect
+from scanner.studies.stories.collecting import Asked
 from scanner.trade.rulebook import Rulebook
 from tests.honesty.market import feed, market
 from tests.honesty.planting import planted

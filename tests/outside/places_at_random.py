@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from scanner.analysis.door.known_setups import by_default
 from scanner.analysis.places.words import PLACE_NAMES
-from scanner.analysis.pool import Candidates, Leap, Pool
+from scanner.analysis.pool import Pool
 from scanner.analysis.rules import Rules
 from scanner.analysis.series import Series
 from scanner.market.splits import suspected_split
@@ -21,7 +21,7 @@ from tests.laws import REAL_SERIES, real_series, timetable
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from scanner.analysis.series import Around
+    from scanner.analysis.places.surrounded import Around
 
 ANY = "any"
 
@@ -46,9 +46,8 @@ def counted(rules: Rules, names: Sequence[str] = REAL_SERIES) -> tuple[Counter[s
         for number in range(len(bars)):
             found: list[int] = []
             for stop in series.take(bars[number : number + 1]):
-                if isinstance(stop, Candidates):
-                    found = [sign for _, spots in stop.setups for sign in spots[:, 1].tolist()]
-                elif isinstance(stop, Leap) and is_split(series, stop.index):
+                found = [sign for _, spots in stop.setups for sign in spots[:, 2].tolist()]
+                if any(is_split(series, index) for _, index in stop.leaps):
                     series.restart()
             if not series.warm:
                 continue

@@ -14,7 +14,7 @@ from adapters.feeds.recorded import RecordedFeed
 from scanner.analysis.door.known_setups import known
 from scanner.analysis.door.setup import Chosen
 from scanner.analysis.fits import weighed_alone
-from scanner.analysis.pool import Candidates, Pool
+from scanner.analysis.pool import Pool
 from scanner.analysis.rules import Rules
 from scanner.analysis.series import Series
 from scanner.configuration.model import settings
@@ -67,9 +67,9 @@ def engine_says(bars: Bars, timeframe: str, rulebook: Rulebook) -> Found:
     bar_numbers = {int(time): number for number, time in enumerate(bars.close_time)}
     found = {}
     for stop in series.take(bars):
-        for which, spots in stop.setups if isinstance(stop, Candidates) else ():
-            levels = weighed_alone(series, which, spots).levels
-            for (index, sign), level in zip(spots.tolist(), levels, strict=True):
+        for which, spots in stop.setups:
+            levels = weighed_alone(series.pool, which, spots).levels
+            for (_, index, sign), level in zip(spots.tolist(), levels, strict=True):
                 t = bar_numbers[int(series.times[1, index])]
                 found[t, rulebook.setups[which].setup.name, sign] = (level["trigger"], level["base"])
     return found

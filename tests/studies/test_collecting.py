@@ -26,10 +26,10 @@ from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.pipeline import Inputs
-from scanner.studies.collecting import Asked, collect_one
 from scanner.studies.python import collect
+from scanner.studies.stories.collecting import Asked, collect_together
+from scanner.studies.stories.variants import changes_of
 from scanner.studies.tables import tables
-from scanner.studies.variants import changes_of
 from scanner.trade.following import Follow
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
@@ -55,7 +55,7 @@ def inputs(rulebook: Rulebook, timeframes: Sequence[str] = ("1d",), costs: Costs
 
 
 def studied(made: Inputs, parts: Sequence[Bars], asked: Asked | None = None) -> Study:
-    return tables([collect_one(made, parts, asked or Asked()).part], (), "", 0)
+    return tables(collect_together([made], [parts], asked or Asked()).parts(), (), "", 0)
 
 
 def said(made: Inputs, bars: Bars) -> tuple[dict[str, Any], dict[str, Came]]:
@@ -128,6 +128,25 @@ def test_the_order_of_instruments_changes_nothing() -> None:
     pd.testing.assert_frame_equal(one.trades, other.trades, check_exact=True)
     pd.testing.assert_frame_equal(one.members, other.members)
     assert one.variants == other.variants
+
+
+def test_instruments_studied_together_have_the_stories_that_each_has_alone() -> None:
+    """Whatever their steps, costs, timeframes and rules, and wherever they are put on hold."""
+    steps = (CENT, Decimal("0.05"), CENT, CENT)
+    costs = (Costs(), Costs(spread=Cost(Decimal("0.02"))), Costs(spread=Cost(Decimal("0.02"))), Costs())
+    books, frames = (many_found(), many_found(), all_setups(), many_found()), (["15m", "1h"], ["15m"], ["15m"], ["1h"])
+    given = [
+        replace(made, instrument=Instrument(f"GANNET {number}", PriceSteps.fixed(step), costs=cost))
+        for number, (made, step, cost) in enumerate(zip(map(inputs, books, frames), steps, costs, strict=True))
+    ]
+    tape_of = [tapes(5), tapes(3), tapes(4), Bars.of([])]
+    asked = Asked(draws=3)
+    together = collect_together(given, [[bars] for bars in tape_of], asked).parts()
+    for made, bars, part in zip(given, tape_of, together, strict=True):
+        (alone,) = collect_together([made], [[bars]], asked).parts()
+        pd.testing.assert_frame_equal(part.trades.to_pandas(), alone.trades.to_pandas(), check_exact=True)
+        assert replace(part, trades=alone.trades) == alone
+    assert [len(part.trades) > 50 for part in together] == [True, True, True, False]
 
 
 @pytest.mark.parametrize("name", ["sp500", "AAPL"])

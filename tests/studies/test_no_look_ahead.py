@@ -12,9 +12,9 @@ from scanner.analysis.door.known_setups import known
 from scanner.analysis.door.setup import Chosen
 from scanner.analysis.rules import Rules
 from scanner.market.sessions.calendars import DAY
-from scanner.studies.collecting import Asked
 from scanner.studies.figures.report import report_of
 from scanner.studies.python import collect
+from scanner.studies.stories.collecting import Asked
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.surroundings import Surroundings
 from tests.laws import real_series

@@ -16,9 +16,9 @@ from pyarrow import parquet
 
 import scanner
 from scanner.replays.recordings import Reading
-from scanner.studies.collecting import Asked
 from scanner.studies.kept.ledger import read
 from scanner.studies.running import PARTS, How, StudyError, study_files
+from scanner.studies.stories.collecting import Asked
 from tests.commands.typed import RUN, closewatch
 from tests.laws import real_series
 from tests.outside.real_bars import INDEX_TIME_FORMAT, NASDAQ, SHARES, SP500

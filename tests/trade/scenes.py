@@ -23,12 +23,16 @@ from scanner.analysis.columns import (
     VOLUME,
 )
 from scanner.analysis.rules import Rules
+from scanner.judgement import Case
 from scanner.market.costs import Cost, Costs
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions.calendars import DAY, calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
+from scanner.trade.levels import grid_of
+from scanner.trade.rulebook import Rulebook
+from scanner.trade.size import Account
 from scanner.trade.surroundings import Scene
 
 if TYPE_CHECKING:
@@ -81,6 +85,11 @@ COSTS = Costs(spread=Cost(D("0.02")))
 # New York in June, seven bars of an hour from 13:30 on: the setup's bars open at 15:30, 16:30 and 17:30.
 HOURLY = timetable()
 TIMES = bars_until(HOURLY, "2026-06-10T17:30")
+KITE = Instrument("KITE", PriceSteps.fixed(D("0.01")), currency="USD", costs=COSTS)
+CASE = Case(
+    Rulebook(), KITE, HOURLY, Account(), coarser="1d", lean_at=lambda _: 0.0, dates=(), grid=grid_of(KITE.steps)
+)
+OF_CASE = ("instrument", "timetable", "coarser", "dates")
 
 
 def scene(sign: int = 1, series: np.ndarray | None = None, **changes: Any) -> Scene:  # noqa: ANN401 - any value of a field
@@ -104,18 +113,15 @@ def scene(sign: int = 1, series: np.ndarray | None = None, **changes: Any) -> Sc
         columns=series[None],
         deep=deep,
         times=TIMES[None],
-        row=0,
-        begin=0,
-        begin_deep=0,
-        spots=np.array([[T, sign]]),
+        begins=(np.array([changes.pop("begin", 0)]), np.zeros(1, dtype=np.int64)),
+        spots=np.array([[0, T, sign]]),
+        of=np.zeros(1, dtype=np.int64),
         bars=np.array([3]),
         ways=np.array([[np.nan if price is None else 100.0 * float(price) for price in prices.values()]]).round(),
-        timetable=HOURLY,
-        instrument=Instrument("KITE", PriceSteps.fixed(D("0.01")), currency="USD", costs=COSTS),
-        rules=Rules(),
-        coarser="1d",
         leans=np.zeros(1),
-        dates=(),
+        rules=Rules(),
+        timetable=changes.get("timetable", HOURLY),
+        cases=[replace(CASE, **{name: changes.pop(name) for name in OF_CASE if name in changes})],
     )
     return replace(made, **changes)
 

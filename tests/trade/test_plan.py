@@ -63,8 +63,8 @@ def plan(facts: Facts, rules: Rules | None = None) -> Plan:
     obstacles = tuple((float(price), text) for price, text in facts.obstacles)
     ahead = np.array([[price for price, _ in obstacles]])
     planned = np.empty((1, levels.COLUMNS))
-    where = (series, 0, np.array([[0, facts.sign]]), level, ahead, np.array([len(obstacles)]))
-    levels.plan(*where, rules.record, grid.bands, grid.units, planned)
+    where = (series, np.array([[0, 0, facts.sign]]), np.array([0]), level, ahead, np.array([len(obstacles)]))
+    levels.plan(*where, rules.record, levels.together((grid,)), planned)
     texts = ("the last bar's high", "the low before", obstacles)
     return plans.make(plans.Facts(facts.sign, close, base, atr, planned[0], *texts), rules, KITE, ACCOUNT)
 

@@ -16,7 +16,7 @@ from scanner.market.costs import Cost, Costs
 from scanner.market.sessions.dates import Dated
 from scanner.trade import surroundings
 from scanner.trade.surroundings import NAMES, Surroundings, why_set_aside
-from tests.trade.scenes import HOURLY, LAST, TIMES, T, at, bars_until, mirrored, scene, timetable, window
+from tests.trade.scenes import HOURLY, KITE, LAST, TIMES, T, at, bars_until, mirrored, scene, timetable, window
 
 if TYPE_CHECKING:
     from scanner.event_data import Measure
@@ -137,7 +137,7 @@ def test_prices_just_inside_and_just_outside(
         made = scene(sign)
         if "spread" in given:
             costs = Costs(spread=Cost.of(given.pop("spread")))
-            made = scene(sign, instrument=replace(made.instrument, costs=costs))
+            made = scene(sign, instrument=replace(KITE, costs=costs))
         else:
             made = scene(sign, window(last), **given)
         assert judged(name, made)["verdict"] is holds
@@ -166,7 +166,7 @@ def test_the_gaps_that_count_are_those_within_the_setup(sign: int, bar: int, ope
 
 def test_the_measured_values_are_those_computed_by_hand() -> None:
     costs = Costs(Cost(D("0.02")), Cost(D("0.05"), "%"), None)
-    measures = judge(scene(obstacle=D("107.43"), instrument=replace(scene().instrument, costs=costs)), Surroundings())
+    measures = judge(scene(obstacle=D("107.43"), instrument=replace(KITE, costs=costs)), Surroundings())
     assert measures["room"]["measured"] == 2.0
     # 0.02 + 2 × 0.05 % of 103.01 = 0.12301, of R 2.21
     assert measures["cost"]["measured"] == pytest.approx(0.12301 / 2.21, rel=1e-7)
@@ -226,14 +226,15 @@ def test_turnover() -> None:
     series = window()
     series[VOLUME, T - 19 : T + 1] = np.arange(1, 21)
     series[CLOSE, T - 19 : T + 1] = 10.0
-    made = scene(series=series, instrument=replace(scene().instrument, point_value=D(50)))
+    given: dict[str, Any] = {"series": series, "instrument": replace(KITE, point_value=D(50))}
+    made = scene(**given)
     # Median volume 10.5, times 10, times 50.
     assert judged("liquid", made, min_turnover=5_250)["verdict"]
     assert not judged("liquid", made, min_turnover=5_250.01)["verdict"]
     assert daily_turnover(made, Surroundings()) == 7 * 5_250
-    assert daily_turnover(replace(made, timetable=timetable("1h", "none")), Surroundings()) is None
-    assert daily_turnover(replace(made, timetable=timetable("1d", "none")), Surroundings()) == 5_250
-    assert daily_turnover(replace(made, begin=T - 18), Surroundings()) is None
+    assert daily_turnover(scene(**given, timetable=timetable("1h", "none")), Surroundings()) is None
+    assert daily_turnover(scene(**given, timetable=timetable("1d", "none")), Surroundings()) == 5_250
+    assert daily_turnover(scene(**given, begin=T - 18), Surroundings()) is None
     silent = scene(series=window(volume=np.nan))
     assert daily_turnover(silent, Surroundings()) is None
     assert judged("liquid", silent, min_turnover=1e9)["verdict"]
@@ -298,8 +299,9 @@ def test_what_cannot_be_judged_says_so_and_holds() -> None:
     blank = np.full_like(window(), np.nan)
     blank[:4] = window()[:4]
     none: dict[str, Any] = {"entry": None, "risk": None, "coarser": "", "lean": None, "dates": None}
-    made = scene(series=blank, volatility=np.nan, timetable=timetable("1h", "none"), bars=1, **none)
-    measures = judge(replace(made, instrument=replace(made.instrument, costs=Costs())), Surroundings())
+    free = replace(KITE, costs=Costs())
+    made = scene(series=blank, volatility=np.nan, timetable=timetable("1h", "none"), bars=1, instrument=free, **none)
+    measures = judge(made, Surroundings())
     assert all(measure["verdict"] for measure in measures.values())
     reasons = {name: each["text"].removeprefix("not judged: ") for name, each in measures.items()}
     assert reasons["coarser"] == "no coarser timeframe is followed"

@@ -61,7 +61,6 @@ def weighed(
     measure: Callable[..., bool],
     weigh: Callable[..., None],
     columns: Floats,
-    row: int,
     spots: Integers,
     numbers: Any,  # noqa: ANN401 - numba's records have no Python type
     rules: Any,  # noqa: ANN401 - as above
@@ -74,10 +73,10 @@ def weighed(
     """
     measured, verdicts, points, held, levels = out
     for k in range(len(spots)):
-        t, sign, level = spots[k, 0], float(spots[k, 1]), levels[k]
+        series, t, sign, level = columns[spots[k, 0]], spots[k, 1], float(spots[k, 2]), levels[k]
         if verdicts.shape[1]:
-            measure(columns[row], t, sign, numbers[0], measured[k], verdicts[k])
+            measure(series, t, sign, numbers[0], measured[k], verdicts[k])
         points[k], held[k] = np.nan, ABSENT
         level.trigger, level.base, level.base_is, level.beyond = np.nan, np.nan, 0, np.nan
         level.average, level.closes, level.bars = -1, 1, 0
-        weigh(columns[row], t, sign, numbers[0], rules[0], measured[k], points[k], held[k], level)
+        weigh(series, t, sign, numbers[0], rules[0], measured[k], points[k], held[k], level)

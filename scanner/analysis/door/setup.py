@@ -159,9 +159,9 @@ class Setup(Generic[N]):
       with room for two for each bar), in order of series and bar, and returns how many there are. It must be fast: a
       loop without branches over the rarest rules marks the bars that may fit, and only those are measured.
       ``searching.searched`` does this for a ``mark`` and a ``measure``.
-    - ``weigh(columns, row, spots, numbers, rules, out)`` measures several bars, and gives their evidence and levels.
-      ``spots`` (int64, n × 2) are bars and signs in the window of the series ``row``, ``rules`` is an array of
-      one RULES record. ``out`` are five arrays with a row for each spot: ``measured`` and ``verdicts``; ``points``
+    - ``weigh(columns, spots, numbers, rules, out)`` measures several bars, and gives their evidence and levels.
+      ``spots`` (int64, n × 3) are (row, bar, sign) as ``find`` writes them, ``rules`` is an array of one RULES
+      record. ``out`` are five arrays with a row for each spot: ``measured`` and ``verdicts``; ``points``
       (float64, NaN if there is nothing to measure) and ``held`` (uint8: MISSED, HOLDS, UNKNOWN or ABSENT), one value
       for each point of evidence; and ``levels`` (LEVELS records). ``searching.weighed`` does this for a function that
       weighs one bar.

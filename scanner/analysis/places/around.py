@@ -38,13 +38,12 @@ def room_to_look(rules: Rules, history: int, bars: int) -> tuple[Floats, Marks, 
 def look_around(
     columns: Floats,
     deep: Floats,
-    row: int,
-    begin: int,
+    begins: Integers,
     history: int,
     spots: Integers,
     needed: Marks,
     bases: Floats,
-    every: bool,
+    every: NDArray[np.bool_],
     rules_of_one: NDArray[Any],
     places: NDArray[Any],
     near: Marks,
@@ -55,28 +54,28 @@ def look_around(
     marked: Marks,
     spare: Floats,
 ) -> None:
-    """Look around each of ``spots`` (bar of ``columns`` and sign), and fill its row of ``places`` … ``counts``.
+    """Look around each of ``spots`` (row of the series, bar of ``columns`` and sign), and fill its row of the results.
 
-    ``columns`` and ``deep`` are the windows of a pool, ``row`` is that of the series; its bars in ``deep`` begin at
-    ``begin``, and ``history`` of them are looked at. ``needed`` are bits of the kinds of place of which a setup needs
+    ``columns`` and ``deep`` are the windows of a pool. The bars of a spot's series in ``deep`` begin at ``begins``, and
+    ``history`` of them are looked at. ``needed`` are bits of the kinds of place of which a setup needs
     one, in the order of PLACE_BITS, and ``bases`` the price that its stop is placed beyond. A spot gets a record of
-    places, whether it is AT_PLACE and WITHIN_REACH of it, the obstacles and their number. Unless ``every`` one is
-    wanted, a spot out of reach gets nothing, and one that is not at a place no obstacles. The last three are what
-    ``room_to_look`` makes; ``marked`` holds the swing marks around the last spot.
+    ``places``, whether it is AT_PLACE and WITHIN_REACH of it, the obstacles and their number. Unless ``every`` says
+    that all is wanted of it, a spot out of reach gets nothing, and one that is not at a place no obstacles. The last
+    three are what ``room_to_look`` makes; ``marked`` holds the swing marks around the last spot.
     """
-    series, window, rules = columns[row], deep[row], rules_of_one[0]
-    shift, strengths = window.shape[1] - series.shape[1], (rules.swing_strength, rules.obstacle_strength)
+    rules = rules_of_one[0]
+    shift, strengths = deep.shape[2] - columns.shape[2], (rules.swing_strength, rules.obstacle_strength)
     for k in range(len(spots)):
-        t, sign = spots[k, 0], float(spots[k, 1])
+        series, window, t, sign = columns[spots[k, 0]], deep[spots[k, 0]], spots[k, 1], float(spots[k, 2])
         last = t + shift
-        first = max(last + 1 - history, begin)
+        first = max(last + 1 - history, begins[k])
         atr, near[k], counts[k] = series[ATR, t], 0, 0
         reaches = needed[k] == 0 or rules.place_quality != STRICT
         if not reaches:
             p = structure.pullback_end(window, last, first, sign, rules.pullback_window)
             bottom = window[DEEP_LOW if sign > 0 else DEEP_HIGH, p]
             reaches = is_within_reach(sign, bases[k], bottom, rules.place_reach, atr)
-        if not (every or reaches):
+        if not (every[k] or reaches):
             continue
         mark_swings(window[DEEP_LOW], window[DEEP_HIGH], marked, first, first, last + 1, strengths, spare)
         structure.look(window, marked, series, t, shift, first, sign, rules_of_one, atr, places[k : k + 1], points)
@@ -84,7 +83,7 @@ def look_around(
         held = place.line * LINE | place.average * AVERAGE | place.level * LEVEL | place.turn * TURN
         near[k] |= AT_PLACE if needed[k] == 0 or held & needed[k] else 0
         near[k] |= WITHIN_REACH if reaches else 0
-        if every or near[k] == AT_PLACE | WITHIN_REACH:
+        if every[k] or near[k] == AT_PLACE | WITHIN_REACH:
             where = (window, marked, series, t, shift, first, sign, rules_of_one)
             counts[k] = find_obstacles(*where, prices[k], kinds[k])
 
@@ -99,26 +98,25 @@ def is_within_reach(sign: float, base: float, bottom: float, reach: float, atr: 
 def look_again(
     columns: Floats,
     deep: Floats,
-    row: int,
-    begin: int,
+    begins: Integers,
     history: int,
-    t: int,
-    sign: float,
+    spots: Integers,
     rules: NDArray[Any],
     places: NDArray[Any],
     points: Floats,
     marked: Marks,
     spare: Floats,
 ) -> None:
-    """Look at the places around bar ``t`` under several ``rules`` with the same lengths: a record of ``places`` each.
+    """Look at the places around each spot under several ``rules`` with the same lengths.
 
-    The arrays are those of ``look_around``.
+    ``places`` (spots × rules) gets a record for each; the other arrays are those of ``look_around``.
     """
-    series, window = columns[row], deep[row]
-    shift, strengths = window.shape[1] - series.shape[1], (rules[0].swing_strength, rules[0].obstacle_strength)
-    last, atr = t + shift, series[ATR, t]
-    first = max(last + 1 - history, begin)
-    mark_swings(window[DEEP_LOW], window[DEEP_HIGH], marked, first, first, last + 1, strengths, spare)
-    for k in range(len(rules)):
-        one, place = rules[k : k + 1], places[k : k + 1]
-        structure.look(window, marked, series, t, shift, first, sign, one, atr, place, points)
+    shift, strengths = deep.shape[2] - columns.shape[2], (rules[0].swing_strength, rules[0].obstacle_strength)
+    for k in range(len(spots)):
+        series, window, t, sign = columns[spots[k, 0]], deep[spots[k, 0]], spots[k, 1], float(spots[k, 2])
+        last, atr = t + shift, series[ATR, t]
+        first = max(last + 1 - history, begins[k])
+        mark_swings(window[DEEP_LOW], window[DEEP_HIGH], marked, first, first, last + 1, strengths, spare)
+        for n in range(len(rules)):
+            one, place = rules[n : n + 1], places[k, n : n + 1]
+            structure.look(window, marked, series, t, shift, first, sign, one, atr, place, points)

@@ -117,9 +117,9 @@ def weigh_one(
 
 
 @compiled
-def weigh(columns: Floats, row: int, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
-    """Measure and weigh bars of a series; the same in every setup."""
-    weighed(measure, weigh_one, columns, row, spots, numbers, rules, out)
+def weigh(columns: Floats, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    """Measure and weigh bars; the same in every setup."""
+    weighed(measure, weigh_one, columns, spots, numbers, rules, out)
 
 
 def words(fit: Fit, numbers: FirstTouchNumbers) -> Words:

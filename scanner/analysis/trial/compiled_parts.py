@@ -94,7 +94,7 @@ class Compiled:
         room, spare = np.full(count + BEYOND, np.nan), np.full(count + BEYOND, STRANGE, dtype=np.uint8)
         points, held, levels = room[:count].reshape(1, -1), spare[:count].reshape(1, -1), np.zeros(1, dtype=LEVELS)
         out = (measured, verdicts, points, held, levels)
-        self._call("weigh", columns, row, np.array([[t, sign]]), self.numbers, rules.record, out)
+        self._call("weigh", columns, np.array([[row, t, sign]]), self.numbers, rules.record, out)
         if (spare[count:] != STRANGE).any() or not np.isnan(room[count:]).all():
             raise TrialError(f"weigh writes more points than the {count} that points names; name each of them")
         return measured[0], verdicts[0], points[0], held[0], levels[0]

@@ -31,9 +31,9 @@ if TYPE_CHECKING:
 
     from scanner.configuration.model.settings import Settings
     from scanner.replays.recordings import Reading
-    from scanner.studies.collecting import Asked
     from scanner.studies.figures.results import Report
     from scanner.studies.schema import Study
+    from scanner.studies.stories.collecting import Asked
 
 FOLDER = Path("study")
 """Where a study is written by default."""

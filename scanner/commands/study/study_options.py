@@ -72,8 +72,8 @@ def study(
         raise typer.BadParameter("--keep saves its table beside the store of a configuration: give --config too")
     from scanner.commands.study import register as registering  # noqa: PLC0415 - heavy, and not needed for --help
     from scanner.commands.study import study as command  # noqa: PLC0415 - as above
-    from scanner.studies.collecting import Asked  # noqa: PLC0415 - as above
     from scanner.studies.running import How  # noqa: PLC0415 - as above
+    from scanner.studies.stories.collecting import Asked  # noqa: PLC0415 - as above
 
     by = "" if config is None else config.name
     if register is not None:

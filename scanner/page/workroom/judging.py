@@ -7,9 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.analysis.pool import Candidates
 from scanner.commands.recorded.one_bar import bar_at
-from scanner.engine import SeriesEngine
 from scanner.market.bars import Bars
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.store import SeriesKey
@@ -17,8 +15,8 @@ from scanner.store import SeriesKey
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
-    from scanner.analysis.pool import Hits, Stop
     from scanner.configuration.model.settings import Watched
+    from scanner.engine import SeriesEngine
     from scanner.events import Event
     from scanner.judgement import Judgement
     from scanner.store import Store
@@ -27,29 +25,6 @@ if TYPE_CHECKING:
 NO_BARS = Bars.of([])
 A_DAY = 1_440
 """Most bars of a day, and so most bars searched back from a time for the one it means."""
-
-
-class OneBarEngine(SeriesEngine):
-    """An engine that reports only on the last of its bars."""
-
-    last = 0
-
-    def push(self, bars: Bars) -> list[Event]:
-        """Take closed bars, oldest first."""
-        self.last = int(bars.close_time[-1]) if len(bars) else 0
-        return super().push(bars)
-
-    def said_at(self, stop: Stop) -> Iterator[Event]:
-        """Leave out setups of earlier bars; what ends a series or makes it warm still counts."""
-        if isinstance(stop, Candidates):
-            stop = Candidates(self._at_last(stop.setups), self._at_last(stop.forming))
-            if not (stop.setups or stop.forming):
-                return
-        yield from super().said_at(stop)
-
-    def _at_last(self, found: list[Hits]) -> list[Hits]:
-        at = [(which, hits[self.series.times[1, hits[:, 0]] == self.last]) for which, hits in found]
-        return [(which, hits) for which, hits in at if len(hits)]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,11 +70,14 @@ def judge_bar(
     index = len(own) - 1 if index is None else index
     close = int(own.close_time[index])
     # The bars are adjusted already.
-    lanes = replace(watched, adjustments=()).inputs(account).pipeline(OneBarEngine).lanes
+    lanes = replace(watched, adjustments=()).inputs(account).pipeline().lanes
     for lane in lanes:
         all_bars = bars.get(SeriesKey(key.instrument, lane.timeframe.name), NO_BARS)
         stop = int(np.searchsorted(all_bars.close_time, close, side="right"))
-        engine, said = lane.engine, lane.engine.push(all_bars[max(stop - _run_in(watched), 0) : stop])
+        engine, own_bars = lane.engine, all_bars[max(stop - _run_in(watched), 0) : stop]
+        with engine.series.pool.without_setups():
+            engine.push(own_bars[:-1])
+        said = engine.push(own_bars[-1:])
         if lane.timeframe.name == key.timeframe:
             break
     return JudgedBar(

@@ -20,8 +20,8 @@ from scanner.trade.rulebook import Rulebook
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from scanner.analysis.places.surrounded import Around
     from scanner.analysis.rules import Rules
-    from scanner.analysis.series import Around
     from scanner.event_data import Place, SetupData
     from scanner.events import Event
     from scanner.market.bars import Bars

@@ -16,7 +16,7 @@ from scanner.clocks import SECOND
 from scanner.studies.figures.members import Members, beside_first, enough
 from scanner.studies.figures.months import too_few
 from scanner.studies.figures.results import Choice, WalkForward
-from scanner.studies.variants import AS_IS
+from scanner.studies.stories.variants import AS_IS
 
 if TYPE_CHECKING:
     from scanner.studies.schema import Study

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.follow import steps
-from scanner.follow.outcome import STATES, decimals, exactly, real_prices
+from scanner.follow.outcome import decimals, exactly, real_prices
 from scanner.judgement import places_of
 from scanner.trade.around import FAILS, HOLDS, UNJUDGED
 from scanner.trade.levels import BEYOND_SLOW, grid_of
@@ -37,11 +37,11 @@ WHOLE = {FAILS: "fails", HOLDS: "holds", UNJUDGED: "unknown"}
 def told_of(weighed: Weighed, numbers: Integers) -> Columns:
     """Give the columns of some rows about the setups themselves; ``around`` has one for each surrounding."""
     fits, rows = weighed.fits, weighed.rows[numbers]
-    setups, aside = fits.series.pool.setups, weighed.set_aside.tolist()
+    setups, aside = fits.pool.setups, weighed.set_aside.tolist()
     return {
         "id": weighed.threads(numbers),
         "setup": [setups[which].setup.name for which in fits.which[rows].tolist()],
-        "direction": directions(fits.spots[rows, 1]),
+        "direction": directions(fits.spots[rows, 2]),
         "place": places_of(fits.found.places[rows], ""),
         "set_aside": [weighed.why_set_aside(number) if aside[number] else "" for number in numbers.tolist()],
         "evidence_points": fits.counted[rows],
@@ -71,7 +71,7 @@ def when(found_at: Integers) -> Columns:
 def what_came(records: NDArray[Any], atr: Floats, instrument: Instrument) -> Columns:
     """Give the columns of the outcomes of stories (STORY); ``atr`` are those of the setups' last bars.
 
-    R is in the risk of the fill, exact from the prices, and rounded once, to the nearest float.
+    ``state`` has codes. R is in the risk of the fill, exact from the prices, and rounded once, to the nearest float.
     """
     sign, state, grid = records["sign"], records["state"], grid_of(instrument.steps)
     named = ("entry", "first_stop", "stop", "fill", "exit", "best", "worst")
@@ -93,7 +93,7 @@ def what_came(records: NDArray[Any], atr: Floats, instrument: Instrument) -> Col
     risks, over = _quotients(risk, scale, entered), state > steps.OPEN
     stopped = (state == steps.STOPPED) | (state == steps.STOPPED_AT_OPEN)
     return {
-        "state": [STATES[each] for each in state.tolist()],
+        "state": state,
         "entered_at": np.where(entered, records["entered_at"].astype("datetime64[ns]"), NO_TIME),
         "ended_at": np.where(over, records["ended_at"].astype("datetime64[ns]"), NO_TIME),
         "bars_waited": records["waited"] - entered,

@@ -79,15 +79,11 @@ class Changes:
     places: list[int] = field(default_factory=list)
     rules_of_places: NDArray[Any] = field(default_factory=lambda: np.zeros(0, dtype=RULES))
     reach: list[tuple[int, float]] = field(default_factory=list)
-    not_required: dict[str, int] = field(default_factory=dict)
-    required: dict[str, int] = field(default_factory=dict)
+    not_required: dict[Surrounding, int] = field(default_factory=dict)
+    required: dict[Surrounding, int] = field(default_factory=dict)
     around: list[tuple[int, Surrounding, Surroundings]] = field(default_factory=list)
     elsewhere: list[frozenset[int]] = field(default_factory=list)
     respoken: dict[int, bool] = field(default_factory=dict)
-
-    def off(self, which: int, rule: str) -> set[int]:
-        """Give the variant in which a rule of a setup is off, as a set; empty without variants."""
-        return {self.without[which, rule]} if self.without else set()
 
     def add(self, name: str, kind: Literal["rule_off", "surrounding_off", "moved"], what: str, value: Any) -> int:  # noqa: ANN401 - a number of any type
         """Add a variant and give its number."""

@@ -1,0 +1,1 @@
+"""The stories that a study collects from bars: setups, those of variants, and controls, as columns."""

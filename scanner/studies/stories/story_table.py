@@ -1,0 +1,148 @@
+"""The stories of some series as columns: what is known when they are found, and what came of them."""
+
+from __future__ import annotations
+
+from itertools import chain, pairwise
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+
+from scanner.analysis.columns import ATR
+from scanner.follow.ends import Ends
+from scanner.follow.outcome import STATES
+from scanner.follow.stories import go_on_together, joined
+from scanner.studies.parts import LAYOUT, VARIANTS
+from scanner.studies.schema import AROUND
+from scanner.studies.stories.columns import WHOLE, Columns, what_came, when
+from scanner.trade.surroundings import NAMES
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from scanner.analysis.pool import Pool
+    from scanner.engine import SeriesEngine
+    from scanner.follow.stories import Sides
+    from scanner.pipeline import Inputs
+    from scanner.trade.levels import Grid
+
+    Integers = NDArray[np.int64]
+
+WORDS = pa.array([WHOLE[code] for code in sorted(WHOLE)])
+"""The words for the verdict on a surrounding, by its code."""
+STATE_WORDS = pa.array([STATES[code] for code in sorted(STATES)])
+"""The words for the state of a story, by its code."""
+
+
+class StoryTable:
+    """The stories of some series on one timeframe, numbered in the order found; ``inputs`` are those of each series."""
+
+    def __init__(self, timeframe: str) -> None:
+        self.timeframe = timeframe
+        self.inputs: list[Inputs] = []
+        self._grids: list[Grid] = []
+        self._count = 0
+        self._told: list[Columns] = []
+        self._came: list[NDArray[Any]] = []
+
+    def add(self, inputs: Inputs, grid: Grid) -> None:
+        """Add a series."""
+        self.inputs.append(inputs)
+        self._grids.append(grid)
+
+    def listen(self, engine: SeriesEngine) -> Ends:
+        """Collect the stories of an engine that end."""
+        engine.ends = ends = Ends(engine.series, engine.instrument, engine.rulebook, engine.timetable)
+        ends.came = self._came.append
+        return ends
+
+    def follow(
+        self,
+        pool: Pool,
+        followed: Sequence[Ends],
+        series: Integers,
+        found: tuple[NDArray[Any], Integers, Integers],
+        told: Columns,
+        standing: Sequence[Sides],
+    ) -> None:
+        """Follow stories of several series of a pool, and go on with those that were found before.
+
+        ``followed`` and ``standing`` are those of each series (see ``go_on_together``), and ``series`` their numbers.
+        ``found`` are the records of the new stories, for each its place among the ``series``, in their order, and its
+        spot (row, bar, sign); ``told`` are their columns.
+        """
+        records, of, spots = found
+        records["number"] = self._count + np.arange(len(records))
+        self._count += len(records)
+        row, index, _ = spots.T
+        known = when(pool.times[row, 1, index]) | {"atr": pool.columns[row, ATR, index], "series": series[of]}
+        self._told.append(told | known)
+        for place, begin, end in runs(of):
+            followed[place].add(records[begin:end])
+        go_on_together(followed, standing)
+
+    def end(self, followed: Sequence[Ends]) -> None:
+        """Collect the stories that have not ended."""
+        self._came += [each.records for each in followed]
+
+    def columns(self) -> Columns:
+        """Give the columns of all stories; ``around`` and VARIANTS are two-dimensional, ``series`` are numbers."""
+        if not self._count:
+            return {}
+        columns = {name: _joined([each[name] for each in self._told]) for name in self._told[0]}
+        records = joined(self._came)
+        return columns | self._outcomes(records.take(np.argsort(records["number"])), columns["series"], columns["atr"])
+
+    def _outcomes(self, records: NDArray[Any], series: Integers, atr: NDArray[np.float64]) -> Columns:
+        """Give what came of all stories; those of instruments with the same steps and costs go together."""
+        alike: dict[Any, list[int]] = {}
+        for number, (each, grid) in enumerate(zip(self.inputs, self._grids, strict=True)):
+            key = id(grid), each.instrument.costs, each.instrument.point_value
+            alike.setdefault(key, []).append(number)
+        if len(alike) == 1:
+            return what_came(records, atr, self.inputs[0].instrument)
+        rows = [np.flatnonzero(np.isin(series, numbers)) for numbers in alike.values()]
+        parts = [
+            what_came(records[own], atr[own], self.inputs[numbers[0]].instrument)
+            for own, numbers in zip(rows, alike.values(), strict=True)
+        ]
+        order = np.argsort(np.concatenate(rows))
+        return {name: np.concatenate([each[name] for each in parts])[order] for name in parts[0]}
+
+    def tables(self) -> list[pa.Table]:
+        """Give the stories of each series as a table."""
+        columns = self.columns()
+        if not columns:
+            return [LAYOUT.empty_table()] * len(self.inputs)
+        series, around, variants = columns["series"], columns["around"], columns[VARIANTS]
+        columns |= {AROUND + name: WORDS.take(pa.array(around[:, number])) for number, name in enumerate(NAMES)}
+        columns["state"] = STATE_WORDS.take(pa.array(columns["state"]))
+        rows, numbers = np.nonzero(variants)
+        edges = np.searchsorted(rows, np.arange(len(series) + 1)).astype(np.int32)
+        columns[VARIANTS] = pa.ListArray.from_arrays(pa.array(edges), pa.array(numbers.astype(np.int16)))
+        for name, texts in (
+            ("instrument", [each.instrument.symbol for each in self.inputs]),
+            ("group", [each.group for each in self.inputs]),
+            ("timeframe", [self.timeframe] * len(self.inputs)),
+            ("entry_style", [each.rulebook.rules.entry_style for each in self.inputs]),
+        ):
+            columns[name] = pa.array(texts, pa.string()).take(pa.array(series))
+        whole = pa.Table.from_arrays([pa.array(columns[each.name], each.type) for each in LAYOUT], schema=LAYOUT)
+        order = np.argsort(series, kind="stable")
+        begins = np.searchsorted(series[order], np.arange(len(self.inputs) + 1))
+        whole = whole.take(pa.array(order))
+        return [whole.slice(begin, end - begin) for begin, end in pairwise(begins.tolist())]
+
+
+def runs(of: Integers) -> Iterator[tuple[int, int, int]]:
+    """Give the runs of equal numbers: number, begin and end."""
+    begins = np.flatnonzero(np.diff(of, prepend=-1))
+    yield from zip(of[begins].tolist(), begins.tolist(), np.append(begins[1:], len(of)).tolist(), strict=False)
+
+
+def _joined(parts: Sequence[Any]) -> Any:  # noqa: ANN401 - lists or arrays
+    if len(parts) == 1:
+        return parts[0]
+    return np.concatenate(parts) if isinstance(parts[0], np.ndarray) else list(chain.from_iterable(parts))

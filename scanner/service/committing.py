@@ -70,8 +70,10 @@ class Keeping:
     async def _take(self, arrivals: Sequence[Arrival]) -> Taken:
         try:
             known = [each for each in arrivals if each.instrument in self.desk.watched]
-            now = self._clock.now()
-            taken, failed = await asyncio.to_thread(take_apart, lambda part: self.desk.take(part, now), known)
+            # The clock is read in the thread, which may have to wait: meanwhile it may be set right.
+            taken, failed = await asyncio.to_thread(
+                take_apart, lambda part: self.desk.take(part, self._clock.now()), known
+            )
         finally:
             self.turns.give()
         for name, why in failed.items():

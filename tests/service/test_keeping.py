@@ -8,7 +8,7 @@ import threading
 from collections import Counter
 from dataclasses import replace
 from types import SimpleNamespace
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import pytest
 from hypothesis import given
@@ -19,10 +19,12 @@ from scanner.service.committing import MOST_HALVINGS, Keeping, take_apart
 from scanner.service.desk import Desk, Taken
 from scanner.service.together.arrival import Arrival
 from scanner.store import Store, StoreTroubleError
-from tests.service.one_desk import ACCOUNT, BARS, LATER, raw, watched
+from tests.service.one_desk import ACCOUNT, BARS, LATER, expected, raw, watched
+from tests.service.simulated_time import AtOnce
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
+    from concurrent.futures import Future
     from pathlib import Path
 
     from scanner.clocks import Clock
@@ -98,10 +100,10 @@ class Notes(list[str]):
         pass
 
 
-def keeping_of(desk: Desk, told: Notes) -> Keeping:
+def keeping_of(desk: Desk, told: Notes, now: Callable[[], int] = lambda: LATER) -> Keeping:
     return Keeping(
         desk,
-        clock=cast("Clock", SimpleNamespace(now=lambda: LATER)),
+        clock=cast("Clock", SimpleNamespace(now=now)),
         delivery=None,
         on_event=lambda _: None,
         telling=lambda: cast("Telling", told),
@@ -157,3 +159,21 @@ async def test_a_batch_that_fails_after_a_stop_leaves_no_error_that_nobody_has_s
     del taking
     gc.collect()
     assert unseen == []
+
+
+async def test_what_waited_for_its_thread_is_judged_by_the_clock_then(tmp_path: Path) -> None:
+    """By a clock that was ahead before, a setup would count as too old to be sent."""
+    setup = next(event for event in expected() if event.kind == "setup.qualified")
+    shown = [setup.time + 10**15]
+
+    class Busy(AtOnce):
+        def submit(self, function: Callable[..., Any], /, *args: object, **options: object) -> Future[Any]:
+            shown[0] = setup.time
+            return super().submit(function, *args, **options)
+
+    asyncio.get_running_loop().set_default_executor(Busy())
+    with Store.open(tmp_path / "kept.db", lambda: shown[0]) as store:
+        desk = Desk([watched()], ACCOUNT, store, route=lambda _: ("screen",), stale_after=3, record=False)
+        desk.load()
+        await keeping_of(desk, Notes(), lambda: shown[0]).take([Arrival("GANNET", raw(BARS))])
+        assert setup.id in {each.event.id for each in store.outbox.list()}

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from scanner.market.sessions.timetables import Timetable
     from scanner.trade.rulebook import Rulebook
 
+    Integers = NDArray[np.int64]
     Sides = Sequence[tuple[int, int]] | NDArray[np.int64]
     """Bars of the window with setups, and their sides (a sign)."""
 
@@ -59,15 +60,20 @@ class Stories:
 
     def _advance(self, stop: int, marks: NDArray[np.uint8]) -> bool:
         """Advance to a bar; returns whether a story has news."""
-        return bool(self.advance_with([self], np.array([stop]), [marks])[0])
+        ends = np.array([len(self.records)]), np.array([stop]), np.array([len(marks)])
+        return bool(
+            self._advance_over(np.array([self.series.row]), self.records, marks, ends, together((self.grid,)))[0]
+        )
 
     def marks(self, stop: int, standing: Sides = ()) -> NDArray[np.uint8]:
         """Give the marks of the last bars up to ``stop`` − 1: places in the session, and sides with setups."""
+        if not self._flat_by_close and not len(standing):
+            return NOTHING
         index, sign = np.asarray(standing, dtype=np.int64).reshape(-1, 2).T
         if self._flat_by_close and len(self.records):
             first = int(self.records["next"].min()) + self._offset
             marks = self._in_session(first, stop)
-        elif not len(index):
+        elif not len(standing):
             return NOTHING
         else:
             first = int(index.min())
@@ -91,23 +97,36 @@ class Stories:
         self._advance(0, NOTHING)
 
     def advance_with(
-        self, all_of_them: Sequence[Stories], stops: NDArray[np.int64], marks: Sequence[NDArray[np.uint8]]
+        self, all_of_them: Sequence[Stories], stops: Integers, marks: Sequence[NDArray[np.uint8]]
     ) -> NDArray[np.bool_]:
         """Advance the stories of several series of one pool, itself among them, each to its stop.
 
         Returns which of them have news.
         """
-        pool, rows = self.series.pool, np.array([each.series.row for each in all_of_them], dtype=np.int64)
+        rows = np.array([each.series.row for each in all_of_them], dtype=np.int64)
         ends = np.cumsum([len(each.records) for each in all_of_them], dtype=np.int64)
-        records = joined([each.records for each in all_of_them])
-        found, begin = np.zeros(len(rows), dtype=np.bool_), 0
-        where = (pool.columns, pool.deep, pool.times, rows, records, ends, pool.used[rows] - pool.state["count"][rows])
-        marked = (stops, np.concatenate(marks), np.cumsum([len(each) for each in marks], dtype=np.int64))
+        records, marks_ends = joined([each.records for each in all_of_them]), np.cumsum([len(each) for each in marks])
         grids = together(tuple(each.grid for each in all_of_them))
-        steps.advance(*where, *marked, self.telling, self._rules.record, self._follow.record, grids, found)
+        found = self._advance_over(rows, records, np.concatenate(marks), (ends, stops, marks_ends), grids)
+        begin = 0
         for each, end in zip(all_of_them, ends.tolist(), strict=True):
             each.records = records[begin:end]
             begin = end
+        return found
+
+    def _advance_over(
+        self,
+        rows: Integers,
+        records: NDArray[Any],
+        marks: NDArray[np.uint8],
+        ends: tuple[Integers, Integers, Integers],
+        grids: tuple[NDArray[np.float64], NDArray[np.float64]],
+    ) -> NDArray[np.bool_]:
+        """Advance ``records`` of the series ``rows``; ``ends`` are those of records, of bars and of ``marks``."""
+        pool, found, (ends_of_records, stops, marks_ends) = self.series.pool, np.zeros(len(rows), dtype=np.bool_), ends
+        offsets = pool.used[rows] - pool.state["count"][rows]
+        where = (pool.columns, pool.deep, pool.times, rows, records, ends_of_records, offsets, stops, marks, marks_ends)
+        steps.advance(*where, self.telling, self._rules.record, self._follow.record, grids, found)
         return found
 
 

@@ -178,8 +178,9 @@ def guess_step(prices: np.ndarray[Any, np.dtype[np.float64]]) -> GuessedStep:
     A few prices finer than the rest, as in an adjusted history, must not decide. Prices that were stored as 32-bit
     numbers (1228.099976 for 1228.10) count as the decimals they came from: within 1e-7 of their size.
     """
+    near = 1e-7 * np.abs(prices)
     for decimals in range(MOST_DECIMALS + 1):
-        fitting = int(np.count_nonzero(np.abs(prices - np.round(prices, decimals)) <= 1e-7 * np.abs(prices)))
+        fitting = int(np.count_nonzero(np.abs(prices - np.round(prices, decimals)) <= near))
         if 100 * fitting >= FITTING_PERCENT * len(prices):
             break
     return GuessedStep(Decimal(1).scaleb(-decimals), fitting, len(prices))

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.compiling import compiled, lent
-from scanner.market.bars import NO_TIME
 from scanner.market.numbers import BEYOND_PRICES
 
 if TYPE_CHECKING:
@@ -34,9 +33,9 @@ def unusual(
     """Say what is unusual among some rows, as bits; 0 if nothing is.
 
     ``opens`` and ``closes`` are their times. ``before`` has those of the last bar taken, if there is one, and
-    ``last_row`` its prices and volume.
+    ``last_row`` its prices and volume; else nothing is unusual about the first row beside it.
     """
-    end, close, without = NO_TIME, float(raw.open[0]), isnan(raw.volume[0])
+    end, close, without = opens[0], float(raw.open[0]), isnan(raw.volume[0])
     if before is not None:
         end, close, without = before[1], last_row[3], isnan(last_row[4])
     prices = lent(raw.open), lent(raw.high), lent(raw.low), lent(raw.close)

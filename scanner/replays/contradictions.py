@@ -10,6 +10,8 @@ if TYPE_CHECKING:
     from collections.abc import Collection
     from decimal import Decimal
 
+    from numpy.typing import NDArray
+
     from scanner.market.bars import Bars
     from scanner.market.price_steps import GuessedStep
 
@@ -46,21 +48,32 @@ def check_columns(bars: Bars, told: Collection[str]) -> None:
     if len(bars) < ENOUGH:
         return
     usual = float(np.abs(np.diff(bars.close)).mean())
+    if usual and _are_mostly_more(bars.high - bars.low, FAR * usual):  # else neither the highs nor the lows can be
+        _check_extremes(bars, FAR * usual, told)
+    between, across = np.abs(bars.open[1:] - bars.close[:-1]), np.abs(bars.close[1:] - bars.open[:-1])
+    # Nearly always, a length between the two medians is known, and neither of them is needed.
+    clear = _are_mostly_more(across, usual / 2) and _are_mostly_more(-between, -usual / 2)
+    if not clear and np.median(between) > np.median(across) and not {"open", "close"} <= {*told}:
+        raise ValueError(
+            "the columns of open and close seem to be swapped: each close is usually nearer to the open before it "
+            f"({np.median(across):.4g} away) than each open is to the close before it ({np.median(between):.4g}); "
+            "say which with --columns open=NAME,close=NAME"
+        )
+
+
+def _check_extremes(bars: Bars, far: float, told: Collection[str]) -> None:
+    """Raise ValueError if highs or lows are mostly further than ``far`` from the bars' bodies."""
     top, bottom = np.maximum(bars.open, bars.close), np.minimum(bars.open, bars.close)
     for name, reach in (("high", bars.high - top), ("low", bottom - bars.low)):
-        if usual and name not in told and 2 * np.count_nonzero(reach > FAR * usual) > len(bars):
+        if name not in told and _are_mostly_more(reach, far):
             raise ValueError(
                 f"the column of the {name} seems to hold something else, such as a volume: it is usually far from "
                 f"every other price; say which with --columns {name}=NAME"
             )
-    between = np.median(np.abs(bars.open[1:] - bars.close[:-1]))
-    across = np.median(np.abs(bars.close[1:] - bars.open[:-1]))
-    if between > across and not {"open", "close"} <= {*told}:
-        raise ValueError(
-            "the columns of open and close seem to be swapped: each close is usually nearer to the open before it "
-            f"({across:.4g} away) than each open is to the close before it ({between:.4g}); "
-            "say which with --columns open=NAME,close=NAME"
-        )
+
+
+def _are_mostly_more(values: NDArray[np.float64], than: float) -> bool:
+    return 2 * int(np.count_nonzero(values > than)) > len(values)
 
 
 def is_mostly_refused(refused: int, rows: int) -> bool:

@@ -16,7 +16,7 @@ from scanner.market.instruments import Instrument
 from scanner.market.price_steps import GuessedStep, PriceSteps, guess_step
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
-from scanner.market.sessions.timetables import Timetable
+from scanner.market.sessions.timetables import timetable_of
 from scanner.pipeline import Inputs
 from scanner.replays.contradictions import check_columns, check_step, is_mostly_refused
 from scanner.replays.replay import MostlyRefusedError, Recording, ReplayError, base_timeframe
@@ -94,7 +94,7 @@ def recordings(
 ) -> Iterator[FileRecording]:
     """Open files, or tables in memory, through the feed ``recorded``, found by name like any other feed.
 
-    With ``on_trouble``, a file that cannot be opened is reported there, and the others are read.
+    With ``on_trouble``, files that cannot be opened or joined are reported there, and the others are read.
     """
     feed, how = _feed(), _how(reading)
     opened: Iterator[FileRecording]
@@ -167,7 +167,7 @@ def _inputs(reading: Reading, recording: Recording, first: RawBars, tally: Tally
     rows = next(first.blocks(ROWS_TO_GUESS))
     named = list(dict.fromkeys(Timeframe.named(name) for name in reading.timeframes))
     said = calendar_named(reading.calendar, reading.tz)
-    checked = Guard(Timetable(said, base)).check(rows)
+    checked = Guard(timetable_of(said, base)).check(rows)
     check_columns(checked.bars, [role for role, name in reading.columns if name])
     bars = checked.bars[: reading.rulebook.rules.warm_up]
     shown = guessed_step(bars)
@@ -184,7 +184,7 @@ def _inputs(reading: Reading, recording: Recording, first: RawBars, tally: Tally
         instrument, calendar, rulebook = Instrument(recording.symbol, steps), said, reading.rulebook
         targets, adjustments, dates, group = named or [base], (), None, ""
     if calendar != said:
-        checked = Guard(Timetable(calendar, base)).check(rows)
+        checked = Guard(timetable_of(calendar, base)).check(rows)
     if calendar.known and not len(checked.bars) and checked.counts["misaligned time"]:
         tried = advice(reading, partial(_first_rows, recording), calendar, base)
         raise ValueError(
@@ -230,7 +230,7 @@ def advice(reading: Reading, rows: Callable[[Reading], RawBars | None], calendar
         raw = rows(other)
         if raw is None:
             continue
-        kept = len(Guard(Timetable(calendar, base)).check(raw).bars)
+        kept = len(Guard(timetable_of(calendar, base)).check(raw).bars)
         if 20 * kept >= 19 * len(raw):
             return words
         if kept > most and not is_mostly_refused(len(raw) - kept, len(raw)):

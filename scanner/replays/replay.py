@@ -146,7 +146,7 @@ class Tally:
     first: int | None = None
     last: int | None = None
     mark: bytes = b""
-    """A fingerprint of the first bars, whatever the name of the instrument."""
+    """A fingerprint of the first bars that were replayed, whatever the name of the instrument."""
 
     @property
     def is_mostly_refused(self) -> bool:
@@ -160,8 +160,6 @@ class Tally:
         for reason, count in checked.counts.items():
             (self.noted if reason in NOTED else self.refused)[reason] += count
         if len(checked.bars):
-            if not self.mark:
-                self.mark = sha256(np.concatenate(checked.bars[:MARKED].columns()[2:6]).tobytes()).digest()
             self.first = int(checked.bars.open_time[0]) if self.first is None else self.first
             self.last = int(checked.bars.close_time[-1])
 
@@ -258,6 +256,8 @@ def replay(
     if not tells_stories:
         pipeline.listen(learner.learn)
     for _, checked in checked_blocks(chain([first], chunks), pipeline.guard, tally, on_note):
+        if not tally.mark and len(checked.bars):
+            tally.mark = sha256(np.concatenate(checked.bars[:MARKED].columns()[2:6]).tobytes()).digest()
         for event in pipeline.events(checked.bars):
             tally.hear(event)
             learner.said(event)

@@ -252,7 +252,7 @@ def _rules_told(reading: Reading) -> str:
 
 
 def _told(reading: Reading, asked: Asked) -> str:
-    """Give everything that a part depends on apart from its files."""
+    """Mark everything that a part depends on apart from its files."""
     known = reading.settings
     told = (
         _program(),
@@ -263,11 +263,12 @@ def _told(reading: Reading, asked: Asked) -> str:
         None if known is None else (known.mark, known.dates.found),
         asked,
     )
-    return repr(told)
+    return sha256(repr(told).encode()).hexdigest()
 
 
 def _key(instrument: str, files: Sequence[Path], rules: str) -> str:
-    states = [(str(path.resolve()), path.stat().st_size, path.stat().st_mtime_ns) for path in files]
+    found = [path.stat() for path in files]
+    states = [(each.st_dev, each.st_ino, each.st_size, each.st_mtime_ns) for each in found]
     return sha256(repr((instrument, states, rules)).encode()).hexdigest()[:32]
 
 

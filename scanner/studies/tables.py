@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 
 FEW_VALUES = ["source", *(AROUND + name for name in NAMES)]
 """Columns of texts with few different values."""
-NONE = np.zeros(0, dtype=np.int64)
 
 
 @dataclass(slots=True)
@@ -44,14 +43,11 @@ class Gathered:
     series: list[tuple[str, str]] = field(default_factory=list)
     first: int | None = None
     last: int = 0
-    _trades: list[pa.Table] = field(default_factory=lambda: [LAYOUT.empty_table().drop_columns(VARIANTS)])
-    _rows: int = 0
+    _trades: list[pa.Table] = field(default_factory=lambda: [LAYOUT.empty_table()])
+    _which: list[int] = field(default_factory=lambda: [0])
+    """Which of ``variants`` each table of trades has."""
     _numbers: dict[str, int] = field(default_factory=dict)
     """A number for each name of a variant; the rules as they are come first in every part."""
-    _numbered: list[Integers] = field(default_factory=list)
-    """The numbers of ``variants``."""
-    _members: list[tuple[Integers, Integers]] = field(default_factory=lambda: [(NONE, NONE)])
-    """The numbers of variants, and rows of the trades that they have."""
 
     def add(self, part: Part) -> None:
         """Add a part."""
@@ -64,21 +60,19 @@ class Gathered:
         if part.variants not in self.variants:
             self.variants.append(part.variants)
             self.instruments.append(part.instrument)
-            numbers = [self._numbers.setdefault(each.name, len(self._numbers)) for each in part.variants]
-            self._numbered.append(np.array(numbers))
+            for each in part.variants:
+                self._numbers.setdefault(each.name, len(self._numbers))
         which = self.variants.index(part.variants)
         self.instruments[which] = min(self.instruments[which], part.instrument)
         self.replanned.update(part.variants[number].name for number in part.replanned)
-        own = part.trades[VARIANTS].combine_chunks()
-        rows = self._rows + pc.list_parent_indices(own).to_numpy(zero_copy_only=False)
-        self._members.append((self._numbered[which][pc.list_flatten(own).to_numpy(zero_copy_only=False)], rows))
-        self._trades.append(part.trades.drop_columns(VARIANTS))
-        self._rows += len(part.trades)
+        self._which.append(which)
+        self._trades.append(part.trades)
 
     def study(self, files: Sequence[StudyFile], settings_mark: str, seed: int) -> Study:
         """Give the study of all parts; ``files`` are those they were read from."""
-        everything = pa.concat_tables(self._trades)
-        numbers, rows = (np.concatenate(each) for each in zip(*self._members, strict=True))
+        everything = pa.concat_tables(self._trades).combine_chunks()
+        numbers, rows = self._members(everything[VARIANTS].combine_chunks())
+        everything = everything.drop_columns(VARIANTS)
         of_variant = {name: rows[numbers == number] for name, number in self._numbers.items()}
         telling = [
             each
@@ -90,7 +84,8 @@ class Gathered:
         told = {self._numbers[each.name] for each in telling}
         of_told = np.isin(numbers, [*told])
         numbers, rows = numbers[of_told], rows[of_told]
-        kept = everything["found"].to_numpy() | np.isin(np.arange(self._rows), rows)
+        kept = everything["found"].to_numpy(zero_copy_only=False)
+        kept[rows] = True
         trades = checked(everything.filter(pa.array(kept)).to_pandas(categories=FEW_VALUES)) if kept.any() else empty()
         setups = trades[(trades["source"] == "setup") & trades["found"]]
         return Study(
@@ -108,6 +103,15 @@ class Gathered:
             files=tuple(sorted(files, key=lambda each: each.name)),
             seed=seed,
         )
+
+    def _members(self, own: pa.ListArray) -> tuple[Integers, Integers]:
+        """Give the numbers of variants, and the rows of the trades that they have; ``own`` are those of each row."""
+        rows = pc.list_parent_indices(own).to_numpy()
+        names = [each.name for variants in self.variants for each in variants]
+        begins = np.cumsum([0, *map(len, self.variants)])[self._which]
+        begin = np.repeat(begins, [len(trades) for trades in self._trades])
+        numbers = np.array([self._numbers[name] for name in names], dtype=np.int64)
+        return numbers[begin[rows] + pc.list_flatten(own).to_numpy()], rows
 
     def _looked_at(self) -> list[Variant]:
         known: dict[str, Variant] = {}

@@ -9,7 +9,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from scanner.market.bars import NO_TIME, RawBars
+from scanner.market.bars import RawBars
 from scanner.market.unusual import LEAPS, NUMBERS, SEAMS, STILL, VOLUMES, unusual
 
 Row = tuple[int, int, float, float, float, float, float]
@@ -48,7 +48,7 @@ def test_one_pass_finds_what_there_is_to_find(rows: list[Row], before: Row | Non
     found = unusual(raw, opens, closes, last, (nan,) * 5 if before is None else before[2:])
 
     price = rows[0][2]
-    whole = [before or (0, NO_TIME, price, price, price, price, rows[0][6]), *rows]
+    whole = [before or (0, rows[0][0], price, price, price, price, rows[0][6]), *rows]
     wanted = 0
     for one, other in pairwise(whole):
         wanted |= between(one, other)

@@ -36,6 +36,8 @@ IN_FOLDERS = (
     *(".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"),
 )
 """Endings, perhaps followed by .gz, of the files read in a folder. A file that is named itself is always read."""
+ENDINGS = re.compile(r"(\.(csv|tsv|txt|jsonl|ndjson|json|parquet|pq|xls[xmb]?|ods))?(\.gz)?$", re.IGNORECASE)
+"""The endings that are not part of an instrument's name."""
 PARQUET = b"PAR1"
 ARCHIVE = b"PK\x03\x04"
 OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
@@ -72,16 +74,18 @@ def recordings(
     The instrument is named by the file, or by a column Symbol, Ticker or Instrument; then there is one recording for
     each in order of first appearance. ``on_progress`` gets the bytes read and the bytes in all. Raises
     UnreadableFileError, here or while bars are read, for a damaged file or one that is not a table of bars. If
-    ``on_trouble`` is given, it is called for a file that cannot be opened, and the others are read. No row is dropped
-    or repaired: ``unreadable`` says what cannot be read in a row, and the guard refuses it.
+    ``on_trouble`` is given, it is called for files that cannot be opened or joined, and the others are read. No row is
+    dropped or repaired: ``unreadable`` says what cannot be read in a row, and the guard refuses it.
     """
     zone = _checked(options)
     progress = Progress(on_progress)
     found = _Found(options, zone)
-    for path in _files(paths, on_trouble):
+    files = _files(paths, on_trouble)
+    for path in files:
         with _told(on_trouble):
-            found.add(path, _symbol_of(path), _open(ByteFile.of(path, progress), options))
-    yield from found.recordings()
+            file = ByteFile.of(path, progress, stays_open=len(files) == 1)
+            found.add(path, _symbol_of(path), _open(file, options))
+    yield from found.recordings(on_trouble)
 
 
 def tables(frames: Mapping[str, pd.DataFrame], options: ReadingOptions) -> Iterator[Recording]:
@@ -114,11 +118,12 @@ class _Found:
             told = partial(understood, path, table, seen, maker, self._options)
             self._parts.setdefault(name, []).append((path, told, bars))
 
-    def recordings(self) -> Iterator[Recording]:
-        """Give a recording for each instrument."""
+    def recordings(self, on_trouble: Callable[[str], None] | None = None) -> Iterator[Recording]:
+        """Give a recording for each instrument; ``on_trouble`` is told of files that cannot be joined."""
         for name, parts in self._parts.items():
-            path, bars = end_to_end(name, [(path, bars) for path, _, bars in parts])
-            yield Recording(name, path, bars, [told for _, told, _ in parts])
+            with _told(on_trouble):
+                path, bars = end_to_end(name, [(path, bars) for path, _, bars in parts])
+                yield Recording(name, path, bars, [told for _, told, _ in parts])
 
 
 @contextmanager
@@ -192,11 +197,7 @@ def _files_in(path: Path) -> list[Path]:
 
 
 def _symbol_of(path: Path) -> str:
-    name = re.sub(r"\.gz$", "", path.name, flags=re.IGNORECASE)
-    return (
-        re.sub(r"\.(csv|tsv|txt|jsonl|ndjson|json|parquet|pq|xls[xmb]?|ods)$", "", name, flags=re.IGNORECASE)
-        or path.name
-    )
+    return ENDINGS.sub("", path.name) or path.name
 
 
 def _open(file: ByteFile, options: ReadingOptions) -> Table:

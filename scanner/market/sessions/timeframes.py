@@ -71,6 +71,8 @@ def usual_spacing(stamps: NDArray[np.int64]) -> int | None:
     gaps = _gaps(stamps)
     if not len(gaps):
         return None
+    if 2 * np.count_nonzero(gaps == gaps[0]) > len(gaps):
+        return int(gaps[0])
     lengths, counts = np.unique(gaps, return_counts=True)
     return int(lengths[np.argmax(counts)])
 

@@ -43,15 +43,22 @@ class Periods:
     """Unbroken stretches of time, cut into bars from their start; the last bar may be shorter.
 
     They are parts of sessions if a bar is shorter than a day, else whole sessions or weeks of one bar each.
-    ``first_day`` is the calendar day, counted from 1970-01-01, or the Monday that a period stands for, empty for
-    parts of sessions; ``bars_before`` counts the bars before each period.
+    ``by_day`` has the period of each calendar day from ``first_day`` on, ``NOWHERE`` where there is none, as on the
+    first and the last of them; it is empty for parts of sessions. Days are counted from 1970-01-01. ``bars_before``
+    counts the bars before each period.
     """
 
     sessions: Sessions
     open: Times
     close: Times
-    first_day: Times
+    first_day: int
+    by_day: Times
     bars_before: Times
+
+    def of_days(self, day: Times) -> Times:
+        """Give the period of each day, ``NOWHERE`` where there is none."""
+        found: Times = self.by_day.take(day - self.first_day, mode="clip")
+        return found
 
 
 @cache
@@ -60,12 +67,17 @@ def _periods(calendar: Calendar, timeframe: Timeframe, first_year: int, last_yea
     if timeframe.intraday:
         lengths = -((sessions.part_open - sessions.part_close) // timeframe.nanoseconds)
         before = np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64)
-        return Periods(sessions, sessions.part_open, sessions.part_close, np.zeros(0, dtype=np.int64), before)
+        return Periods(sessions, sessions.part_open, sessions.part_close, 0, np.zeros(0, dtype=np.int64), before)
     first_day, first_of = sessions.day, np.arange(len(sessions.day))
     if timeframe.name == "1w":
         first_day, first_of = np.unique(sessions.day - _weekday(sessions.day), return_index=True)
     last_of = np.append(first_of[1:] - 1, len(sessions.day) - 1)[: len(first_of)]
-    return Periods(sessions, sessions.open[first_of], sessions.close[last_of], first_day, np.arange(len(first_of) + 1))
+    opens, closes = sessions.open[first_of], sessions.close[last_of]
+    length = timeframe.nanoseconds // DAY
+    days = np.arange(first_day[0] - 1, first_day[-1] + length + 1) if len(first_day) else np.zeros(1, dtype=np.int64)
+    period = np.searchsorted(first_day, days, side="right") - 1
+    by_day = np.where(np.isin(days, first_day[:, None] + np.arange(length)), period, NOWHERE)
+    return Periods(sessions, opens, closes, int(days[0]), by_day, np.arange(len(first_of) + 1))
 
 
 def _weekday(day: Times) -> Times:
@@ -203,17 +215,18 @@ class Timetable:
             first = np.searchsorted(sessions.day, day - (DAYS_OF_WEEK - 1 if stamp_kind == "close" else 0))
             last = np.minimum(first + DAYS_OF_WEEK - 1, len(sessions.day) - 1)
             return sessions.open[first], sessions.close[last], np.ones(len(stamps), dtype=np.bool_)
-        found = np.ones(len(stamps), dtype=np.bool_)
+        period = periods.of_days(day)
+        found = period != NOWHERE
         if self.timeframe.name == "1w" and stamp_kind != "close":
             sunday = _weekday(day) == SUNDAY
             traded = sessions.day[np.minimum(np.searchsorted(sessions.day, day), len(sessions.day) - 1)] == day
             # If Sunday is a session of the week before, a week that starts with it does not exist here.
-            found = ~(sunday & traded)
-            day = day + (sunday & ~traded)
-        period = np.searchsorted(periods.first_day, day, side="right") - 1
-        days = 1 if self.timeframe.name == "1d" else DAYS_OF_WEEK
-        found &= (period != NOWHERE) & (day - periods.first_day[period] < days)
-        return np.where(found, periods.open[period], stamps), np.where(found, periods.close[period], stamps), found
+            period = periods.of_days(day + (sunday & ~traded))
+            found = (period != NOWHERE) & ~(sunday & traded)
+        opens, closes = periods.open[period], periods.close[period]
+        if found.all():
+            return opens, closes, found
+        return np.where(found, opens, stamps), np.where(found, closes, stamps), found
 
     @staticmethod
     def _days_of(stamps: Times, stamp_kind: StampKind, sessions: Sessions) -> Times:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from itertools import chain
 from typing import TYPE_CHECKING
 
@@ -57,9 +58,12 @@ def test_what_overlaps_is_left_to_the_guard(tmp_path: Path) -> None:
 def test_bars_of_two_timeframes_are_not_a_series(tmp_path: Path) -> None:
     write(tmp_path / "one" / "TERN.csv", 0, 20)
     write(tmp_path / "two" / "TERN.csv", 20, 20, step=15 * MINUTE)
-    with pytest.raises(UnreadableFileError, match=r"both hold TERN, but in one its bars are 1m and in the other 15m"):
-        list(
-            chain.from_iterable(
-                each.bars for each in recordings([tmp_path / "one", tmp_path / "two"], ReadingOptions())
-            )
-        )
+    write(tmp_path / "two" / "WREN.csv", 20, 20)
+    paths = [tmp_path / "one", tmp_path / "two"]
+    told = r"both hold TERN, but in one its bars are 1m and in the other 15m"
+    with pytest.raises(UnreadableFileError, match=told):
+        list(chain.from_iterable(each.bars for each in recordings(paths, ReadingOptions())))
+    troubles: list[str] = []
+    assert [each.symbol for each in recordings(paths, ReadingOptions(), on_trouble=troubles.append)] == ["WREN"]
+    assert len(troubles) == 1
+    assert re.search(told, troubles[0])

@@ -68,16 +68,12 @@ def as_text(cells: Column) -> Column:
 
 
 def lent(cells: Column) -> NDArray[Any]:
-    """Give an Arrow column of numbers as an array without a copy; do not write to memory that others own."""
-    data = cells.buffers()[1]
-    foreign = not cells.null_count and data is not None and not data.is_mutable
-    return cells.to_numpy() if foreign else owned(cells)
+    """Give an Arrow column of numbers as an array, without a copy if it has no nulls.
 
-
-def owned(cells: Column) -> NDArray[Any]:
-    """Give an Arrow column of numbers as a writable array, without a copy if possible."""
+    It may be written to, unless others own its memory.
+    """
     data = cells.buffers()[1]
-    if not cells.null_count and data is not None and data.is_mutable:
-        dtype = np.dtype(cells.type.to_pandas_dtype())
-        return np.frombuffer(data, dtype, len(cells), cells.offset * dtype.itemsize)
-    return np.require(cells.to_numpy(zero_copy_only=False), requirements="W")
+    if cells.null_count or data is None:
+        return np.require(cells.to_numpy(zero_copy_only=False), requirements="W")
+    dtype = np.dtype(cells.type.to_pandas_dtype())
+    return np.frombuffer(data, dtype, len(cells), cells.offset * dtype.itemsize)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Literal
 
 from adapters.feeds.files.cells.names import (
@@ -21,7 +22,7 @@ from adapters.feeds.files.cells.names import (
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Sequence
+    from collections.abc import Collection, Mapping, Sequence
     from pathlib import Path
 
     from adapters.feeds.files.trouble import ReadingOptions
@@ -39,7 +40,7 @@ class NoColumnsError(UnreadableFileError):
         self.found = found
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Columns:
     """The positions of the columns, as indices into the header.
 
@@ -61,17 +62,17 @@ class Columns:
     spare_volume: int | None = None
     """A count of price changes, which replaces a volume that is always 0."""
 
-    @property
-    def numbers(self) -> dict[str, int]:
+    @cached_property
+    def numbers(self) -> Mapping[str, int]:
         """Give the columns of numbers that exist, by role."""
         found = {name: getattr(self, name) for name in NUMBERS}
         return {name: index for name, index in found.items() if index is not None}
 
-    @property
-    def wanted(self) -> list[int]:
+    @cached_property
+    def wanted(self) -> Sequence[int]:
         """Give the indices of all columns that are read."""
         symbol = [] if self.symbol is None else [self.symbol]
-        return [*self.time, *self.numbers.values(), *symbol]
+        return (*self.time, *self.numbers.values(), *symbol)
 
     @property
     def time_name(self) -> str:
@@ -81,15 +82,25 @@ class Columns:
 
 def find_columns(names: Sequence[str], options: ReadingOptions, path: Path) -> Columns:
     """Find the columns by name; UnreadableFileError if one is missing or ambiguous."""
-    return _Header(names, options, path).columns()
+    try:
+        return _found(tuple(names), options)
+    except NoColumnsError as problem:
+        raise NoColumnsError(f"{path}: {problem}", problem.found) from None
+    except UnreadableFileError as problem:
+        raise UnreadableFileError(f"{path}: {problem}") from None
+
+
+@lru_cache(64)
+def _found(names: tuple[str, ...], options: ReadingOptions) -> Columns:
+    """Find the columns once for all files with the same header."""
+    return _Header(names, options).columns()
 
 
 class _Header:
-    """The column names of a file, and what the user says about them."""
+    """The column names of a file, and what the user says about them; its errors do not name the file."""
 
-    def __init__(self, names: Sequence[str], options: ReadingOptions, path: Path) -> None:
+    def __init__(self, names: tuple[str, ...], options: ReadingOptions) -> None:
         self.names = names
-        self.path = path
         self.stamp = options.stamp
         self.plain = [plain(name) for name in names]
         self.times = [
@@ -109,7 +120,7 @@ class _Header:
             raise self._missing(missing)
         zones = sorted({self.times[index][1] for index in chosen} - {""})
         return Columns(
-            tuple(self.names),
+            self.names,
             chosen,
             **numbers,  # type: ignore[arg-type]  # none missing
             symbol=self._first("symbol", SYMBOLS),
@@ -157,7 +168,7 @@ class _Header:
             usual = (0,)
         if opens is not None and not usual:
             raise UnreadableFileError(
-                f"{self.path}: its times are when bars open, going by the column name {quoted(self.names[opens])}; "
+                f"its times are when bars open, going by the column name {quoted(self.names[opens])}; "
                 "leave out --stamp close"
             )
         return self.stamp, usual
@@ -173,13 +184,12 @@ class _Header:
             one, other = (self.names[index] for index in found[:2])
             if one == other:
                 raise UnreadableFileError(
-                    f"{self.path}: two columns are named {quoted(one)}; rename or remove one of them, and give each "
+                    f"two columns are named {quoted(one)}; rename or remove one of them, and give each "
                     "instrument a file of its own"
                 )
             role = "time" if what == "date" else what
             raise UnreadableFileError(
-                f"{self.path}: {quoted(one)} and {quoted(other)} could both be the {what}; "
-                f'say which with --columns "{role}={one}"'
+                f'{quoted(one)} and {quoted(other)} could both be the {what}; say which with --columns "{role}={one}"'
             )
         return found[0] if found else None
 
@@ -195,7 +205,7 @@ class _Header:
             if len(found) == 1:
                 return found[0]
         raise NoColumnsError(
-            f"{self.path}: --columns {role}={said}: {'several columns have' if found else 'no column has'} that name; "
+            f"--columns {role}={said}: {'several columns have' if found else 'no column has'} that name; "
             f"found {self._shown()}",
             0,
         )
@@ -207,20 +217,18 @@ class _Header:
     def _missing(self, missing: list[str]) -> UnreadableFileError:
         found = 1 + len(PRICES) - len(missing)
         if "specversion" in self.plain:
-            return UnreadableFileError(
-                f"{self.path}: it holds events, not bars; keep it in another folder than the bars"
-            )
+            return UnreadableFileError("it holds events, not bars; keep it in another folder than the bars")
         figures = sum(not set(name) - set("0123456789.,:/TZ+- ") for name in self.names if name)
         if figures * 2 > len(self.names):
             return NoColumnsError(
-                f"{self.path}: there is no header, the file begins with numbers; "
+                "there is no header, the file begins with numbers; "
                 "put the names of the columns on the first line, such as time,open,high,low,close,volume, or say which "
                 "column is which by its number, such as --columns time=1,open=2,high=3,low=4,close=5",
                 found,
             )
         told = f"; say which with --columns {','.join(f'{what}=NAME' for what in missing)}" if found else ""
         return NoColumnsError(
-            f"{self.path}: no column is named {', '.join(missing)}; found {self._shown()}; a file of bars has columns "
+            f"no column is named {', '.join(missing)}; found {self._shown()}; a file of bars has columns "
             f"for time (or date), open, high, low and close{told}",
             found,
         )

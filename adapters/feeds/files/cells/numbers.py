@@ -208,22 +208,24 @@ class NumberReader:
 
         The column may be written to, unless it belongs to a user's frame. A volume may be missing.
         """
-        found = cells = flat(cells)
+        cells = flat(cells)
         if pa.types.is_dictionary(cells.type):
-            found = cells = cells.dictionary_decode()
-        if pa.types.is_float32(cells.type) or pa.types.is_decimal(cells.type):
-            # The price meant is the shortest decimal for this number: 1.1, not 1.10000002384.
-            found = cells.cast(pa.string()).cast(pa.float64())
-        elif pa.types.is_integer(cells.type) or pa.types.is_float16(cells.type) or pa.types.is_null(cells.type):
-            found = cells.cast(pa.float64(), safe=False)
-        if not pa.types.is_floating(found.type):
-            found = self._parsed(name, cells.cast(pa.string()))
+            cells = cells.dictionary_decode()
+        found = cells if pa.types.is_float64(cells.type) else self._converted(name, cells)
         if not found.null_count:
             return lent(found), NONE
         bad = np.asarray(found.is_null())
         if name == "volume":
             bad &= ~np.asarray(pc.is_in(as_text(cells), pa.array([*NO_VALUE, None], pa.string())))
         return lent(found), np.flatnonzero(bad)
+
+    def _converted(self, name: str, cells: Column) -> Column:
+        if pa.types.is_float32(cells.type) or pa.types.is_decimal(cells.type):
+            # The price meant is the shortest decimal for this number: 1.1, not 1.10000002384.
+            return cells.cast(pa.string()).cast(pa.float64())
+        if pa.types.is_integer(cells.type) or pa.types.is_float16(cells.type) or pa.types.is_null(cells.type):
+            return cells.cast(pa.float64(), safe=False)
+        return self._parsed(name, cells.cast(pa.string()))
 
     def _parsed(self, name: str, cells: Column) -> Column:
         try:

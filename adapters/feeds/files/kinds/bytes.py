@@ -126,9 +126,11 @@ class ByteFile:
     encoding: Encoding
     open_end: bool
     """Whether its last line has no end, and so may be cut off; gzip itself shows whether a packed file is whole."""
+    stays_open: bool
+    """Whether it may stay open from its first look until its rows are read; not if there may be thousands."""
 
     @classmethod
-    def of(cls, path: Path, progress: Progress) -> ByteFile:
+    def of(cls, path: Path, progress: Progress, *, stays_open: bool = False) -> ByteFile:
         """Look at a file; UnreadableFileError if it is not a file or may not be read."""
         with reading(path):
             state = path.stat()
@@ -136,18 +138,19 @@ class ByteFile:
                 raise UnreadableFileError(f"{path}: it is a folder; a folder within a folder is not looked into")
             if not S_ISREG(state.st_mode):
                 raise UnreadableFileError(f"{path}: it is not a regular file; save the bars to a file first")
-            with path.open("rb") as raw:
-                packed = raw.read(2) == GZIP
-            with path.open("rb") as raw:
-                begin = _content(raw, packed=packed).read(BEGIN)
+            with path.open("rb", buffering=0) as raw:
+                begin = raw.read(BEGIN)
+                packed = begin.startswith(GZIP)
+                if packed:
+                    raw.seek(0)
+                    begin = _content(raw, packed=True).read(BEGIN)
                 raw.seek(-min(2, state.st_size), SEEK_END)
                 end = raw.read().strip(b"\0")[-1:]
         open_end = not packed and end not in WHOLE_ENDS
         # A packed file is read twice.
         progress.total += state.st_size * (1 + packed)
-        return cls(
-            path, state.st_size, packed, begin, progress, Encoding("UTF-16" if utf16_of(begin) else ""), open_end
-        )
+        encoding = Encoding("UTF-16" if utf16_of(begin) else "")
+        return cls(path, state.st_size, packed, begin, progress, encoding, open_end, stays_open)
 
     def head(self) -> bytes:
         """Give the beginning of the content in UTF-8, enough for two lines; bytes that are not text stay unchanged."""

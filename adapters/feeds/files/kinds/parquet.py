@@ -28,11 +28,16 @@ class ParquetTable(TypedTable):
 
     def __init__(self, file: ByteFile, options: ReadingOptions) -> None:
         self._file = file
-        with _opened(file.path) as table:
-            schema = table.schema_arrow
-            count = table.metadata.num_rows
-        columns = find_columns(schema.names, options, file.path)
-        super().__init__(file.path, columns, [schema.field(index).type for index in columns.wanted], count)
+        self._table: Any = None
+        with _sound(file.path):
+            table = _opened(file.path)
+            schema, count = table.schema_arrow, table.metadata.num_rows
+            if file.stays_open:
+                self._table = table
+            else:
+                table.close()
+        columns, kinds = find_columns(schema.names, options, file.path), schema.types
+        super().__init__(file.path, columns, [kinds[index] for index in columns.wanted], count)
 
     def told(self, rows: int) -> None:
         """Report the progress."""
@@ -41,8 +46,9 @@ class ParquetTable(TypedTable):
     def batches(self, size: int) -> Iterator[Sequence[Column]]:
         """Give the wanted columns; UnreadableFileError if the data are damaged."""
         names = [self.columns.names[index] for index in self.columns.wanted]
-        with _opened(self._file.path) as table:
-            for batch in table.iter_batches(size, columns=names):
+        with _sound(self._file.path), self._table or _opened(self._file.path) as table:
+            self._table = None
+            for batch in table.iter_batches(size, columns=names, use_threads=False):
                 found = [batch.column(name) for name in names]
                 for column in found:
                     if sort_of(column.type) == "text":
@@ -50,10 +56,14 @@ class ParquetTable(TypedTable):
                 yield found
 
 
+def _opened(path: Path) -> Any:  # noqa: ANN401 - pyarrow publishes no types
+    # A file on disk is read page by page: nothing would be won by fetching more of it beforehand.
+    return parquet.ParquetFile(path, page_checksum_verification=True, pre_buffer=False)
+
+
 @contextmanager
-def _opened(path: Path) -> Iterator[Any]:
+def _sound(path: Path) -> Iterator[None]:
     try:
-        with parquet.ParquetFile(path, page_checksum_verification=True) as table:
-            yield table
+        yield
     except (pa.ArrowException, OSError, MemoryError, UnicodeError) as problem:
         raise UnreadableFileError(f"{path}: the Parquet file is damaged or cut off; fetch it again") from problem

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from itertools import islice
 from typing import TYPE_CHECKING
 
@@ -10,6 +11,7 @@ import pyarrow as pa
 
 from adapters.feeds.files.cells.arrow import is_text
 from adapters.feeds.files.cells.cells import Rows
+from adapters.feeds.files.times.stamps import is_time
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
 
 if TYPE_CHECKING:
@@ -22,6 +24,8 @@ if TYPE_CHECKING:
 
 ROWS = 1 << 18
 BEGINNING = 1 << 10
+KEPT = 64
+"""Types whose sort is kept: most files that are read together have the same."""
 
 
 class TypedTable:
@@ -36,6 +40,8 @@ class TypedTable:
         by_index = dict(zip(columns.wanted, kinds, strict=True))
         texts = any(is_text(by_index[index]) for index in columns.numbers.values())
         self.decimal: Mark | None = None if texts else "."
+        self._kinds = kinds
+        self._types_tell = not texts and len(columns.time) == 1 and is_time(kinds[0])
         if not count:
             raise UnreadableFileError(f"{path}: it has no rows; put bars in it")
         self._check_types(path, by_index)
@@ -58,7 +64,9 @@ class TypedTable:
         raise NotImplementedError
 
     def beginning(self) -> Iterator[Sequence[Rows]]:
-        """Give the first rows."""
+        """Give the first rows, or none, only the types of their columns, if these say everything."""
+        if self._types_tell:
+            return iter([[Rows(np.arange(0), [pa.nulls(0, kind) for kind in self._kinds])]])
         return islice(self._blocks(BEGINNING), 1)
 
     def whole(self, *, numbers_only: bool) -> Iterator[Sequence[Rows]]:  # noqa: ARG002 - all may tell
@@ -85,6 +93,7 @@ class TypedTable:
             row += count
 
 
+@lru_cache(KEPT)
 def sort_of(kind: Kind) -> str:
     """Say what a column holds: number, text, moment, clock (a time of day) or other."""
     kinds = pa.types

@@ -174,6 +174,9 @@ class Lane:
             self._ceiling.count(now, 1)
             try:
                 await self._sink.deliver([Message(event)])
+            except DeliveryRefusedError as error:
+                self._past.leave(event)  # or it would hold up all others
+                self._pause(error)
             except Exception as error:  # noqa: BLE001 - a defect of a sink must not end the others
                 self._pause(_of_delivery(error))
             else:
@@ -271,6 +274,8 @@ class Lane:
         """Note the result of a wave, to be marked in the outbox."""
         outbox, note = self._outbox, self._unmarked.append
         if outcome.arrived:
+            for each in outcome.arrived:
+                self._past.arrived(each.event)
             note(partial(outbox.delivered, [each.number for each in outcome.arrived], late=outcome.late))
         for parcel, refusal in outcome.refused:
             if single:

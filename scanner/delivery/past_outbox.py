@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -10,19 +11,23 @@ if TYPE_CHECKING:
     from scanner.events import Event
     from scanner.store.outbox import Delivery
 
+REMEMBERED = 100
+"""Events about feeds whose arrival is remembered: only these are sent without the outbox."""
+
 
 class PastOutbox:
     """What to send to one sink without the outbox, each once, and what the outbox need not send after that.
 
-    It ends with the process: after a restart an event may be sent again, with the same id.
+    Who could not learn whether an event was stored passes it on again, even if the outbox has sent it meanwhile. What
+    has arrived is forgotten when the process ends: after a restart an event may be sent again, with the same id.
     """
 
     def __init__(self) -> None:
         self._waiting: dict[str, Event] = {}
-        self._arrived: set[str] = set()
+        self._arrived: deque[str] = deque(maxlen=REMEMBERED)
 
     def add(self, event: Event) -> None:
-        """Take an event, unless it was sent already."""
+        """Take an event, unless it has arrived already."""
         if event.id not in self._arrived:
             self._waiting[event.id] = event
 
@@ -31,14 +36,17 @@ class PastOutbox:
         return list(self._waiting.values())
 
     def arrived(self, event: Event) -> None:
-        """Note that an event was sent."""
-        del self._waiting[event.id]
-        self._arrived.add(event.id)
+        """Note that an event has arrived, from here or from the outbox."""
+        self.leave(event)
+        if event.facts.about == "feed":
+            self._arrived.append(event.id)
+
+    def leave(self, event: Event) -> None:
+        """Leave an event to the outbox, or until it is passed on again."""
+        self._waiting.pop(event.id, None)
 
     def settle(self, due: Sequence[Delivery]) -> list[Delivery]:
         """Give those deliveries of the outbox that were sent already; the others are left to the outbox."""
         for each in due:
-            self._waiting.pop(each.event.id, None)
-        settled = [each for each in due if each.event.id in self._arrived]
-        self._arrived -= {each.event.id for each in settled}
-        return settled
+            self.leave(each.event)
+        return [each for each in due if each.event.facts.about == "feed" and each.event.id in self._arrived]

@@ -7,7 +7,7 @@ from collections import Counter
 from dataclasses import fields
 from functools import reduce
 from time import monotonic
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import structlog
 
@@ -19,7 +19,7 @@ from scanner.store import Batch, Said, StoreTroubleError
 from scanner.store.trouble import NO_ANSWER
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Coroutine, Sequence
 
     from scanner.clocks import Clock
     from scanner.delivery import Delivery
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from scanner.service.summaries import Telling
     from scanner.service.together.arrival import Arrival
 
+T = TypeVar("T")
 MOST_HALVINGS = 64
 """How often a batch is halved; what still fails then is left for later. One defect in 10,000 rows needs 14."""
 
@@ -64,13 +65,15 @@ class Keeping:
     async def take(self, arrivals: Sequence[Arrival]) -> Taken:
         """Take in rows and publish their events; once begun, this runs to the end."""
         await self.turns.take()
-        return await asyncio.shield(asyncio.create_task(self._take(arrivals)))
+        return await _to_the_end(self._take(arrivals))
 
     async def _take(self, arrivals: Sequence[Arrival]) -> Taken:
         try:
             known = [each for each in arrivals if each.instrument in self.desk.watched]
-            now = self._clock.now()
-            taken, failed = await asyncio.to_thread(take_apart, lambda part: self.desk.take(part, now), known)
+            # The clock is read in the thread, which may have to wait: meanwhile it may be set right.
+            taken, failed = await asyncio.to_thread(
+                take_apart, lambda part: self.desk.take(part, self._clock.now()), known
+            )
         finally:
             self.turns.give()
         for name, why in failed.items():
@@ -111,12 +114,9 @@ class Keeping:
             await self.turns.take_soon()
         except TimeoutError:
             raise StoreTroubleError(NO_ANSWER) from None
-        # Runs to the end once begun: the turn is released once the event is stored, even if nobody waits.
-        keeping = asyncio.create_task(self._commit(said))
-        keeping.add_done_callback(lambda task: task.cancelled() or task.exception())
         try:
             async with asyncio.timeout(self.turns.patience):
-                return await asyncio.shield(keeping)
+                return await _to_the_end(self._commit(said))
         except TimeoutError:
             raise StoreTroubleError(NO_ANSWER) from None
 
@@ -132,6 +132,13 @@ class Keeping:
             self._on_event(event)
         if events and self._delivery is not None:
             self._delivery.wake()
+
+
+async def _to_the_end(work: Coroutine[Any, Any, T]) -> T:
+    """Run work that has a turn to the end, even if nobody waits for it any more; then nobody needs to see it fail."""
+    task = asyncio.create_task(work)
+    task.add_done_callback(lambda done: done.cancelled() or done.exception())
+    return await asyncio.shield(task)
 
 
 def take_apart(take: Callable[[Sequence[Arrival]], Taken], arrivals: Sequence[Arrival]) -> tuple[Taken, dict[str, str]]:

@@ -43,7 +43,7 @@ if TYPE_CHECKING:
 
     from scanner.configuration.model.settings import Watched
     from scanner.events import Event
-    from scanner.market.bars import Bar
+    from scanner.market.bars import Bar, RawBars
     from scanner.market.guard import Checked, Note
     from scanner.pipeline import Run
     from scanner.service.together.arrival import Arrival
@@ -309,6 +309,9 @@ class Desk:
             restated = self._beyond_doubt(arrival, bars, reaches, taken, work)
             if name in taken.look_again and not agreeing(Bars.of([last]), bars).all():
                 fresh = fresh[:0]  # nothing in this answer confirms that its times are right
+        elif last is not None and self._leaves_doubtful_gap(name, last, fresh):
+            taken.look_again[name] = last.open_time
+            fresh = fresh[:0]
         work.sent.append(Sent(self._base(name), raw))
         checked = pipeline.check(fresh)
         self._note(name, checked, taken)
@@ -325,6 +328,12 @@ class Desk:
         if len(restated):
             work.restated[name] = int(restated.close_time[0])
         return None
+
+    def _leaves_doubtful_gap(self, name: str, last: Bar, fresh: RawBars) -> bool:
+        """Whether rows leave out bars after the ``last`` one that another answer may have."""
+        timetable = self.pipelines[name].guard.timetable
+        opens = np.append(last.open_time, Guard(timetable).check(fresh).bars.open_time[:1])
+        return bool(timetable.missing_before(opens).any()) and self._doubts.leaves_gap(name, last, int(opens[1]))
 
     def _is_after_its_end(self, name: str, pipeline: Pipeline, bars: Bars) -> bool:
         """Whether bars belong to a coarser bar that counted as complete before they came."""

@@ -118,7 +118,7 @@ def test_an_open_bar_is_never_evaluated(store: Store) -> None:
 def test_a_bar_that_comes_after_later_ones_takes_its_place(store: Store) -> None:
     at, hole = desk(store), 300
     said = take(at, BARS[:hole]).events
-    said += take(at, BARS[hole + 1 : hole + 3]).events
+    said += take(at, Bars.joined([BARS[hole - 1 : hole], BARS[hole + 1 : hole + 3]])).events
     late = BARS[hole : hole + 3]  # as from feeds that keep pushed rows in order of time
     assert take(at, late).bars == 0
     assert take(at, late).events == []
@@ -216,13 +216,21 @@ def test_refused_rows_are_noted_once_and_the_reason_is_given_if_they_are_most(st
     assert third.doubtful["GANNET"].startswith("most rows were refused; the last was tape, row 8: ")
 
 
-def test_bars_that_the_feed_left_out_after_the_last_one_are_told(store: Store) -> None:
+def test_bars_after_a_gap_wait_for_an_answer_that_closes_or_confirms_it(store: Store) -> None:
     at = desk(store)
     take(at, BARS[:300])
-    assert take(at, BARS[300:310]).doubtful == {}
-    assert take(at, Bars.joined([BARS[309:310], BARS[312:315]])).doubtful == {}  # none was traded: the last is there
-    told = take(at, BARS[400:410]).doubtful["GANNET"]
-    assert told.startswith(f"85 bars are missing, from {rfc3339(int(BARS.close_time[314]))} on, and nobody has")
+    assert take(at, BARS[300:310]).bars == 10
+    assert take(at, Bars.joined([BARS[309:310], BARS[312:315]])).bars == 3  # none was traded: the last is there
+    last = int(BARS.open_time[314])
+    for begin in (400, 390):  # the second has more: it may lack others, too
+        part = take(at, BARS[begin:410])
+        assert (part.bars, part.look_again, part.doubtful) == (0, {"GANNET": last}, {})
+    assert take(at, BARS[315:410]).bars == 95
+    assert take(at, BARS[450:460]).bars == 0
+    second = take(at, BARS[451:461])  # from a feed that gives the latest ten
+    assert (second.bars, second.look_again) == (10, {})
+    told = second.doubtful["GANNET"]
+    assert told.startswith(f"41 bars are missing, from {rfc3339(int(BARS.close_time[409]))} on, and nobody has")
 
 
 @pytest.mark.parametrize("portion", [3, 7, 50, 501])

@@ -1,11 +1,14 @@
-"""A defect in one instrument of a batch stalls no other."""
+"""A defect in one instrument of a batch stalls no other, and a batch that has begun is taken in or fails as a whole."""
 
 from __future__ import annotations
 
+import asyncio
+import gc
+import threading
 from collections import Counter
 from dataclasses import replace
 from types import SimpleNamespace
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import pytest
 from hypothesis import given
@@ -16,14 +19,18 @@ from scanner.service.committing import MOST_HALVINGS, Keeping, take_apart
 from scanner.service.desk import Desk, Taken
 from scanner.service.together.arrival import Arrival
 from scanner.store import Store, StoreTroubleError
-from tests.service.one_desk import ACCOUNT, BARS, LATER, raw, watched
+from tests.service.one_desk import ACCOUNT, BARS, LATER, expected, raw, watched
+from tests.service.simulated_time import AtOnce
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
+    from concurrent.futures import Future
     from pathlib import Path
 
     from scanner.clocks import Clock
+    from scanner.events import Event
     from scanner.service.summaries import Telling
+    from scanner.store import Batch
 
 ROWS = raw(BARS[:1])
 
@@ -93,6 +100,17 @@ class Notes(list[str]):
         pass
 
 
+def keeping_of(desk: Desk, told: Notes, now: Callable[[], int] = lambda: LATER) -> Keeping:
+    return Keeping(
+        desk,
+        clock=cast("Clock", SimpleNamespace(now=now)),
+        delivery=None,
+        on_event=lambda _: None,
+        telling=lambda: cast("Telling", told),
+        turn_within=60.0,
+    )
+
+
 async def test_rows_that_no_feed_should_give_stall_their_own_instrument_alone(tmp_path: Path) -> None:
     names = ("GANNET", "PETREL", "FULMAR")
     each, told = watched(), Notes()
@@ -100,14 +118,7 @@ async def test_rows_that_no_feed_should_give_stall_their_own_instrument_alone(tm
     with Store.open(tmp_path / "kept.db", lambda: LATER) as store:
         desk = Desk(listed, ACCOUNT, store, route=lambda _: (), stale_after=10**9, record=False)
         desk.load()
-        keeping = Keeping(
-            desk,
-            clock=cast("Clock", SimpleNamespace(now=lambda: LATER)),
-            delivery=None,
-            on_event=lambda _: None,
-            telling=lambda: cast("Telling", told),
-            turn_within=60.0,
-        )
+        keeping = keeping_of(desk, told)
         good = raw(BARS[:300])
         crooked = replace(good, high=good.high[:7])
         for _ in range(2):
@@ -118,3 +129,51 @@ async def test_rows_that_no_feed_should_give_stall_their_own_instrument_alone(tm
         assert told == [f"PETREL: {taken.useless['PETREL']}"]  # once
         # Once the feed is repaired, that instrument goes on as well.
         assert (await keeping.take([Arrival("PETREL", good)])).bars == 300
+
+
+class SlowlyFailing(Store):
+    """A store whose disk takes its time, and then fails."""
+
+    begun, goes_on = threading.Event(), threading.Event()
+
+    def commit(self, _: Batch) -> list[Event]:
+        self.begun.set()
+        self.goes_on.wait(10)
+        raise StoreTroubleError("the disk is gone")
+
+
+async def test_a_batch_that_fails_after_a_stop_leaves_no_error_that_nobody_has_seen(tmp_path: Path) -> None:
+    unseen: list[dict[str, object]] = []
+    asyncio.get_running_loop().set_exception_handler(lambda _, context: unseen.append(context))
+    with SlowlyFailing.open(tmp_path / "kept.db", lambda: LATER) as store:
+        desk = Desk([watched()], ACCOUNT, store, route=lambda _: (), stale_after=10**9, record=False)
+        desk.load()
+        keeping, part = keeping_of(desk, Notes()), [Arrival("GANNET", raw(BARS[:9]))]
+        taking = asyncio.create_task(keeping.take(part))
+        await asyncio.to_thread(store.begun.wait, 10)
+        taking.cancel()
+        await asyncio.gather(taking, return_exceptions=True)
+        store.goes_on.set()
+        with pytest.raises(StoreTroubleError):
+            await keeping.take(part)  # in its turn: the first has ended
+    del taking
+    gc.collect()
+    assert unseen == []
+
+
+async def test_what_waited_for_its_thread_is_judged_by_the_clock_then(tmp_path: Path) -> None:
+    """By a clock that was ahead before, a setup would count as too old to be sent."""
+    setup = next(event for event in expected() if event.kind == "setup.qualified")
+    shown = [setup.time + 10**15]
+
+    class Busy(AtOnce):
+        def submit(self, function: Callable[..., Any], /, *args: object, **options: object) -> Future[Any]:
+            shown[0] = setup.time
+            return super().submit(function, *args, **options)
+
+    asyncio.get_running_loop().set_default_executor(Busy())
+    with Store.open(tmp_path / "kept.db", lambda: shown[0]) as store:
+        desk = Desk([watched()], ACCOUNT, store, route=lambda _: ("screen",), stale_after=3, record=False)
+        desk.load()
+        await keeping_of(desk, Notes(), lambda: shown[0]).take([Arrival("GANNET", raw(BARS))])
+        assert setup.id in {each.event.id for each in store.outbox.list()}

@@ -215,11 +215,10 @@ def _overtaken(rows: Sequence[Delivery], reader: Reader) -> Iterator[str]:
 
 def _judge_addresses(world: World, said: Sequence[KeptEvent], sent: set[tuple[str, str]]) -> None:
     """Check that all news goes to all readers, and so do the later events of what they were sent."""
-    slow = world.plan.kinds & {"slow-disk", "clock-leaps"}  # then it may have been judged long before it was kept
     for each in said:
         event = each.event
         missing = [name for name in world.readers if (event.id, name) not in sent]
-        is_first = event.facts.begins and event.id == event.thread and not slow
+        is_first = event.facts.begins and event.id == event.thread
         if is_first and len(missing) < len(world.readers) and each.said - event.time > _news_for(event) + MINUTE:
             world.fault("old news were sent", f"{event.kind} {event.id}")
         if not missing or event.facts.on_request:

@@ -1,7 +1,8 @@
-"""Restated bars that nobody asked for, or many at once: taken only when a second answer agrees.
+"""Restated bars that nobody asked for, many at once, and bars after a gap: taken only when a second answer agrees.
 
 A feed is asked from the last known bar on, so it may restate that one, or the few that came since the request. If it
-changes older ones unasked, its times may be wrong.
+changes older ones unasked, its times may be wrong. If it leaves out that bar and others after it, part of the answer
+may be missing.
 """
 
 from __future__ import annotations
@@ -37,13 +38,25 @@ class Doubts:
 
     def __init__(self) -> None:
         self._left: dict[str, Bars] = {}
+        self._gaps: dict[str, tuple[int, int]] = {}
+        """The opening of the last bar known when an answer left out bars after it, and that with which it began."""
         self._told: set[str] = set()
         """Instruments whose current doubt was reported."""
 
     def forget(self, name: str) -> None:
         """Start afresh with an instrument whose bars could not be stored."""
         self._left.pop(name, None)
+        self._gaps.pop(name, None)
         self._told.discard(name)
+
+    def leaves_gap(self, name: str, last: Bar, begin: int) -> bool:
+        """Whether it is in doubt that the feed lacks the bars between the ``last`` one known and the opening ``begin``.
+
+        It does if a second answer also begins there, or later.
+        """
+        before = self._gaps.get(name)
+        self._gaps[name] = last.open_time, begin
+        return before is None or before[0] != last.open_time or before[1] > begin
 
     def weigh(self, name: str, said: Bars, *, since: int | None, last: Bar, reaches: bool) -> Weighed:
         """Weigh the bars ``said`` that an answer restates.

@@ -492,8 +492,7 @@ def push_silently(engines: Sequence[SeriesEngine], bars: Sequence[Bars]) -> Iter
     for engine in engines:
         engine.before_hold.clear()
     rows = np.array([engine.series.row for engine in engines], dtype=np.int64)
-    ends = np.cumsum([len(own) for own in bars], dtype=np.int64)
-    for stop in engines[0].series.pool.take(rows, ends, Bars.joined(bars)):
+    for stop in engines[0].series.pool.take_each(rows, bars):
         yield stop
         for place, index in stop.leaps:
             for _ in engines[int(stop.series[place])].leap(index):

@@ -228,6 +228,9 @@ class Pipeline:
 
     def parts(self, bars: Bars) -> Iterator[Bars]:
         """Cut base bars into parts that may go through all lanes at a time."""
+        if 0 < len(bars) <= self.most:
+            yield bars
+            return
         for start in range(0, len(bars), self.most):
             yield bars[start : start + self.most]
 

@@ -25,11 +25,13 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from scanner.analysis.door.setup import Chosen
+    from scanner.analysis.indicators.windows import Prices, Times
     from scanner.analysis.rules import Rules
     from scanner.market.bars import Bars
     from scanner.market.sessions.timetables import Timetable
 
     Integers = NDArray[np.int64]
+    News = tuple[Prices, Times]
     Hits = tuple[int, Integers]
     """The number of a setup among those chosen, and row, bar and sign of each hit, in order of row and bar."""
 
@@ -163,14 +165,29 @@ class Pool:
         The windows stay as they are until the next stop is asked for. At a leap the caller may ``clear`` the series;
         then the leaping bar becomes its first. Otherwise it is taken in as it is.
         """
-        if not len(bars):
-            return
-        times = lent(bars.open_time), lent(bars.close_time)
-        prices = lent(bars.open), lent(bars.high), lent(bars.low), lent(bars.close), lent(bars.volume)
-        begin, end = np.concatenate([[0], ends[:-1]]), ends
+        begin = np.concatenate([[0], ends[:-1]])
+        some = begin < ends
+        opens = bars.open_time[begin[some]], bars.open_time[ends[some] - 1]  # those of a series are in order
+        yield from self._take(rows, begin, ends, [_news(bars)], opens)
+
+    def take_each(self, rows: Integers, bars: Sequence[Bars]) -> Iterator[Stop]:
+        """Do the same for bars that are not in one array: so many of each series that joining them would take long."""
+        ends = np.array([len(own) for own in bars], dtype=np.int64)
+        opens = np.array([own.open_time[[0, -1]] for own in bars if len(own)], dtype=np.int64).reshape(-1, 2).T
+        yield from self._take(rows, np.zeros_like(ends), ends, list(map(_news, bars)), (opens[0], opens[1]))
+
+    def _take(
+        self, rows: Integers, begin: Integers, end: Integers, news: Sequence[News], opens: tuple[Integers, Integers]
+    ) -> Iterator[Stop]:
+        """Take in the bars begin[k]…end[k]−1 of the series rows[k], of its own ``news`` or of those of all.
+
+        ``opens`` are when the first and the last bar of each opened.
+        """
         going = np.flatnonzero(begin < end)
-        opens = bars.open_time[begin[going]], bars.open_time[end[going] - 1]  # those of a series are in order
+        if not len(going):
+            return
         sessions = self.sessions_between(int(opens[0].min()), int(opens[1].max()))
+        windows, rules = (self.columns, self.deep, self.times, self.state, self.used), self.rules.record
         while len(going):
             upto = np.minimum(end, begin + self.room)
             taken, judged = rows[going], np.empty((len(going), kernel.JUDGED), dtype=np.int64)
@@ -183,9 +200,13 @@ class Pool:
                 which, own = going[part], taken[part]
                 if self.ahead:
                     self.before[own] = self.state[own]
-                windows = (self.columns, self.deep, self.times, self.state, self.used)
-                news = (begin[which], upto[which], prices, times, sessions)
-                kernel.advance(*windows, own, *news, self.rules.record, self.kept, judged[part])
+                if len(news) == 1:
+                    bars = (begin[which], upto[which], *news[0], sessions)
+                    kernel.advance(*windows, own, *bars, rules, self.kept, judged[part])
+                else:
+                    for k, number in enumerate(which.tolist(), start):
+                        bars = (begin[number : number + 1], upto[number : number + 1], *news[number], sessions)
+                        kernel.advance(*windows, taken[k : k + 1], *bars, rules, self.kept, judged[k : k + 1])
                 first, stop, count, _ = np.ascontiguousarray(judged[part].T)
                 if self.ahead:
                     self.start[own] = self.used[own] - count
@@ -273,6 +294,12 @@ class Pool:
             for each in self.spikes.get(row, ())
             if number - each.number <= self.history or each.makes_up(atr, number - 1 - each.number, length)
         ]
+
+
+def _news(bars: Bars) -> News:
+    """Give the columns of new bars as compiled code takes them."""
+    prices = lent(bars.open), lent(bars.high), lent(bars.low), lent(bars.close), lent(bars.volume)
+    return prices, (lent(bars.open_time), lent(bars.close_time))
 
 
 def _joined(found: list[Hits]) -> list[Hits]:

@@ -37,7 +37,10 @@ class Ends(Stories):
     def tell(self) -> list[tuple[int, News]]:
         """Pass on the stories that have ended."""
         ended = self.records["state"] > steps.OPEN
-        if ended.any():
+        if ended.all():
+            records, self.records = self.records, NO_RECORDS
+            self.came(records)
+        elif ended.any():
             records, self.records = self.records[ended], self.records[~ended]
             self.came(records)
         return []

@@ -78,9 +78,8 @@ class Stories:
         else:
             first = int(index.min())
             marks = np.zeros(stop - first, dtype=np.uint8)
-        new = index >= first  # all stories have advanced past earlier bars
-        sides = np.where(sign > 0, steps.LONG_STANDS, steps.SHORT_STANDS).astype(np.uint8)
-        np.bitwise_or.at(marks, index[new] - first, sides[new])
+        for side, mark in ((1, steps.LONG_STANDS), (-1, steps.SHORT_STANDS)):
+            marks[index[(sign == side) & (index >= first)] - first] |= mark  # stories have advanced past earlier bars
         return marks
 
     def _in_session(self, first: int, stop: int) -> NDArray[np.uint8]:

@@ -35,7 +35,7 @@ CHUNK = 1 << 20
 class Job:
     """The bars of one instrument: in ``files`` that hold nothing else, or as ``rows`` read already.
 
-    ``key`` is made of everything that its part depends on.
+    ``marks`` are those of the files whose rows were read. ``key`` is made of everything that its part depends on.
     """
 
     instrument: str
@@ -44,6 +44,7 @@ class Job:
     reading: Reading
     asked: Asked
     key: str
+    marks: tuple[StudyFile, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +71,7 @@ class _Opened:
     job: Job
     inputs: Inputs | None = None
     blocks: Iterable[tuple[RawBars, Checked]] = ()
+    marks: tuple[StudyFile, ...] = ()
     trouble: str = ""
 
     def open(self) -> None:
@@ -79,7 +81,9 @@ class _Opened:
             recording: Recording = _Given(
                 job.instrument, job.files[0] if job.files else Path(job.instrument), iter(job.rows)
             )
+            self.marks = job.marks
             if not job.rows:
+                self.marks = tuple(map(marked, job.files))
                 (recording,) = recordings(job.files, job.reading)
             chunks = iter(recording.bars)
             first = next(chunks, None)
@@ -143,7 +147,9 @@ def _do(jobs: Sequence[Job]) -> list[Done]:
         ).parts()
     found = {id(each): part for (each, _), part in zip(ready, parts, strict=True)}
     return [
-        Done(each.job.key, each.job.instrument, b"" if each.trouble else found[id(each)].to_bytes(), each.trouble)
+        Done(each.job.key, each.job.instrument, b"", each.trouble)
+        if each.trouble
+        else Done(each.job.key, each.job.instrument, replace(found[id(each)], files=each.marks).to_bytes())
         for each in opened
     ]
 
@@ -191,17 +197,19 @@ def jobs_of(files: Files, reading: Reading, asked: Asked, troubles: list[str]) -
     if files.shared:
         names = set(files.alone)
         try:
+            marks = tuple(map(marked, files.shared))
             for recording in recordings(files.shared, reading):
                 if recording.symbol in names:
                     parted[recording.symbol] = [*files.alone[recording.symbol], *files.shared]
                     continue
                 key = _key(recording.symbol, files.shared, rules)
-                yield Job(recording.symbol, files.shared, tuple(recording.bars), reading, asked, key)
+                yield Job(recording.symbol, files.shared, tuple(recording.bars), reading, asked, key, marks)
             for name, paths in parted.items():
                 (both,) = (each for each in recordings(paths, reading) if each.symbol == name)
-                yield Job(name, tuple(paths), tuple(both.bars), reading, asked, _key(name, paths, rules))
-        except ValueError as problem:
-            if getattr(problem, "exit_code", None) is None:
+                read = *map(marked, files.alone[name]), *marks
+                yield Job(name, tuple(paths), tuple(both.bars), reading, asked, _key(name, paths, rules), read)
+        except (ValueError, OSError) as problem:
+            if not (isinstance(problem, OSError) or getattr(problem, "exit_code", None)):
                 raise
             troubles.append(str(problem))
     for name, own in sorted(files.alone.items(), key=lambda each: -sum(path.stat().st_size for path in each[1])):

@@ -8,7 +8,7 @@ from functools import lru_cache
 import orjson
 import pyarrow as pa
 
-from scanner.studies.schema import AROUND, TIME, TRADES, Variant
+from scanner.studies.schema import AROUND, TIME, TRADES, StudyFile, Variant
 from scanner.trade.surroundings import NAMES
 
 KINDS = {
@@ -36,7 +36,7 @@ class Part:
 
     ``replanned`` are variants that change entries, stops or spoilers and not only which bars are found: they cannot be
     told from the stories here. ``bars`` counts those of the feed, ``first`` and ``last`` are the first opening and the
-    last close in nanoseconds since 1970 UTC, 0 without bars.
+    last close in nanoseconds since 1970 UTC, 0 without bars. ``files`` are those from which they were read.
     """
 
     instrument: str
@@ -47,11 +47,12 @@ class Part:
     last: int
     replanned: set[int]
     trades: pa.Table
+    files: tuple[StudyFile, ...] = ()
 
     def to_bytes(self) -> bytes:
         """Give it as an Arrow stream; numbers are restored exactly."""
         head = (self.instrument, self.timeframes, self.bars, self.first, self.last, sorted(self.replanned))
-        told = {HEAD: orjson.dumps(head), VARIANTS: orjson.dumps(self.variants)}
+        told = {HEAD: orjson.dumps((*head, self.files)), VARIANTS: orjson.dumps(self.variants)}
         sink = pa.BufferOutputStream()
         with pa.ipc.new_stream(sink, LAYOUT.with_metadata(told)) as stream:
             stream.write_table(self.trades)
@@ -64,9 +65,10 @@ class Part:
         try:
             trades = pa.ipc.open_stream(content).read_all()
             told = trades.schema.metadata
-            instrument, timeframes, bars, first, last, replanned = orjson.loads(told[HEAD.encode()])
+            instrument, timeframes, bars, first, last, replanned, files = orjson.loads(told[HEAD.encode()])
             about = (instrument, tuple(timeframes), _variants(told[VARIANTS.encode()]), bars, first, last)
-            return cls(*about, set(replanned), trades.replace_schema_metadata())
+            read = tuple(StudyFile(**each) for each in files)
+            return cls(*about, set(replanned), trades.replace_schema_metadata(), read)
         except (KeyError, TypeError, OSError) as problem:
             raise ValueError(f"not a part of a study: {problem}") from problem
 

@@ -113,4 +113,4 @@ def collect(
         given.append(Inputs(instrument, calendar_named("none"), of_bars, (of_bars,), book, Account()))
     parts = collect_together(given, [[own] for own in bars.values()], asked).parts()
     mark = sha256(book.told.encode()).hexdigest()[:32]
-    return tables(parts, (), mark, asked.seed)
+    return tables(parts, mark, asked.seed)

@@ -13,7 +13,7 @@ from multiprocessing import get_context
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from scanner.replays.recordings import recordings
-from scanner.studies.jobs import Done, Job, do_all, do_bundle, jobs_of, jobs_of_frames, look_at, marked, settings_mark
+from scanner.studies.jobs import Done, Job, do_all, do_bundle, jobs_of, jobs_of_frames, look_at, settings_mark
 from scanner.studies.parts import Part
 from scanner.studies.stories.controls import draws_for
 from scanner.studies.tables import Gathered
@@ -83,7 +83,7 @@ def study_files(
         total = len(files.alone) + len(files.shared)
         jobs = jobs_of(files, reading, asked, troubles)
         gathered = _gathered(jobs, total, troubles, how.folder, hands, on_progress)
-    return gathered.study([marked(path) for path in files.all], settings_mark(reading), asked.seed), troubles
+    return gathered.study(settings_mark(reading), asked.seed), troubles
 
 
 def study_frames(reading: Reading, asked: Asked, how: How) -> tuple[Study, list[str]]:
@@ -97,7 +97,7 @@ def study_frames(reading: Reading, asked: Asked, how: How) -> tuple[Study, list[
     jobs = jobs_of_frames(found, reading, asked, troubles)
     with _hands(how) as hands:
         gathered = _gathered(jobs, len(found), troubles, how.folder, hands, None)
-    return gathered.study((), settings_mark(reading), asked.seed), troubles
+    return gathered.study(settings_mark(reading), asked.seed), troubles
 
 
 def _gathered(
@@ -203,10 +203,13 @@ def _hands(how: How) -> Iterator[Hands | None]:
         yield None
         return
     if not how.cluster:
-        with ProcessPoolExecutor(workers, get_context("spawn"), initializer=_ignore_interrupt) as executor:
+        executor = ProcessPoolExecutor(workers, get_context("spawn"), initializer=_ignore_interrupt)
+        try:
             for _ in range(workers):  # they start while the files are looked at
                 executor.submit(do_bundle, ())
             yield Hands(executor, workers)
+        finally:
+            executor.shutdown(wait=False, cancel_futures=True)  # the figures need not wait for processes to end
         return
     try:
         from distributed import Client  # noqa: PLC0415 - an optional extra

@@ -12,12 +12,13 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from scanner.studies.parts import LAYOUT, VARIANTS
-from scanner.studies.schema import AROUND, MEMBERS, Study, StudyFile, Variant, checked, empty
+from scanner.studies.schema import AROUND, MEMBERS, Study, StudyFile, Variant
 from scanner.studies.stories.variants import AS_IS
+from scanner.studies.trades import checked, empty
 from scanner.trade.surroundings import NAMES
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable
 
     from numpy.typing import NDArray
 
@@ -43,6 +44,7 @@ class Gathered:
     series: list[tuple[str, str]] = field(default_factory=list)
     first: int | None = None
     last: int = 0
+    files: set[StudyFile] = field(default_factory=set)
     _trades: list[pa.Table] = field(default_factory=lambda: [LAYOUT.empty_table()])
     _which: list[int] = field(default_factory=lambda: [0])
     """Which of ``variants`` each table of trades has."""
@@ -53,6 +55,7 @@ class Gathered:
         """Add a part."""
         self.parts += 1
         self.bars += part.bars
+        self.files.update(part.files)
         self.series += [(part.instrument, timeframe) for timeframe in part.timeframes if part.bars]
         if part.bars:
             self.first = part.first if self.first is None else min(self.first, part.first)
@@ -68,8 +71,8 @@ class Gathered:
         self._which.append(which)
         self._trades.append(part.trades)
 
-    def study(self, files: Sequence[StudyFile], settings_mark: str, seed: int) -> Study:
-        """Give the study of all parts; ``files`` are those they were read from."""
+    def study(self, settings_mark: str, seed: int) -> Study:
+        """Give the study of all parts."""
         everything = pa.concat_tables(self._trades).combine_chunks()
         numbers, rows = self._members(everything[VARIANTS].combine_chunks())
         everything = everything.drop_columns(VARIANTS)
@@ -103,7 +106,7 @@ class Gathered:
             last=self.last,
             settings_mark=settings_mark,
             costs_known=float(setups["cost_known"].mean()) if len(setups) else 0.0,
-            files=tuple(sorted(files, key=lambda each: each.name)),
+            files=tuple(sorted(self.files, key=lambda each: (each.name, each.mark))),
             seed=seed,
         )
 
@@ -147,9 +150,9 @@ def _ranks(texts: pa.Array | pa.ChunkedArray) -> Integers:
     return ranks
 
 
-def tables(parts: Iterable[Part], files: Sequence[StudyFile], settings_mark: str, seed: int) -> Study:
+def tables(parts: Iterable[Part], settings_mark: str, seed: int) -> Study:
     """Give the study made of parts; their order changes nothing."""
     gathered = Gathered()
     for part in parts:
         gathered.add(part)
-    return gathered.study(files, settings_mark, seed)
+    return gathered.study(settings_mark, seed)

@@ -9,7 +9,7 @@ wall clock. The command ends with 1 if a target is missed. ``--quick`` uses a tw
 from __future__ import annotations
 
 import argparse
-import resource
+import os
 import sys
 from decimal import Decimal
 from functools import partial
@@ -18,7 +18,6 @@ from tempfile import TemporaryDirectory
 from time import perf_counter
 from typing import TYPE_CHECKING, Any
 
-import distributed
 import numpy as np
 import pyarrow as pa
 from pyarrow import parquet
@@ -46,7 +45,7 @@ if TYPE_CHECKING:
     from scanner.studies.stories.columns import Columns
 
 SERIES, BARS, QUICK = 5_000, 5_000, 20
-MARGIN = 10.0
+MARGIN, EVERY = 10.0, 50
 GIGABYTE = 1 << 20
 """In kilobytes, in which the system counts memory."""
 
@@ -104,6 +103,24 @@ def finding_and_following(series: int) -> tuple[float, int]:
     return taken, found
 
 
+class Memory:
+    """The peak memory of this process and of those that it started, in kilobytes, as a study goes on."""
+
+    def __init__(self) -> None:
+        self.most = 0
+
+    def look(self, done: int, _all: int) -> None:
+        """Look from time to time. A process's own peak counts only from when it became another program."""
+        if done % EVERY == 0:
+            children = Path(f"/proc/self/task/{os.getpid()}/children").read_text().split()
+            self.most = max(self.most, sum(map(_peak, ["self", *children])))
+
+
+def _peak(process: str) -> int:
+    lines = Path(f"/proc/{process}/status").read_text().splitlines()
+    return next(int(line.split()[1]) for line in lines if line.startswith("VmHWM"))
+
+
 def by_the_wall(work: Callable[[], object]) -> float:
     """Give the seconds by the wall clock."""
     start = perf_counter()
@@ -113,7 +130,9 @@ def by_the_wall(work: Callable[[], object]) -> float:
 
 def on_a_cluster(workers: int, warm: Callable[[How], object], study: Callable[[How], object]) -> float:
     """Give the seconds that a study takes on a local cluster of warm workers."""
-    start: Any = distributed.LocalCluster  # which has no types
+    from distributed import LocalCluster  # noqa: PLC0415 - else the processes of each study would load it, too
+
+    start: Any = LocalCluster  # which has no types
     with start(n_workers=workers, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as cluster:
         how = How(cluster=cluster.scheduler_address)
         warm(how)
@@ -139,13 +158,13 @@ def time_studies(measures: Measures, paths: Sequence[Path]) -> None:
     wall = by_the_wall(lambda: measures.add("whole study", best(whole, 1) / kernel, "{:.0f} x", most=60.0))
     measures.add("    its rows: setups, those of variants, controls", rows[0][0], "{:,.0f}")
     measures.add("    its variants", rows[0][1], "{:.0f}", least=40)
-    two = by_the_wall(lambda: study(How(workers=2)))
+    memory = Memory()
+    two = by_the_wall(lambda: study(How(workers=2), memory.look))
     measures.add("    on two processes against one, by the wall", wall / two, "{:.2f} x", least=1.8)
     warm = partial(study_files, paths[:20], Reading(), asked)
     one, two_workers = (on_a_cluster(workers, warm, study) for workers in (1, 2))
     measures.add("    on a cluster of two workers against one", one / two_workers, "{:.2f} x", least=1.7)
-    own, children = (resource.getrusage(who).ru_maxrss for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
-    measures.add("    memory of three processes, at most", (own + 2 * children) / GIGABYTE, "{:.2f} GB", most=3.0)
+    measures.add("    memory of three processes, at most", memory.most / GIGABYTE, "{:.2f} GB", most=3.0)
 
 
 def main() -> int:

@@ -9,7 +9,8 @@ import pandas as pd
 
 from scanner.studies.figures import report as figures
 from scanner.studies.figures.results import Hypothesis
-from scanner.studies.schema import AROUND, MEMBERS, Study, StudyFile, Variant, checked, empty
+from scanner.studies.schema import AROUND, MEMBERS, Study, StudyFile, Variant
+from scanner.studies.trades import checked, empty
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

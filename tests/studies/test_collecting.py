@@ -55,7 +55,7 @@ def inputs(rulebook: Rulebook, timeframes: Sequence[str] = ("1d",), costs: Costs
 
 
 def studied(made: Inputs, parts: Sequence[Bars], asked: Asked | None = None) -> Study:
-    return tables(collect_together([made], [parts], asked or Asked()).parts(), (), "", 0)
+    return tables(collect_together([made], [parts], asked or Asked()).parts(), "", 0)
 
 
 def said(made: Inputs, bars: Bars) -> tuple[dict[str, Any], dict[str, Came]]:

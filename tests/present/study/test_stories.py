@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from scanner.present.study.stories import EACH, choose
-from scanner.studies.schema import checked
+from scanner.studies.trades import checked
 from tests.effort import EFFORT
 from tests.studies.samples import study_of
 

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from scanner.studies.schema import AROUND, MEMBERS, VERDICTS, Study, Variant, checked
+from scanner.studies.schema import AROUND, MEMBERS, VERDICTS, Study, Variant
+from scanner.studies.trades import checked
 from scanner.trade.surroundings import NAMES
 
 if TYPE_CHECKING:

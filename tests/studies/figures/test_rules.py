@@ -13,7 +13,7 @@ from scanner.studies.figures.members import Members
 from scanner.studies.figures.results import Rules
 from scanner.studies.figures.rules import rules_of
 from scanner.studies.python import collect
-from scanner.studies.schema import empty
+from scanner.studies.trades import empty
 from scanner.trade.rulebook import Rulebook
 from tests.laws import real_series
 from tests.studies.figures.invented import invented

@@ -61,7 +61,7 @@ def kept_in() -> Path:
     state = sha256(numba.__version__.encode())
     for path in sorted(ANALYSIS.rglob("*.py")):
         state.update(path.read_bytes())
-    for path in sorted(path for room in BESIDE for path in (ANALYSIS.parent / room).glob("*.py")):
+    for path in sorted(path for room in BESIDE for path in (ANALYSIS.parent / room).rglob("*.py")):
         if b"@compiled" in (content := path.read_bytes()):
             state.update(content)
     return _root() / state.hexdigest()[:16]

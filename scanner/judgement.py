@@ -63,9 +63,8 @@ class Weighed:
     """Some hits in warm series as numbers: all that followers and studies need.
 
     ``of`` has the number of each row's case among ``cases``. ``planned`` (rows × ``levels.COLUMNS``) are the levels in
-    units of price, and ``looked`` the surroundings.
-    ``touched`` says how a suspected bad tick affects each, empty if none does; ``set_aside`` are those that a bad tick
-    affects or that fail a required surrounding.
+    units of price, and ``looked`` the surroundings. ``touched`` says how a suspected bad tick affects each, empty if
+    none does; ``set_aside`` are those that a bad tick affects or that fail a required surrounding.
     """
 
     fits: Fits

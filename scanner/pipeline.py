@@ -80,7 +80,7 @@ class Inputs:
         """Make the guard for the rows of the base timeframe."""
         return _guard(self.calendar, self.base, self.rulebook.rules, self.adjustments, self.until)
 
-    def pipeline(self, engines: type[SeriesEngine] = SeriesEngine, pools: Pools | None = None) -> Pipeline:
+    def pipeline(self, pools: Pools | None = None) -> Pipeline:
         """Make a pipeline that has seen no bars."""
         return Pipeline(
             self.instrument,
@@ -92,7 +92,6 @@ class Inputs:
             adjustments=self.adjustments,
             dates=self.dates,
             pools=pools,
-            engines=engines,
             until=self.until,
         )
 
@@ -144,12 +143,11 @@ class Pipeline:
         adjustments: Sequence[Adjustment] = (),
         dates: Sequence[Dated] | None = None,
         pools: Pools | None = None,
-        engines: type[SeriesEngine] = SeriesEngine,
         until: int | None = None,
     ) -> None:
         """Make the lanes; ``pools`` are shared with other instruments, None for pools of its own.
 
-        ``engines`` is the class of the engines. Bars that close after ``until`` are left out.
+        Bars that close after ``until`` are left out.
         """
         self.instrument = instrument
         self.base = base
@@ -161,7 +159,7 @@ class Pipeline:
             timetable = timetable_of(calendar, timeframe)
             pool = Pool(rulebook.rules, rulebook.setups, timetable) if pools is None else pools.of(rulebook, timetable)
             coarser = lanes[-1].engine if lanes else None
-            engine = engines(instrument, timetable, rulebook, account, coarser=coarser, dates=dates, pool=pool)
+            engine = SeriesEngine(instrument, timetable, rulebook, account, coarser=coarser, dates=dates, pool=pool)
             lanes.append(Lane(timeframe, None if timeframe == base else Aggregator(base, timetable), engine))
         self.lanes = tuple(lanes)
         """Coarsest first: a finer timeframe reads the coarser bars that are complete by then."""

@@ -101,7 +101,7 @@ class Pool:
         ]
         """The functions that find the bars after which setups may come that are announced one bar ahead."""
         self.finds = [(which, chosen.setup.find) for which, chosen in enumerate(setups)]
-        """The functions that find setups; empty it if setups are looked for elsewhere."""
+        """The functions that find setups."""
         self.spikes: dict[int, list[Spike]] = {}
         """By series, the bars so far that may be bad ticks and may still affect a setup, oldest first."""
         self.looking = room_to_look(rules, self.history, self.history + room)
@@ -151,12 +151,13 @@ class Pool:
 
     @contextmanager
     def without_setups(self) -> Iterator[None]:
-        """Look for no setups for a while."""
-        finds, self.finds = self.finds, []
+        """Look for no setups for a while, nor for those that the next bar may complete."""
+        kept = self.finds, self.ahead
+        self.finds, self.ahead = [], []
         try:
             yield
         finally:
-            self.finds = finds
+            self.finds, self.ahead = kept
 
     def take(self, rows: Integers, ends: Integers, bars: Bars) -> Iterator[Stop]:
         """Take in new bars of several series, and stop after each stretch that all of them took in.

@@ -14,7 +14,7 @@ import numpy as np
 
 from scanner.configuration.history_needed import enough_from
 from scanner.events import rfc3339
-from scanner.market.bars import Bars
+from scanner.market.bars import NO_TIME, Bars
 from scanner.market.digits import grouped
 from scanner.market.guard import NOTED, Guard
 from scanner.pipeline import Pipeline, Pools, run_together
@@ -308,10 +308,10 @@ class Desk:
             reaches = len(fresh) > 0 or bool((bars.open_time == last.open_time).any())
             restated = self._beyond_doubt(arrival, bars, reaches, taken, work)
             if name in taken.look_again and not agreeing(Bars.of([last]), bars).all():
-                fresh = fresh[:0]  # nothing in this answer confirms that its times are right
+                fresh = fresh.where(fresh.stamp == NO_TIME)  # nothing here confirms that its times are right
         elif last is not None and self._leaves_doubtful_gap(name, last, fresh):
             taken.look_again[name] = last.open_time
-            fresh = fresh[:0]
+            fresh = fresh.where(fresh.stamp == NO_TIME)  # unreadable rows may not come again
         work.sent.append(Sent(self._base(name), raw))
         checked = pipeline.check(fresh)
         self._note(name, checked, taken)
@@ -333,7 +333,7 @@ class Desk:
         """Whether rows leave out bars after the ``last`` one that another answer may have."""
         timetable = self.pipelines[name].guard.timetable
         opens = np.append(last.open_time, Guard(timetable).check(fresh).bars.open_time[:1])
-        return bool(timetable.missing_before(opens).any()) and self._doubts.leaves_gap(name, last, int(opens[1]))
+        return bool(timetable.missing_before(opens).any()) and self._doubts.doubts_gap(name, last, int(opens[1]))
 
     def _is_after_its_end(self, name: str, pipeline: Pipeline, bars: Bars) -> bool:
         """Whether bars belong to a coarser bar that counted as complete before they came."""

@@ -275,8 +275,8 @@ def _told(reading: Reading, asked: Asked) -> str:
 
 
 def _key(instrument: str, files: Sequence[Path], rules: str) -> str:
-    found = [path.stat() for path in files]
-    states = [(each.st_dev, each.st_ino, each.st_size, each.st_mtime_ns) for each in found]
+    found = [(path.name, path.stat()) for path in files]
+    states = [(name, each.st_dev, each.st_ino, each.st_size, each.st_mtime_ns) for name, each in found]
     return sha256(repr((instrument, states, rules)).encode()).hexdigest()[:32]
 
 

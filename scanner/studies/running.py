@@ -13,7 +13,7 @@ from multiprocessing import get_context
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from scanner.replays.recordings import recordings
-from scanner.studies.jobs import Done, Job, do_all, do_bundle, jobs_of, jobs_of_frames, look_at, settings_mark
+from scanner.studies.jobs import TOGETHER, Done, Job, do_all, do_bundle, jobs_of, jobs_of_frames, look_at, settings_mark
 from scanner.studies.parts import Part
 from scanner.studies.stories.controls import draws_for
 from scanner.studies.tables import Gathered
@@ -32,8 +32,8 @@ PARTS = "parts"
 
 AHEAD = 3
 """Bundles per worker that are handed out at a time: rows that were read already are in memory."""
-BUNDLES, MOST_TOGETHER = 8, 32
-"""The fewest bundles per worker, if there are enough jobs, and the most jobs in a bundle."""
+BUNDLES = 8
+"""The fewest bundles per worker, if there are enough jobs."""
 
 
 PATIENCE = 10
@@ -74,7 +74,8 @@ def study_files(
     ``on_progress`` receives the number of instruments done, and of all. StudyError if nothing can be read;
     StudyStoppedError at Ctrl-C, with what is kept.
     """
-    with _hands(how) as hands:
+    at_least = TOGETHER if any(path.is_dir() for path in paths) else sum(path.exists() for path in paths)
+    with _workers(how, at_least) as workers:
         files = look_at(paths, reading)
         asked = replace(asked, draws=min(asked.draws, draws_for(len(files.all))))
         troubles = list(files.troubles)
@@ -82,7 +83,7 @@ def study_files(
             raise StudyError("; ".join(troubles))
         total = len(files.alone) + len(files.shared)
         jobs = jobs_of(files, reading, asked, troubles)
-        gathered = _gathered(jobs, total, troubles, how.folder, hands, on_progress)
+        gathered = _gathered(jobs, total, troubles, how.folder, workers, on_progress)
     return gathered.study(settings_mark(reading), asked.seed), troubles
 
 
@@ -95,8 +96,8 @@ def study_frames(reading: Reading, asked: Asked, how: How) -> tuple[Study, list[
     asked = replace(asked, draws=min(asked.draws, draws_for(len(found))))
     troubles: list[str] = []
     jobs = jobs_of_frames(found, reading, asked, troubles)
-    with _hands(how) as hands:
-        gathered = _gathered(jobs, len(found), troubles, how.folder, hands, None)
+    with _workers(how, len(found)) as workers:
+        gathered = _gathered(jobs, len(found), troubles, how.folder, workers, None)
     return gathered.study(settings_mark(reading), asked.seed), troubles
 
 
@@ -105,13 +106,13 @@ def _gathered(
     total: int,
     troubles: list[str],
     folder: Path | None,
-    hands: Hands | None,
+    workers: Workers | None,
     on_progress: Callable[[int, int], None] | None,
 ) -> Gathered:
     """Do all jobs and gather their parts; unreadable files are added to the troubles."""
     gathered = Gathered()
     try:
-        for number, done in enumerate(_all(jobs, total, folder, hands), 1):
+        for number, done in enumerate(_all(jobs, total, folder, workers), 1):
             if done.trouble:
                 troubles.append(done.trouble)
             else:
@@ -129,7 +130,7 @@ def _gathered(
     return gathered
 
 
-def _all(jobs: Iterable[Job], total: int, folder: Path | None, hands: Hands | None) -> Iterator[Done]:
+def _all(jobs: Iterable[Job], total: int, folder: Path | None, workers: Workers | None) -> Iterator[Done]:
     """Do all jobs, about ``total``, and give results as they come; a part that is kept already is not made again."""
     if folder is not None:
         folder = folder / PARTS
@@ -144,7 +145,7 @@ def _all(jobs: Iterable[Job], total: int, folder: Path | None, hands: Hands | No
             else:
                 waiting.append(kept)
 
-    for done in _done(missing(), total, hands):
+    for done in _done(missing(), total, workers):
         if folder is not None and done.part:
             _keep(folder / f"{done.key}.arrow", done.part)
         yield done
@@ -153,16 +154,16 @@ def _all(jobs: Iterable[Job], total: int, folder: Path | None, hands: Hands | No
     yield from waiting
 
 
-def _done(jobs: Iterator[Job], total: int, hands: Hands | None) -> Iterator[Done]:
-    if hands is None:
+def _done(jobs: Iterator[Job], total: int, workers: Workers | None) -> Iterator[Done]:
+    if workers is None:
         yield from chain.from_iterable(do_all(jobs))
         return
-    bundles = _bundled(jobs, max(1, min(total // (BUNDLES * hands.number), MOST_TOGETHER)))
+    bundles = _bundled(jobs, max(1, min(total // (BUNDLES * workers.number), TOGETHER)))
     under_way: set[Future[list[Done]]] = set()
     try:
         while True:
-            ahead = islice(bundles, AHEAD * hands.number - len(under_way))
-            under_way |= {hands.executor.submit(do_bundle, bundle) for bundle in ahead}
+            ahead = islice(bundles, AHEAD * workers.number - len(under_way))
+            under_way |= {workers.executor.submit(do_bundle, bundle) for bundle in ahead}
             if not under_way:
                 return
             finished, under_way = wait(under_way, return_when=FIRST_COMPLETED)
@@ -188,7 +189,7 @@ def _bundled(jobs: Iterator[Job], together: int) -> Iterator[list[Job]]:
         yield bundle
 
 
-class Hands(NamedTuple):
+class Workers(NamedTuple):
     """What carries out jobs: an executor, and its number of workers."""
 
     executor: Executor
@@ -196,18 +197,18 @@ class Hands(NamedTuple):
 
 
 @contextmanager
-def _hands(how: How) -> Iterator[Hands | None]:
-    """Give what carries out the jobs; None for this process alone."""
-    workers = how.workers or os.cpu_count() or 1
-    if workers == 1 and not how.cluster:
+def _workers(how: How, at_least: int) -> Iterator[Workers | None]:
+    """Give what carries out the jobs, about ``at_least`` so many; None for this process alone."""
+    number = how.workers or os.cpu_count() or 1
+    if number == 1 and not how.cluster:
         yield None
         return
     if not how.cluster:
-        executor = ProcessPoolExecutor(workers, get_context("spawn"), initializer=_ignore_interrupt)
+        executor = ProcessPoolExecutor(number, get_context("spawn"), initializer=_ignore_interrupt)
         try:
-            for _ in range(workers):  # they start while the files are looked at
+            for _ in range(min(number, at_least)):  # they start while the files are looked at
                 executor.submit(do_bundle, ())
-            yield Hands(executor, workers)
+            yield Workers(executor, number)
         finally:
             executor.shutdown(wait=False, cancel_futures=True)  # the figures need not wait for processes to end
         return
@@ -221,10 +222,10 @@ def _hands(how: How) -> Iterator[Hands | None]:
         reason = " ".join(str(problem).split())
         raise StudyError(f"--cluster {how.cluster}: no scheduler answers ({reason}); start it first") from None
     with client:
-        hands = sum(client.nthreads().values())
-        if not hands:
+        threads = sum(client.nthreads().values())
+        if not threads:
             raise StudyError(f"--cluster {how.cluster}: it has no worker; start some first")
-        yield Hands(client.get_executor(pure=False), hands)
+        yield Workers(client.get_executor(pure=False), threads)
 
 
 def _ignore_interrupt() -> None:

@@ -13,6 +13,7 @@ from scanner.analysis.columns import ATR, CLOSE, DEEP_ATR, HIGH, LOW, OPEN, VOLU
 from scanner.analysis.rules import TIE
 from scanner.analysis.trend import trend
 from scanner.compiling import compiled
+from scanner.trade.levels import step_at
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -232,10 +233,7 @@ def look(
             measured[COST] = cost / scaled
             said[COST] = int(cost <= wanted.max_cost * scaled * (1.0 + TIE))
 
-        band = 0
-        while band + 1 < bands.shape[1] and bands[0, band + 1] <= abs(close):
-            band += 1
-        step = bands[1, band]
+        step = step_at(close, bands)
         smallest = np.inf
         for i in range(t + 1 - bars[k], t + 1):
             smallest = min(smallest, series[HIGH, i] - series[LOW, i])

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from scanner.events import rfc3339
-from scanner.market.bars import Bars
+from scanner.market.bars import NO_TIME, Bars
 from scanner.market.instruments import Instrument
 from scanner.market.splits import Adjustment, adjust
 from scanner.service.desk import Desk
@@ -231,6 +231,18 @@ def test_bars_after_a_gap_wait_for_an_answer_that_closes_or_confirms_it(store: S
     assert (second.bars, second.look_again) == (10, {})
     told = second.doubtful["GANNET"]
     assert told.startswith(f"41 bars are missing, from {rfc3339(int(BARS.close_time[409]))} on, and nobody has")
+
+
+def test_an_unreadable_row_is_noted_even_where_the_bars_beside_it_wait(store: Store) -> None:
+    """A feed that is pushed to gives such a row only once."""
+    at = desk(store)
+    take(at, BARS[:300])
+    opens = BARS.open_time[310:315].copy()
+    opens[2] = NO_TIME
+    rows = raw(replace(BARS[310:315], open_time=opens))
+    taken = at.take([Arrival("GANNET", rows)], LATER)
+    assert (taken.bars, list(taken.look_again)) == (0, ["GANNET"])
+    assert [note.row for note in taken.notes] == [2]
 
 
 @pytest.mark.parametrize("portion", [3, 7, 50, 501])

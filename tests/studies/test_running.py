@@ -87,6 +87,15 @@ def test_another_file_rule_or_seed_is_another_part(tmp_path: Path) -> None:
     assert len(list((tmp_path / "out" / PARTS).iterdir())) == 4
 
 
+def test_a_file_with_another_name_is_named_by_it(tmp_path: Path) -> None:
+    path, how = tmp_path / "IBM.parquet", How(tmp_path / "out", workers=1)
+    parquet.write_table(table_of("IBM"), path)
+    study_files([path], READING, Asked(variants=False, draws=0), how)
+    renamed = path.rename(tmp_path / "IBM.pq")
+    again, _ = study_files([renamed], READING, Asked(variants=False, draws=0), how)
+    assert [each.name for each in again.files] == ["IBM.pq"]
+
+
 def test_a_bad_file_is_named_and_stops_nothing(alone: Study, tmp_path: Path) -> None:
     bad = tmp_path / "bad.csv"
     bad.write_text("when,what\n1,2\n")

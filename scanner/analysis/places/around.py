@@ -57,11 +57,11 @@ def look_around(
     """Look around each of ``spots`` (row of the series, bar of ``columns`` and sign), and fill its row of the results.
 
     ``columns`` and ``deep`` are the windows of a pool. The bars of a spot's series in ``deep`` begin at ``begins``, and
-    ``history`` of them are looked at. ``needed`` are bits of the kinds of place of which a setup needs
-    one, in the order of PLACE_BITS, and ``bases`` the price that its stop is placed beyond. A spot gets a record of
-    ``places``, whether it is AT_PLACE and WITHIN_REACH of it, the obstacles and their number. Unless ``every`` says
-    that all is wanted of it, a spot out of reach gets nothing, and one that is not at a place no obstacles. The last
-    three are what ``room_to_look`` makes; ``marked`` holds the swing marks around the last spot.
+    ``history`` of them are looked at. ``needed`` are bits of the kinds of place of which a setup needs one, in the
+    order of PLACE_BITS, and ``bases`` the price that its stop is placed beyond. A spot gets a record of ``places``,
+    whether it is AT_PLACE and WITHIN_REACH of it, the obstacles and their number. Unless ``every`` says that all is
+    wanted of it, a spot out of reach gets nothing, and one that is not at a place no obstacles. The last three are what
+    ``room_to_look`` makes; ``marked`` holds the swing marks around the last spot.
     """
     rules = rules_of_one[0]
     shift, strengths = deep.shape[2] - columns.shape[2], (rules.swing_strength, rules.obstacle_strength)

@@ -49,10 +49,10 @@ class Doubts:
         self._gaps.pop(name, None)
         self._told.discard(name)
 
-    def leaves_gap(self, name: str, last: Bar, begin: int) -> bool:
-        """Whether it is in doubt that the feed lacks the bars between the ``last`` one known and the opening ``begin``.
+    def doubts_gap(self, name: str, last: Bar, begin: int) -> bool:
+        """Note that an answer left out the bars between the ``last`` one known and the opening ``begin``.
 
-        It does if a second answer also begins there, or later.
+        Returns whether it is in doubt that the feed lacks them: not once a second answer begins there or later.
         """
         before = self._gaps.get(name)
         self._gaps[name] = last.open_time, begin

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 from dataclasses import dataclass
 from functools import lru_cache
+from threading import Lock
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,6 +28,9 @@ if TYPE_CHECKING:
 
 SOME = 8_192
 """Bars that each of several series can take before its windows are moved: few enough for the processor's cache."""
+
+_TURNS = Lock()
+"""The pools are those of the whole process; a worker of a cluster may have several threads."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +81,7 @@ class Collected:
                 seen.bars,
                 seen.first,
                 seen.last,
-                {int(each) for lane, number in seen.lanes for each in np.flatnonzero(lane.replanned[number])},
+                {int(each) for lane, number in seen.lanes for each in np.flatnonzero(lane.members[number].replanned)},
                 pa.concat_tables([tables[id(lane)][number] for lane, number in seen.lanes]),
             )
             for inputs, seen in zip(self.given, self.seen, strict=True)
@@ -87,15 +91,16 @@ class Collected:
 def collect_together(given: Sequence[Inputs], bars: Sequence[Iterable[Bars]], asked: Asked) -> Collected:
     """Collect the stories of instruments from their checked bars of the base timeframe, in parts and oldest first.
 
-    Bars of several instruments go through compiled code together.
+    Bars of several instruments go through compiled code together; threads of one process take turns.
     """
-    was_on = gc.isenabled()
-    gc.disable()  # there are no cycles, and searching for them takes a tenth of the time
-    try:
-        return _collect(given, bars, asked)
-    finally:
-        if was_on:
-            gc.enable()
+    with _TURNS:
+        was_on = gc.isenabled()
+        gc.disable()  # there are no cycles, and searching for them takes a tenth of the time
+        try:
+            return _collect(given, bars, asked)
+        finally:
+            if was_on:
+                gc.enable()
 
 
 def _collect(given: Sequence[Inputs], bars: Sequence[Iterable[Bars]], asked: Asked) -> Collected:

@@ -106,7 +106,7 @@ class ControlPass:
             "direction": directions(records["sign"]),
             "exit_style": exit_styles(records["ride"]),
             "around": np.full((len(those), len(NAMES)), UNJUDGED, dtype=np.uint8),
-            VARIANTS: np.zeros((len(those), len(self._lane.replanned[0])), dtype=np.bool_),
+            VARIANTS: np.zeros((len(those), len(self._lane.changes.variants)), dtype=np.bool_),
         }
         told |= {name: [""] * len(those) for name in ("place", "set_aside")}
         told |= {name: np.zeros(len(those), dtype=np.int64) for name in ("evidence_points", "evidence_total")}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -42,13 +43,14 @@ NOWHERE = np.zeros((0, 2), dtype=np.int64)
 class Member:
     """A series of a lane, and what the controls need of it.
 
-    ``times`` are the closes of the bars that were judged, with their ``marks``, and ``standing`` those with setups, as
-    (close, sign).
+    ``replanned`` are the variants that change entries, stops or spoilers; see ``Candidates``. ``times`` are the closes
+    of the bars that were judged, with their ``marks``, and ``standing`` those with setups, as (close, sign).
     """
 
     inputs: Inputs
     engine: SeriesEngine
     ends: Ends
+    replanned: NDArray[np.bool_]
     bars: list[Bars] = field(default_factory=list)
     times: list[Integers] = field(default_factory=list)
     marks: list[NDArray[np.uint8]] = field(default_factory=list)
@@ -59,23 +61,21 @@ class Member:
 class Lane:
     """Several series of one pool; ``stories`` are those found in them.
 
-    ``replanned`` are, for each, the variants that change entries, stops or spoilers; see ``Candidates``. Unless it
-    ``draws`` controls, it keeps nothing for them.
+    Unless it ``draws`` controls, it keeps nothing for them.
     """
 
     def __init__(self, pool: Pool, timeframe: str, changes: Changes, *, draws: bool) -> None:
         self.pool = pool
         self.stories = StoryTable(timeframe)
         self.members: list[Member] = []
-        self.replanned: list[NDArray[np.bool_]] = []
         self.changes = changes
         self._draws = draws
 
     def add(self, inputs: Inputs, engine: SeriesEngine) -> int:
         """Add a series; gives its number."""
-        self.members.append(Member(inputs, engine, self.stories.listen(engine)))
+        replanned = np.zeros(len(self.changes.variants), dtype=np.bool_)
+        self.members.append(Member(inputs, engine, self.stories.listen(engine), replanned))
         self.stories.add(inputs, engine.grid)
-        self.replanned.append(np.zeros(len(self.changes.variants), dtype=np.bool_))
         return len(self.members) - 1
 
     def take(self, numbers: Sequence[int], parts: Sequence[Bars]) -> None:
@@ -84,8 +84,9 @@ class Lane:
         if self._draws:
             for member, bars in zip(those, parts, strict=True):
                 member.bars.append(bars)
-        for stop in push_silently([member.engine for member in those], parts):
-            self._find(stop, np.array(numbers)[stop.series])
+        with self.pool.without_setups() if self.changes.without else nullcontext():  # then the candidates have them
+            for stop in push_silently([member.engine for member in those], parts):
+                self._find(stop, np.array(numbers)[stop.series])
 
     def end(self) -> None:
         """Collect the stories that have not ended."""
@@ -94,8 +95,8 @@ class Lane:
     def _find(self, stop: Stop, series: Integers) -> None:
         members = [self.members[number] for number in series.tolist()]
         found = find_candidates(self.pool, stop, [member.engine.case() for member in members], self.changes)
-        for number, replanned in zip(series.tolist(), found.replanned, strict=True):
-            self.replanned[number] |= replanned
+        for member, replanned in zip(members, found.replanned, strict=True):
+            member.replanned |= replanned
         weighed = found.weighed
         records, counts = begun_of(weighed), found.stands | found.variants.any(axis=1)
         records = records[counts[records["number"]]]

@@ -49,12 +49,11 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """The result of a job: a part as bytes, empty if the bars cannot be studied; then ``trouble`` says why."""
+    """The result of so many ``jobs``: parts as bytes, and a sentence for each instrument that cannot be studied."""
 
-    key: str
-    instrument: str
-    part: bytes
-    trouble: str = ""
+    jobs: int
+    parts: tuple[bytes, ...]
+    troubles: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,8 +110,8 @@ class _Opened:
             self.trouble = str(problem)
 
 
-def do_all(jobs: Iterable[Job]) -> Iterator[list[Done]]:
-    """Read, guard and study the bars of several instruments; gives the results of those studied together."""
+def do_all(jobs: Iterable[Job]) -> Iterator[Done]:
+    """Read, guard and study the bars of several instruments; gives the result of those studied together."""
     together: list[Job] = []
     size = 0
     for job in jobs:
@@ -128,30 +127,33 @@ def do_all(jobs: Iterable[Job]) -> Iterator[list[Done]]:
 
 def do_bundle(jobs: Sequence[Job]) -> list[Done]:
     """Do several jobs, which are sent together so that the rules are sent only once."""
-    return list(chain.from_iterable(do_all(jobs)))
+    return list(do_all(jobs))
 
 
 def _size(path: Path) -> int:
     return path.stat().st_size if path.exists() else 0
 
 
-def _do(jobs: Sequence[Job]) -> list[Done]:
+def _do(jobs: Sequence[Job]) -> Done:
     opened = [_Opened(job) for job in jobs]
     for each in opened:
         each.open()
     ready = [(each, each.inputs) for each in opened if each.inputs is not None]
     parts: list[Part] = []
     if ready:
-        parts = collect_together(
-            [inputs for _, inputs in ready], [each.bars() for each, _ in ready], jobs[0].asked
-        ).parts()
-    found = {id(each): part for (each, _), part in zip(ready, parts, strict=True)}
-    return [
-        Done(each.job.key, each.job.instrument, b"", each.trouble)
-        if each.trouble
-        else Done(each.job.key, each.job.instrument, replace(found[id(each)], files=each.marks).to_bytes())
-        for each in opened
-    ]
+        given, bars = [inputs for _, inputs in ready], [each.bars() for each, _ in ready]
+        parts = collect_together(given, bars, jobs[0].asked).parts()
+    troubles = {each.job.instrument: each.trouble for each in opened if each.trouble}
+    if troubles:
+        single = chain.from_iterable(part.alone() for part in parts)
+        parts = [part for part in single if part.instruments[0].instrument not in troubles]
+    by_name = {each.job.instrument: each for each in opened}
+    contents = []
+    for part in parts:
+        of = [(own, by_name[own.instrument]) for own in part.instruments]
+        marked = [replace(own, files=each.marks, key=each.job.key) for own, each in of]
+        contents.append(replace(part, instruments=tuple(marked)).to_bytes())
+    return Done(len(jobs), tuple(contents), tuple(troubles.values()))
 
 
 def _leave(_: Note) -> None:

@@ -1,19 +1,23 @@
-"""The part of a study on one instrument: an Arrow stream, sent between processes and kept as a file."""
+"""Parts of a study, each on some instruments: an Arrow stream, sent between processes and kept as a file."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import orjson
 import pyarrow as pa
 
-from scanner.studies.schema import AROUND, TIME, TRADES, StudyFile, Variant
+from scanner.studies.schema import AROUND, SOURCES, TIME, TRADES, VERDICTS, StudyFile, Variant
 from scanner.trade.surroundings import NAMES
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 KINDS = {
     "str": pa.string(),
-    "category": pa.string(),
+    "category": pa.dictionary(pa.int8(), pa.string()),
     "bool": pa.bool_(),
     "int64": pa.int64(),
     "float64": pa.float64(),
@@ -23,36 +27,66 @@ VARIANTS = "variants"
 """The column of a part with the numbers of the variants that have each row."""
 LAYOUT = pa.schema(
     [(name, KINDS[kind]) for name, kind in TRADES.items()]
-    + [(AROUND + name, pa.string()) for name in NAMES]
+    + [(AROUND + name, KINDS["category"]) for name in NAMES]
     + [(VARIANTS, pa.list_(pa.int16()))]
 )
-HEAD = "head"
-"""The key in a stream for everything besides the table and the variants."""
+CATEGORIES = {"source": SOURCES} | {AROUND + name: VERDICTS for name in NAMES}
+"""The values that columns with few of them may have."""
+ABOUT = "about"
+"""The key in a stream for what is known besides the table and the variants."""
+
+
+def no_trades() -> pa.Table:
+    """Give a table without rows."""
+    nothing = LAYOUT.empty_table()
+    for name, words in CATEGORIES.items():
+        column = pa.DictionaryArray.from_arrays(pa.array([], pa.int8()), words)
+        nothing = nothing.set_column(LAYOUT.get_field_index(name), LAYOUT.field(name), column)
+    return nothing
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
-    """What was found in the bars of one instrument; ``trades`` is a table of the columns of LAYOUT.
+class Studied:
+    """What a part says of an instrument besides its trades, of which there are ``rows``.
 
-    ``replanned`` are variants that change entries, stops or spoilers and not only which bars are found: they cannot be
-    told from the stories here. ``bars`` counts those of the feed, ``first`` and ``last`` are the first opening and the
-    last close in nanoseconds since 1970 UTC, 0 without bars. ``files`` are those from which they were read.
+    ``replanned`` are the numbers of variants that change entries, stops or spoilers and not only which bars are found:
+    they cannot be told from the stories here. ``bars`` counts those of the feed, ``first`` and ``last`` are the first
+    opening and the last close in nanoseconds since 1970 UTC, 0 without bars. ``files`` are those from which they were
+    read. ``key`` is that of its job.
     """
 
     instrument: str
     timeframes: tuple[str, ...]
-    variants: tuple[Variant, ...]
     bars: int
     first: int
     last: int
-    replanned: set[int]
-    trades: pa.Table
+    replanned: tuple[int, ...]
+    rows: int
     files: tuple[StudyFile, ...] = ()
+    key: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """What was found in the bars of instruments with the same variants.
+
+    ``trades`` is a table of the columns of LAYOUT, with the rows of one instrument after the other.
+    """
+
+    instruments: tuple[Studied, ...]
+    variants: tuple[Variant, ...]
+    trades: pa.Table
+
+    def alone(self) -> Iterator[Part]:
+        """Give a part for each instrument."""
+        begin = 0
+        for each in self.instruments:
+            yield replace(self, instruments=(each,), trades=self.trades.slice(begin, each.rows))
+            begin += each.rows
 
     def to_bytes(self) -> bytes:
         """Give it as an Arrow stream; numbers are restored exactly."""
-        head = (self.instrument, self.timeframes, self.bars, self.first, self.last, sorted(self.replanned))
-        told = {HEAD: orjson.dumps((*head, self.files)), VARIANTS: orjson.dumps(self.variants)}
+        told = {ABOUT: orjson.dumps(self.instruments), VARIANTS: orjson.dumps(self.variants)}
         sink = pa.BufferOutputStream()
         with pa.ipc.new_stream(sink, LAYOUT.with_metadata(told)) as stream:
             stream.write_table(self.trades)
@@ -65,10 +99,15 @@ class Part:
         try:
             trades = pa.ipc.open_stream(content).read_all()
             told = trades.schema.metadata
-            instrument, timeframes, bars, first, last, replanned, files = orjson.loads(told[HEAD.encode()])
-            about = (instrument, tuple(timeframes), _variants(told[VARIANTS.encode()]), bars, first, last)
-            read = tuple(StudyFile(**each) for each in files)
-            return cls(*about, set(replanned), trades.replace_schema_metadata(), read)
+            instruments = tuple(
+                Studied(
+                    **each
+                    | {name: tuple(each[name]) for name in ("timeframes", "replanned")}
+                    | {"files": tuple(StudyFile(**file) for file in each["files"])}
+                )
+                for each in orjson.loads(told[ABOUT.encode()])
+            )
+            return cls(instruments, _variants(told[VARIANTS.encode()]), trades.replace_schema_metadata())
         except (KeyError, TypeError, OSError) as problem:
             raise ValueError(f"not a part of a study: {problem}") from problem
 

@@ -112,18 +112,19 @@ def _gathered(
     """Do all jobs and gather their parts; unreadable files are added to the troubles."""
     gathered = Gathered()
     try:
-        for number, done in enumerate(_all(jobs, total, folder, workers), 1):
-            if done.trouble:
-                troubles.append(done.trouble)
-            else:
-                gathered.add(Part.from_bytes(done.part))
+        number = 0
+        for done in _all(jobs, total, folder, workers):
+            troubles += done.troubles
+            for part in map(Part.from_bytes, done.parts):
+                gathered.add(part)
+            number += done.jobs
             if on_progress is not None:
                 on_progress(number, max(total, number))
     except KeyboardInterrupt:
         where = "nothing is kept of it" if folder is None else f"what was done is kept in {folder / PARTS}"
         again = "" if folder is None else "; run the same command to resume"
-        raise StudyStoppedError(f"stopped after {gathered.parts:,} instruments; {where}{again}") from None
-    if not gathered.parts:
+        raise StudyStoppedError(f"stopped after {len(gathered.rows):,} instruments; {where}{again}") from None
+    if not gathered.rows:
         raise StudyError(
             "; ".join(dict.fromkeys(troubles)) or "there is nothing to study; give files or tables of bars"
         )
@@ -131,7 +132,7 @@ def _gathered(
 
 
 def _all(jobs: Iterable[Job], total: int, folder: Path | None, workers: Workers | None) -> Iterator[Done]:
-    """Do all jobs, about ``total``, and give results as they come; a part that is kept already is not made again."""
+    """Do all jobs, about ``total``, and give their results as they come; what is kept already is not made again."""
     if folder is not None:
         folder = folder / PARTS
         folder.mkdir(parents=True, exist_ok=True)
@@ -146,8 +147,9 @@ def _all(jobs: Iterable[Job], total: int, folder: Path | None, workers: Workers 
                 waiting.append(kept)
 
     for done in _done(missing(), total, workers):
-        if folder is not None and done.part:
-            _keep(folder / f"{done.key}.arrow", done.part)
+        if folder is not None:
+            for part in chain.from_iterable(Part.from_bytes(content).alone() for content in done.parts):
+                _keep(folder / f"{part.instruments[0].key}.arrow", part.to_bytes())
         yield done
         while waiting:
             yield waiting.popleft()
@@ -156,7 +158,7 @@ def _all(jobs: Iterable[Job], total: int, folder: Path | None, workers: Workers 
 
 def _done(jobs: Iterator[Job], total: int, workers: Workers | None) -> Iterator[Done]:
     if workers is None:
-        yield from chain.from_iterable(do_all(jobs))
+        yield from do_all(jobs)
         return
     bundles = _bundled(jobs, max(1, min(total // (BUNDLES * workers.number), TOGETHER)))
     under_way: set[Future[list[Done]]] = set()
@@ -242,7 +244,7 @@ def _kept(job: Job, folder: Path | None) -> Done | None:
         Part.from_bytes(content)
     except (OSError, ValueError):
         return None
-    return Done(job.key, job.instrument, content)
+    return Done(1, (content,))
 
 
 def _keep(path: Path, content: bytes) -> None:

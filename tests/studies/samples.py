@@ -10,7 +10,7 @@ import pandas as pd
 from scanner.studies.figures import report as figures
 from scanner.studies.figures.results import Hypothesis
 from scanner.studies.schema import AROUND, MEMBERS, Study, StudyFile, Variant
-from scanner.studies.trades import checked, empty
+from tests.studies.typed import empty, typed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -59,7 +59,7 @@ def study_of(
     for number, variant in enumerate(variants[1:], 2):
         members += [(variant.name, each["id"]) for each in [*setups, *others] if int(each["id"][1:]) % number]
     return Study(
-        trades=checked(pd.DataFrame([*setups, *others, *drawn])) if setups else empty(),
+        trades=typed(pd.DataFrame([*setups, *others, *drawn])) if setups else empty(),
         members=pd.DataFrame(members, columns=list(MEMBERS)).astype(dict(MEMBERS)),
         variants=tuple(variants) if setups else (AS_IS,),
         bars=5_000 * len(instruments) if setups else 0,

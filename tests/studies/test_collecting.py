@@ -141,12 +141,14 @@ def test_instruments_studied_together_have_the_stories_that_each_has_alone() -> 
     ]
     tape_of = [tapes(5), tapes(3), tapes(4), Bars.of([])]
     asked = Asked(draws=3)
-    together = collect_together(given, [[bars] for bars in tape_of], asked).parts()
-    for made, bars, part in zip(given, tape_of, together, strict=True):
+    parts = collect_together(given, [[bars] for bars in tape_of], asked).parts()
+    together = {own.instruments[0].instrument: own for part in parts for own in part.alone()}
+    for made, bars in zip(given, tape_of, strict=True):
+        part = together[made.instrument.symbol]
         (alone,) = collect_together([made], [[bars]], asked).parts()
         pd.testing.assert_frame_equal(part.trades.to_pandas(), alone.trades.to_pandas(), check_exact=True)
         assert replace(part, trades=alone.trades) == alone
-    assert [len(part.trades) > 50 for part in together] == [True, True, True, False]
+    assert [len(together[each.instrument.symbol].trades) > 50 for each in given] == [True, True, True, False]
 
 
 @pytest.mark.parametrize("name", ["sp500", "AAPL"])

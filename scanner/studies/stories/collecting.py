@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from scanner.analysis.pool import MANY
 from scanner.pipeline import Pools, rounds
-from scanner.studies.parts import Part
+from scanner.studies.parts import Part, Studied
 from scanner.studies.stories.control_pass import follow_controls
 from scanner.studies.stories.controls import MOST
 from scanner.studies.stories.lanes import Lane
@@ -21,13 +22,19 @@ from scanner.studies.stories.variants import changes_of
 from scanner.trade.rulebook import Rulebook
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+    from numpy.typing import NDArray
 
     from scanner.market.bars import Bars
     from scanner.pipeline import Inputs, Pipeline
 
+    Integers = NDArray[np.int64]
+
 SOME = 8_192
 """Bars that each of several series can take before its windows are moved: few enough for the processor's cache."""
+ORDER = ("instrument", "timeframe", "found_at", "setup", "direction", "source")
+"""What the trades of a study are sorted by. Those alike stay as they were found: controls, in the order drawn."""
 
 _TURNS = Lock()
 """The pools are those of the whole process; a worker of a cluster may have several threads."""
@@ -47,7 +54,7 @@ class Asked:
 
 @dataclass(slots=True)
 class Seen:
-    """The bars of an instrument so far: how many of the feed, first opening and last close; see ``Part``."""
+    """The bars of an instrument so far: how many of the feed, first opening and last close; see ``Studied``."""
 
     lanes: list[tuple[Lane, int]]
     """Its lanes, coarsest first, and its number in each."""
@@ -71,21 +78,56 @@ class Collected:
     lanes: Sequence[Lane]
 
     def parts(self) -> list[Part]:
-        """Give the part of a study on each instrument."""
-        tables = {id(lane): lane.stories.tables() for lane in self.lanes}
-        return [
-            Part(
-                inputs.instrument.symbol,
+        """Give the parts of a study: one on all instruments with the same variants."""
+        tables = {id(lane): lane.stories.table() for lane in self.lanes}
+        alike: dict[int, list[int]] = {}
+        for place, seen in enumerate(self.seen):
+            alike.setdefault(id(seen.lanes[0][0].changes), []).append(place)
+        return [self._part(places, tables) for places in alike.values()]
+
+    def _part(self, places: Sequence[int], tables: Mapping[int, tuple[pa.Table, Integers]]) -> Part:
+        own = [self.seen[place] for place in places]
+        lanes = {id(lane): lane for seen in own for lane, _ in seen.lanes}
+        of = {key: np.zeros(len(lane.members), dtype=np.int64) for key, lane in lanes.items()}
+        for place, seen in enumerate(own):
+            for lane, number in seen.lanes:
+                of[id(lane)][number] = place
+        whole = pa.concat_tables([tables[key][0] for key in lanes])
+        of_rows = np.concatenate([of[key][tables[key][1]] for key in lanes])
+        keys = [_ranked(whole[name]) for name in ORDER[1:]]
+        whole = whole.take(pa.array(np.lexsort([*keys[::-1], of_rows])))
+        rows = np.bincount(of_rows, minlength=len(own)).tolist()
+        about = tuple(
+            Studied(
+                self.given[place].instrument.symbol,
                 tuple(lane.stories.timeframe for lane, _ in seen.lanes),
-                tuple(seen.lanes[0][0].changes.variants),
                 seen.bars,
                 seen.first,
                 seen.last,
-                {int(each) for lane, number in seen.lanes for each in np.flatnonzero(lane.members[number].replanned)},
-                pa.concat_tables([tables[id(lane)][number] for lane, number in seen.lanes]),
+                tuple(np.flatnonzero(_replanned(seen)).tolist()),
+                count,
             )
-            for inputs, seen in zip(self.given, self.seen, strict=True)
-        ]
+            for place, seen, count in zip(places, own, rows, strict=True)
+        )
+        return Part(about, tuple(own[0].lanes[0][0].changes.variants), whole)
+
+
+def _ranked(column: pa.ChunkedArray) -> Integers:
+    """Give numbers that sort as the values of a column; of texts there are few."""
+    if not (pa.types.is_string(column.type) or pa.types.is_dictionary(column.type)):
+        numbers: Integers = column.cast(pa.int64()).to_numpy()
+        return numbers
+    told = pc.dictionary_encode(column).combine_chunks()
+    words = told.dictionary.to_pylist()
+    ranks = np.empty(len(words), dtype=np.int64)
+    ranks[sorted(range(len(words)), key=words.__getitem__)] = np.arange(len(words))
+    ranked: Integers = ranks[told.indices.to_numpy()]
+    return ranked
+
+
+def _replanned(seen: Seen) -> NDArray[np.bool_]:
+    marks: NDArray[np.bool_] = np.logical_or.reduce([lane.members[number].replanned for lane, number in seen.lanes])
+    return marks
 
 
 def collect_together(given: Sequence[Inputs], bars: Sequence[Iterable[Bars]], asked: Asked) -> Collected:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import chain, pairwise
+from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,8 +12,8 @@ from scanner.analysis.columns import ATR
 from scanner.follow.ends import Ends
 from scanner.follow.outcome import STATES
 from scanner.follow.stories import go_on_together, joined
-from scanner.studies.parts import LAYOUT, VARIANTS
-from scanner.studies.schema import AROUND
+from scanner.studies.parts import CATEGORIES, LAYOUT, VARIANTS, no_trades
+from scanner.studies.schema import AROUND, SOURCES, VERDICTS
 from scanner.studies.stories.columns import WHOLE, Columns, what_came, when
 from scanner.trade.surroundings import NAMES
 
@@ -30,8 +30,8 @@ if TYPE_CHECKING:
 
     Integers = NDArray[np.int64]
 
-WORDS = pa.array([WHOLE[code] for code in sorted(WHOLE)])
-"""The words for the verdict on a surrounding, by its code."""
+VERDICT_OF = np.array([VERDICTS.index(WHOLE[code]) for code in sorted(WHOLE)], dtype=np.int8)
+"""The number of the verdict on a surrounding, by its code."""
 STATE_WORDS = pa.array([STATES[code] for code in sorted(STATES)])
 """The words for the state of a story, by its code."""
 
@@ -111,13 +111,15 @@ class StoryTable:
         order = np.argsort(np.concatenate(rows))
         return {name: np.concatenate([each[name] for each in parts])[order] for name in parts[0]}
 
-    def tables(self) -> list[pa.Table]:
-        """Give the stories of each series as a table."""
+    def table(self) -> tuple[pa.Table, Integers]:
+        """Give the stories, and the number of the series of each."""
         columns = self.columns()
         if not columns:
-            return [LAYOUT.empty_table()] * len(self.inputs)
+            return no_trades(), np.zeros(0, dtype=np.int64)
         series, around, variants = columns["series"], columns["around"], columns[VARIANTS]
-        columns |= {AROUND + name: WORDS.take(pa.array(around[:, number])) for number, name in enumerate(NAMES)}
+        columns |= {AROUND + name: VERDICT_OF[around[:, number]] for number, name in enumerate(NAMES)}
+        columns["source"] = np.array([SOURCES.index(each) for each in columns["source"]], dtype=np.int8)
+        columns |= {name: pa.DictionaryArray.from_arrays(columns[name], words) for name, words in CATEGORIES.items()}
         columns["state"] = STATE_WORDS.take(pa.array(columns["state"]))
         rows, numbers = np.nonzero(variants)
         edges = np.searchsorted(rows, np.arange(len(series) + 1)).astype(np.int32)
@@ -130,10 +132,7 @@ class StoryTable:
         ):
             columns[name] = pa.array(texts, pa.string()).take(pa.array(series))
         whole = pa.Table.from_arrays([pa.array(columns[each.name], each.type) for each in LAYOUT], schema=LAYOUT)
-        order = np.argsort(series, kind="stable")
-        begins = np.searchsorted(series[order], np.arange(len(self.inputs) + 1))
-        whole = whole.take(pa.array(order))
-        return [whole.slice(begin, end - begin) for begin, end in pairwise(begins.tolist())]
+        return whole, series
 
 
 def runs(of: Integers) -> Iterator[tuple[int, int, int]]:

@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from scanner.present.study.stories import EACH, choose
-from scanner.studies.trades import checked
 from tests.effort import EFFORT
 from tests.studies.samples import study_of
+from tests.studies.typed import typed
 
 NOT_ASIDE = 28
 """So many setups of an invented study, and none of them is set aside."""
@@ -34,9 +34,9 @@ def test_the_stories_are_the_best_the_worst_the_middle_and_some_at_random(net: l
 
 def test_neither_the_order_of_the_rows_nor_what_counts_in_no_figure_changes_the_choice() -> None:
     study = study_of([0.3, -1.05, 2.0, 0.1, -0.4, 1.1, -1.0, 0.6, -0.2, 0.9])
-    shuffled = replace(study, trades=checked(study.trades.sample(frac=1, random_state=1)))
+    shuffled = replace(study, trades=typed(study.trades.sample(frac=1, random_state=1)))
     assert choose(shuffled) == choose(study)
     aside = study.trades.copy()
     aside.loc[aside["id"] == choose(study)[0].id, "set_aside"] = "cost fails"
-    others = choose(replace(study, trades=checked(aside)))
+    others = choose(replace(study, trades=typed(aside)))
     assert choose(study)[0].id not in {each.id for each in others}

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from scanner.studies.schema import AROUND, MEMBERS, VERDICTS, Study, Variant
-from scanner.studies.trades import checked
 from scanner.trade.surroundings import NAMES
+from tests.studies.typed import typed
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -51,7 +51,7 @@ def study_of(trades: pd.DataFrame, months: int) -> Study:
     """Make a study of trades within a number of months."""
     kept = trades["id"][(trades["source"] == "setup") & (trades["set_aside"] == "")]
     return Study(
-        trades=checked(trades),
+        trades=typed(trades),
         members=pd.DataFrame({"variant": "as is", "id": np.sort(kept)}).astype(dict(MEMBERS)),
         variants=(Variant("as is", "as_is", "", None),),
         bars=1_000 * months,

@@ -13,11 +13,11 @@ from scanner.studies.figures.members import Members
 from scanner.studies.figures.results import Rules
 from scanner.studies.figures.rules import rules_of
 from scanner.studies.python import collect
-from scanner.studies.trades import empty
 from scanner.trade.rulebook import Rulebook
 from tests.laws import real_series
 from tests.studies.figures.invented import invented
 from tests.studies.figures.invented_variants import shuffled, with_members, with_variants
+from tests.studies.typed import empty
 
 if TYPE_CHECKING:
     import pandas as pd

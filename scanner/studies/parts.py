@@ -6,9 +6,11 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+import numpy as np
 import orjson
 import pyarrow as pa
 
+from scanner.studies.arrow import numbers, texts
 from scanner.studies.schema import AROUND, SOURCES, TIME, TRADES, VERDICTS, StudyFile, Variant
 from scanner.trade.surroundings import NAMES
 
@@ -40,7 +42,7 @@ def no_trades() -> pa.Table:
     """Give a table without rows."""
     nothing = LAYOUT.empty_table()
     for name, words in CATEGORIES.items():
-        column = pa.DictionaryArray.from_arrays(pa.array([], pa.int8()), words)
+        column = pa.DictionaryArray.from_arrays(numbers(np.zeros(0, dtype=np.int8)), texts(words))
         nothing = nothing.set_column(LAYOUT.get_field_index(name), LAYOUT.field(name), column)
     return nothing
 

@@ -14,6 +14,7 @@ import pyarrow.compute as pc
 
 from scanner.analysis.pool import MANY
 from scanner.pipeline import Pools, rounds
+from scanner.studies.arrow import numbers
 from scanner.studies.parts import Part, Studied
 from scanner.studies.stories.control_pass import follow_controls
 from scanner.studies.stories.controls import MOST
@@ -95,7 +96,7 @@ class Collected:
         whole = pa.concat_tables([tables[key][0] for key in lanes])
         of_rows = np.concatenate([of[key][tables[key][1]] for key in lanes])
         keys = [_ranked(whole[name]) for name in ORDER[1:]]
-        whole = whole.take(pa.array(np.lexsort([*keys[::-1], of_rows])))
+        whole = whole.take(numbers(np.lexsort([*keys[::-1], of_rows])))
         rows = np.bincount(of_rows, minlength=len(own)).tolist()
         about = tuple(
             Studied(
@@ -115,13 +116,13 @@ class Collected:
 def _ranked(column: pa.ChunkedArray) -> Integers:
     """Give numbers that sort as the values of a column; of texts there are few."""
     if not (pa.types.is_string(column.type) or pa.types.is_dictionary(column.type)):
-        numbers: Integers = column.cast(pa.int64()).to_numpy()
-        return numbers
+        times = np.from_dlpack(column.cast(pa.int64()).combine_chunks()).astype(np.int64, copy=False)
+        return times
     told = pc.dictionary_encode(column).combine_chunks()
     words = told.dictionary.to_pylist()
     ranks = np.empty(len(words), dtype=np.int64)
     ranks[sorted(range(len(words)), key=words.__getitem__)] = np.arange(len(words))
-    ranked: Integers = ranks[told.indices.to_numpy()]
+    ranked: Integers = ranks[np.from_dlpack(told.indices)]
     return ranked
 
 

@@ -12,6 +12,7 @@ from scanner.analysis.columns import ATR
 from scanner.follow.ends import Ends
 from scanner.follow.outcome import STATES
 from scanner.follow.stories import go_on_together, joined
+from scanner.studies.arrow import numbers, texts
 from scanner.studies.parts import CATEGORIES, LAYOUT, VARIANTS, no_trades
 from scanner.studies.schema import AROUND, SOURCES, VERDICTS
 from scanner.studies.stories.columns import WHOLE, Columns, what_came, when
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
 
 VERDICT_OF = np.array([VERDICTS.index(WHOLE[code]) for code in sorted(WHOLE)], dtype=np.int8)
 """The number of the verdict on a surrounding, by its code."""
-STATE_WORDS = pa.array([STATES[code] for code in sorted(STATES)])
+STATE_WORDS = texts([STATES[code] for code in sorted(STATES)])
 """The words for the state of a story, by its code."""
 
 
@@ -119,19 +120,22 @@ class StoryTable:
         series, around, variants = columns["series"], columns["around"], columns[VARIANTS]
         columns |= {AROUND + name: VERDICT_OF[around[:, number]] for number, name in enumerate(NAMES)}
         columns["source"] = np.array([SOURCES.index(each) for each in columns["source"]], dtype=np.int8)
-        columns |= {name: pa.DictionaryArray.from_arrays(columns[name], words) for name, words in CATEGORIES.items()}
-        columns["state"] = STATE_WORDS.take(pa.array(columns["state"]))
-        rows, numbers = np.nonzero(variants)
+        columns |= {
+            name: pa.DictionaryArray.from_arrays(numbers(columns[name]), texts(words))
+            for name, words in CATEGORIES.items()
+        }
+        columns["state"] = STATE_WORDS.take(numbers(columns["state"]))
+        rows, which = np.nonzero(variants)
         edges = np.searchsorted(rows, np.arange(len(series) + 1)).astype(np.int32)
-        columns[VARIANTS] = pa.ListArray.from_arrays(pa.array(edges), pa.array(numbers.astype(np.int16)))
-        for name, texts in (
+        columns[VARIANTS] = pa.ListArray.from_arrays(numbers(edges), numbers(which.astype(np.int16)))
+        for name, told in (
             ("instrument", [each.instrument.symbol for each in self.inputs]),
             ("group", [each.group for each in self.inputs]),
             ("timeframe", [self.timeframe] * len(self.inputs)),
             ("entry_style", [each.rulebook.rules.entry_style for each in self.inputs]),
         ):
-            columns[name] = pa.array(texts, pa.string()).take(pa.array(series))
-        whole = pa.Table.from_arrays([pa.array(columns[each.name], each.type) for each in LAYOUT], schema=LAYOUT)
+            columns[name] = texts(told).take(numbers(series))
+        whole = pa.Table.from_arrays([_column(columns[each.name]) for each in LAYOUT], schema=LAYOUT)
         return whole, series
 
 
@@ -139,6 +143,12 @@ def runs(of: Integers) -> Iterator[tuple[int, int, int]]:
     """Give the runs of equal numbers: number, begin and end."""
     begins = np.flatnonzero(np.diff(of, prepend=-1))
     yield from zip(of[begins].tolist(), begins.tolist(), np.append(begins[1:], len(of)).tolist(), strict=False)
+
+
+def _column(values: Any) -> pa.Array:  # noqa: ANN401 - a list of texts, an array, or a column already
+    if isinstance(values, pa.Array):
+        return values
+    return numbers(values) if isinstance(values, np.ndarray) else texts(values)
 
 
 def _joined(parts: Sequence[Any]) -> Any:  # noqa: ANN401 - lists or arrays

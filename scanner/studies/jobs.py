@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from scanner.replays.recordings import Reading, inputs_for, recordings, survey
 from scanner.replays.replay import ReplayError, Tally, checked_blocks
 from scanner.studies.schema import StudyFile
-from scanner.studies.stories.collecting import Asked, collect_together
+from scanner.studies.stories.collecting import Asked, collect_together, no_search_for_cycles
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -179,13 +179,14 @@ def look_at(paths: Sequence[Path], reading: Reading) -> Files:
     alone: dict[str, list[Path]] = {}
     shared: list[Path] = []
     troubles: list[str] = []
-    for path, instrument, trouble in survey(paths, reading):
-        if trouble:
-            troubles.append(trouble)
-        elif instrument is None:
-            shared.append(path)
-        else:
-            alone.setdefault(instrument, []).append(path)
+    with no_search_for_cycles():
+        for path, instrument, trouble in survey(paths, reading):
+            if trouble:
+                troubles.append(trouble)
+            elif instrument is None:
+                shared.append(path)
+            else:
+                alone.setdefault(instrument, []).append(path)
     return Files({name: tuple(paths) for name, paths in alone.items()}, tuple(shared), tuple(troubles))
 
 

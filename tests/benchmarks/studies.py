@@ -35,7 +35,6 @@ from scanner.studies.stories.collecting import Asked, collect_together
 from scanner.studies.stories.controls import draws_for
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
-from tests.benchmarks.kernel import Long
 from tests.benchmarks.measures import Measures, best
 from tests.benchmarks.walk import START, random_walk
 
@@ -72,6 +71,8 @@ def write(folder: Path, series: int) -> list[Path]:
 
 def kernel_over(series: int) -> float:
     """Give the seconds that the kernel alone takes for all bars."""
+    from tests.benchmarks.kernel import Long  # noqa: PLC0415 - else the processes of each study would load it, too
+
     taken, one = 0.0, Long(daily(0), Rulebook(), "1d")
     one.run()
     for number in range(series):
@@ -130,7 +131,7 @@ def by_the_wall(work: Callable[[], object]) -> float:
 
 def on_a_cluster(workers: int, warm: Callable[[How], object], study: Callable[[How], object]) -> float:
     """Give the seconds that a study takes on a local cluster of warm workers."""
-    from distributed import LocalCluster  # noqa: PLC0415 - else the processes of each study would load it, too
+    from distributed import LocalCluster  # noqa: PLC0415 - as above
 
     start: Any = LocalCluster  # which has no types
     with start(n_workers=workers, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as cluster:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
 from threading import Lock
@@ -116,8 +117,7 @@ class Collected:
 def _ranked(column: pa.ChunkedArray) -> Integers:
     """Give numbers that sort as the values of a column; of texts there are few."""
     if not (pa.types.is_string(column.type) or pa.types.is_dictionary(column.type)):
-        times = np.from_dlpack(column.cast(pa.int64()).combine_chunks()).astype(np.int64, copy=False)
-        return times
+        return np.from_dlpack(column.cast(pa.int64()).combine_chunks()).astype(np.int64, copy=False)
     told = pc.dictionary_encode(column).combine_chunks()
     words = told.dictionary.to_pylist()
     ranks = np.empty(len(words), dtype=np.int64)
@@ -136,14 +136,20 @@ def collect_together(given: Sequence[Inputs], bars: Sequence[Iterable[Bars]], as
 
     Bars of several instruments go through compiled code together; threads of one process take turns.
     """
-    with _TURNS:
-        was_on = gc.isenabled()
-        gc.disable()  # there are no cycles, and searching for them takes a tenth of the time
-        try:
-            return _collect(given, bars, asked)
-        finally:
-            if was_on:
-                gc.enable()
+    with _TURNS, no_search_for_cycles():
+        return _collect(given, bars, asked)
+
+
+@contextmanager
+def no_search_for_cycles() -> Iterator[None]:
+    """Do something that makes no cycles of objects: to search for them would take a tenth of the time or more."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 def _collect(given: Sequence[Inputs], bars: Sequence[Iterable[Bars]], asked: Asked) -> Collected:

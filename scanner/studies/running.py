@@ -206,7 +206,9 @@ def _workers(how: How, at_least: int) -> Iterator[Workers | None]:
         yield None
         return
     if not how.cluster:
-        executor = ProcessPoolExecutor(number, get_context("spawn"), initializer=_ignore_interrupt)
+        context = get_context("forkserver")
+        context.set_forkserver_preload([do_bundle.__module__])  # what the processes need is loaded once
+        executor = ProcessPoolExecutor(number, context, initializer=_ignore_interrupt)
         try:
             for _ in range(min(number, at_least)):  # they start while the files are looked at
                 executor.submit(do_bundle, ())

@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from itertools import chain, islice
 from multiprocessing import get_context
+from multiprocessing.forkserver import ensure_running, set_forkserver_preload
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from scanner.replays.recordings import recordings
@@ -74,8 +75,7 @@ def study_files(
     ``on_progress`` receives the number of instruments done, and of all. StudyError if nothing can be read;
     StudyStoppedError at Ctrl-C, with what is kept.
     """
-    at_least = TOGETHER if any(path.is_dir() for path in paths) else sum(path.exists() for path in paths)
-    with _workers(how, at_least) as workers:
+    with _workers(how) as workers:
         files = look_at(paths, reading)
         asked = replace(asked, draws=min(asked.draws, draws_for(len(files.all))))
         troubles = list(files.troubles)
@@ -96,7 +96,7 @@ def study_frames(reading: Reading, asked: Asked, how: How) -> tuple[Study, list[
     asked = replace(asked, draws=min(asked.draws, draws_for(len(found))))
     troubles: list[str] = []
     jobs = jobs_of_frames(found, reading, asked, troubles)
-    with _workers(how, len(found)) as workers:
+    with _workers(how) as workers:
         gathered = _gathered(jobs, len(found), troubles, how.folder, workers, None)
     return gathered.study(settings_mark(reading), asked.seed), troubles
 
@@ -199,19 +199,17 @@ class Workers(NamedTuple):
 
 
 @contextmanager
-def _workers(how: How, at_least: int) -> Iterator[Workers | None]:
-    """Give what carries out the jobs, about ``at_least`` so many; None for this process alone."""
+def _workers(how: How) -> Iterator[Workers | None]:
+    """Give what carries out the jobs; None for this process alone."""
     number = how.workers or os.cpu_count() or 1
     if number == 1 and not how.cluster:
         yield None
         return
     if not how.cluster:
-        context = get_context("forkserver")
-        context.set_forkserver_preload([do_bundle.__module__])  # what the processes need is loaded once
-        executor = ProcessPoolExecutor(number, context, initializer=_ignore_interrupt)
+        set_forkserver_preload([do_bundle.__module__])
+        ensure_running()  # it loads what the processes need while the files are looked at
+        executor = ProcessPoolExecutor(number, get_context("forkserver"), initializer=_ignore_interrupt)
         try:
-            for _ in range(min(number, at_least)):  # they start while the files are looked at
-                executor.submit(do_bundle, ())
             yield Workers(executor, number)
         finally:
             executor.shutdown(wait=False, cancel_futures=True)  # the figures need not wait for processes to end

@@ -1,7 +1,7 @@
 """Benchmark of studies: ``python -m tests.benchmarks.studies`` prints measured figures beside targets.
 
 5,000 invented instruments of 5,000 daily bars each are in Parquet files. Figures are compared with the kernel over the
-same bars, in processor seconds; two processes with one, the better of two runs each, and a local Dask cluster of two
+same bars, in processor seconds; two processes with one, the best of three runs each, and a local Dask cluster of two
 workers with one of one, by the wall clock. The command ends with 1 if a target is missed. ``--quick`` uses a twentieth
 of the instruments and ends with 1 only if a figure is off by more than a factor of 10.
 """
@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     from scanner.studies.stories.columns import Columns
 
 SERIES, BARS, QUICK = 5_000, 5_000, 20
-MARGIN = 10.0
+MARGIN, RUNS = 10.0, 3
 GIGABYTE = 1 << 20
 """In kilobytes, in which the system counts memory."""
 
@@ -70,39 +70,37 @@ def write(folder: Path, series: int) -> list[Path]:
     return paths
 
 
-def kernel_over(series: int) -> float:
-    """Give the seconds that the kernel alone takes for all bars."""
+def kernel_and_following(series: int) -> tuple[float, float, int]:
+    """Give the seconds that the kernel alone takes for all bars in memory, those of finding and following, and setups.
+
+    Both are measured for some instruments at a time, since the speed of a machine may change.
+    """
     from tests.benchmarks.kernel import Long  # noqa: PLC0415 - else the processes of each study would load it, too
 
-    taken, one = 0.0, Long(daily(0), Rulebook(), "1d")
-    one.run()
-    for number in range(series):
-        bars = daily(number)
-        one.prices = np.array([bars.open, bars.high, bars.low, bars.close, bars.volume])
-        taken += best(one.run, 1)
-    return taken
-
-
-def finding_and_following(series: int) -> tuple[float, int]:
-    """Give the seconds that finding and following take for all bars in memory, and the number of setups."""
     frame, book, asked = Timeframe.named("1d"), Rulebook(), Asked(variants=False, draws=0)
-    steps = PriceSteps.fixed(Decimal("0.01"))
-    taken, found = 0.0, 0
-    for first in range(-TOGETHER, series, TOGETHER):  # the first may include compiling
-        numbers = range(max(first, 0), min(max(first, 0) + TOGETHER, series))
-        bars = [[daily(number)] for number in numbers]
+    steps, one = PriceSteps.fixed(Decimal("0.01")), Long(daily(0), book, "1d")
+    kernel, following, found = 0.0, 0.0, 0
+    for first in (0, *range(0, series, TOGETHER)):
+        bars: list[list[Bars]] = []
         rows: list[Columns] = []
 
         def work() -> None:
-            instruments = [Instrument(f"S{number}", steps) for number in numbers]  # noqa: B023 - called at once
+            instruments = [Instrument(f"S{number}", steps) for number in range(len(bars))]  # noqa: B023 - called at once
             made = [Inputs(each, calendar_named("none"), frame, (frame,), book, Account()) for each in instruments]
             rows.extend(lane.stories.columns() for lane in collect_together(made, bars, asked).lanes)  # noqa: B023 - as above
 
-        seconds = best(work, 1)
-        taken, found = (
-            (taken + seconds, found + sum(len(own.get("id", ())) for own in rows)) if first >= 0 else (0.0, 0)
-        )
-    return taken, found
+        alone = 0.0
+        for number in range(first, min(first + TOGETHER, series)):
+            own = daily(number)
+            bars.append([own])
+            one.prices = np.array([own.open, own.high, own.low, own.close, own.volume])
+            alone += best(one.run, 1)
+        whole = best(work, 1)
+        if not first:  # the first time may include compiling; it is measured again
+            kernel, following, found = 0.0, 0.0, 0
+        kernel, following = kernel + alone, following + whole
+        found += sum(len(columns.get("id", ())) for columns in rows)
+    return kernel, following, found
 
 
 class Memory:
@@ -162,10 +160,9 @@ def on_a_cluster(workers: int, warm: Callable[[How], object], study: Callable[[H
 def time_studies(measures: Measures, paths: Sequence[Path]) -> None:
     """Measure the kernel, finding and following, and whole studies."""
     series = len(paths)
-    kernel = kernel_over(series)
+    kernel, following, found = kernel_and_following(series)
     measures.add(f"kernel over {series:,} x {BARS:,} bars", kernel, "{:.2f} s")
-    alone, found = finding_and_following(series)
-    measures.add(f"finding and following {found:,} setups", alone / kernel, "{:.1f} x", most=3.0)
+    measures.add(f"finding and following {found:,} setups", following / kernel, "{:.1f} x", most=3.0)
     asked = Asked(draws=draws_for(SERIES))
     study = partial(study_files, paths, Reading(), asked)
     study_files(paths[:20], Reading(), asked, How(workers=1))

@@ -43,51 +43,41 @@ def searched(
     ``mark(series, first, stop, numbers, marks)`` fills one mark for each bar. ``sizes`` are the numbers of values and
     of verdicts that ``measure`` gives.
     """
-    if found.shape[1] > SPOT:
-        return _nearly(measure, sizes, columns, rows, first, stop, numbers, found)
+    nearly = found.shape[1] > SPOT
     values, rules = sizes
     measured, verdicts = np.empty(values), np.empty(rules, dtype=np.uint8)
     count = 0
     for k in range(len(rows)):
         series = columns[rows[k]]
-        mark(series, first[k], stop[k], numbers[0], marks)
+        if not nearly:
+            mark(series, first[k], stop[k], numbers[0], marks)
         for i in range(stop[k] - first[k]):
-            if marks[i]:
+            marked = LONG | SHORT if nearly else marks[i]
+            if marked:
                 for side in (LONG, SHORT):
-                    t, sign = first[k] + i, 1.0 if side == LONG else -1.0
-                    if marks[i] & side and measure(series, t, sign, numbers[0], measured, verdicts):
-                        found[count, 0], found[count, 1], found[count, 2] = rows[k], t, int(sign)
-                        count += 1
+                    if marked & side:
+                        t, sign, last = first[k] + i, 1.0 if side == LONG else -1.0, NO_RULE
+                        # Measured at one place alone: the compiler takes in the whole function at each.
+                        fits = measure(series, t, sign, numbers[0], measured, verdicts)
+                        if nearly:
+                            failing, last = _failing(verdicts)
+                            fits = failing <= 1
+                        if fits:
+                            found[count, 0], found[count, 1], found[count, 2] = rows[k], t, int(sign)
+                            if nearly:
+                                found[count, SPOT] = last
+                            count += 1
     return count
 
 
 @inlined
-def _nearly(
-    measure: Callable[..., bool],
-    sizes: tuple[int, int],
-    columns: Floats,
-    rows: Integers,
-    first: Integers,
-    stop: Integers,
-    numbers: Any,  # noqa: ANN401 - numba's records have no Python type
-    found: Integers,
-) -> int:
-    """Write every bar and sign at which at most one rule fails, with the number of that rule."""
-    values, rules = sizes
-    measured, verdicts = np.empty(values), np.empty(rules, dtype=np.uint8)
-    count = 0
-    for k in range(len(rows)):
-        for t in range(first[k], stop[k]):
-            for side in range(2):
-                sign, failing, last = 1 - 2 * side, 0, NO_RULE
-                measure(columns[rows[k]], t, float(sign), numbers[0], measured, verdicts)
-                for rule in range(rules):
-                    if verdicts[rule] == 0:
-                        failing, last = failing + 1, rule
-                if failing <= 1:
-                    found[count, 0], found[count, 1], found[count, 2], found[count, SPOT] = rows[k], t, sign, last
-                    count += 1
-    return count
+def _failing(verdicts: Marks) -> tuple[int, int]:
+    """Count the rules that fail, and give the number of the last one."""
+    count, last = 0, NO_RULE
+    for rule in range(len(verdicts)):
+        if verdicts[rule] == 0:
+            count, last = count + 1, rule
+    return count, last
 
 
 @inlined

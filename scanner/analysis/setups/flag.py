@@ -25,6 +25,7 @@ from scanner.analysis.columns import ATR, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
 from scanner.analysis.door import evidence
 from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
 from scanner.analysis.door.setup import Fit, Numbers, Setup, Words
+from scanner.analysis.indicators.running import copy, fill
 from scanner.analysis.rules import TIE
 from scanner.compiling import compiled
 
@@ -118,8 +119,10 @@ def mark(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> N
         # The highest high and lowest low of the bars that end at q, and the least ATR at the bars that may end a flag.
         n, before, after = end - begin, rise_bars - 1, min(most - least, stop - least - end)
         tops, bottoms, atrs = room[0][: n + before], room[1][: n + before], room[2][: n + most - least]
-        tops[:], bottoms[:] = series[HIGH, begin - before : end], series[LOW, begin - before : end]
-        atrs[: n + after], atrs[n + after :] = series[ATR, begin + least : end + least + after], np.inf
+        copy(series[HIGH, begin - before : end], tops)
+        copy(series[LOW, begin - before : end], bottoms)
+        copy(series[ATR, begin + least : end + least + after], atrs[: n + after])
+        fill(atrs[n + after :], np.inf)
         tops = highest_ahead(tops, rise_bars, room[3])
         bottoms = lowest_ahead(bottoms, rise_bars, room[4])
         atrs = lowest_ahead(atrs, most - least + 1, room[5])

@@ -12,7 +12,8 @@ import numpy as np
 from scanner.analysis.indicators import kept_windows
 from scanner.analysis.indicators.spike_sieve import SpikeSieve
 from scanner.analysis.pool import FEW, Pool
-from scanner.engine import SeriesEngine, push_together
+from scanner.engine.series_engine import SeriesEngine
+from scanner.engine.together import push_together
 from scanner.events import rfc3339
 from scanner.follow.follower import Follower
 from scanner.market.aggregate import Aggregator

@@ -12,7 +12,7 @@ from scanner.analysis.door.known_setups import known
 from scanner.analysis.door.setup import Chosen
 from scanner.analysis.pool import MANY, Pool
 from scanner.analysis.rules import Rules
-from scanner.engine import SeriesEngine
+from scanner.engine.series_engine import SeriesEngine
 from scanner.market.bars import Bars
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from scanner.engine import SeriesEngine
+    from scanner.engine.series_engine import SeriesEngine
     from scanner.judgement import Weighed
 
     Floats = NDArray[np.float64]

@@ -12,7 +12,7 @@ import structlog
 
 from scanner.clocks import SECOND
 from scanner.configuration.routing import sinks_for
-from scanner.engine import make_ready
+from scanner.engine.ready import make_ready
 from scanner.events import Event, rfc3339
 from scanner.service.changes.change_list import change_list, list_of, revive
 from scanner.service.committing import Keeping

@@ -20,7 +20,7 @@ from tests.laws import bars_of, engine, timetable
 if TYPE_CHECKING:
     from typing import Any
 
-    from scanner.engine import SeriesEngine
+    from scanner.engine.series_engine import SeriesEngine
     from tests.laws import Row
 
 DOJI = known()["doji_pause"]

@@ -18,7 +18,7 @@ import tracemalloc
 from decimal import Decimal
 
 from scanner.analysis.pool import FEW, Pool
-from scanner.engine import SeriesEngine
+from scanner.engine.series_engine import SeriesEngine
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.present.chart.chart import chart_for

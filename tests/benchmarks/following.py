@@ -14,7 +14,8 @@ import pyarrow.parquet
 
 from scanner.analysis.pool import FEW, Pool
 from scanner.analysis.rules import Rules
-from scanner.engine import SeriesEngine, push_together
+from scanner.engine.series_engine import SeriesEngine
+from scanner.engine.together import push_together
 from scanner.follow.follower import Follower
 from scanner.follow.found import Found
 from scanner.follow.stories import NO_RECORDS

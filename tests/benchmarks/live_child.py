@@ -53,8 +53,8 @@ committed: list[tuple[int, int, int, float]] = []
 
 STEPS = (
     ("scanner/store/__init__.py:commit", "committing"),
-    ("scanner/engine.py:push_joined", "judging"),
-    ("scanner/engine.py:events", "judging"),
+    ("scanner/engine/together.py:push_joined", "judging"),
+    ("scanner/engine/series_engine.py:events", "judging"),
     ("service/desk.py:take", "checking"),
     ("http_json.py:_page", "parsing"),
     ("http/answer.py:_loaded", "parsing"),

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from scanner.analysis.rules import Rules
-    from scanner.engine import SeriesEngine
+    from scanner.engine.series_engine import SeriesEngine
     from scanner.follow.found import Found
     from scanner.follow.news import News
     from scanner.follow.outcome import Outcome

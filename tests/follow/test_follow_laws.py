@@ -22,7 +22,7 @@ from tests.outside.random_tapes import tape
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from scanner.engine import SeriesEngine
+    from scanner.engine.series_engine import SeriesEngine
     from scanner.follow.outcome import Outcome
     from scanner.market.bars import Bars
 

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.analysis.pool import FEW, Pool
-from scanner.engine import SeriesEngine, push_together
+from scanner.engine.series_engine import SeriesEngine
+from scanner.engine.together import push_together
 from scanner.follow.stories import NO_RECORDS
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps

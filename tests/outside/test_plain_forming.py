@@ -10,7 +10,7 @@ import pytest
 from scanner.analysis.door.known_setups import known
 from scanner.analysis.door.setup import Chosen
 from scanner.analysis.rules import Rules
-from scanner.engine import SeriesEngine
+from scanner.engine.series_engine import SeriesEngine
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.trade.rulebook import Rulebook

@@ -20,7 +20,7 @@ from scanner.analysis.pool import Pool
 from scanner.analysis.rules import Rules
 from scanner.analysis.series import Series
 from scanner.configuration.model import settings
-from scanner.engine import SeriesEngine
+from scanner.engine.series_engine import SeriesEngine
 from scanner.market.bars import Bars
 from scanner.market.guard import Guard
 from scanner.market.instruments import Instrument

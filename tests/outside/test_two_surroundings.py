@@ -13,7 +13,7 @@ import pytest
 from scanner.analysis.door.known_setups import known
 from scanner.analysis.door.setup import Chosen
 from scanner.analysis.rules import Rules
-from scanner.engine import SeriesEngine
+from scanner.engine.series_engine import SeriesEngine
 from scanner.market.bars import Bars
 from scanner.market.costs import Cost, Costs
 from scanner.market.instruments import Instrument

@@ -17,7 +17,7 @@ from PIL import Image
 
 from scanner.analysis.door.known_setups import known
 from scanner.analysis.rules import Rules
-from scanner.engine import SeriesEngine
+from scanner.engine.series_engine import SeriesEngine
 from scanner.market.bars import Bars
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from scanner.analysis.rules import Rules
-from scanner.engine import SeriesEngine
+from scanner.engine.series_engine import SeriesEngine
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.ports import Message

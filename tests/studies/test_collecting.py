@@ -17,7 +17,7 @@ from scanner.analysis.door.known_setups import known
 from scanner.analysis.door.setup import Chosen
 from scanner.analysis.rules import Rules
 from scanner.configuration.model import settings
-from scanner.engine import SeriesEngine
+from scanner.engine.series_engine import SeriesEngine
 from scanner.follow.outcome import Came
 from scanner.market.bars import Bars
 from scanner.market.costs import Cost, Costs

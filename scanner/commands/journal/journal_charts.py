@@ -9,7 +9,7 @@ import numpy as np
 
 from scanner.analysis.rules import Rules
 from scanner.commands import output
-from scanner.engine import needs_compiling
+from scanner.engine.ready import needs_compiling
 from scanner.present.chart.chart import chart_for
 from scanner.present.story_chart.chart import story_chart_for
 from scanner.store import SeriesKey

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
 
-    from scanner.engine import SeriesEngine
+    from scanner.engine.series_engine import SeriesEngine
     from scanner.events import Event
     from scanner.pipeline import Lane, Pipeline
     from scanner.replays.recordings import Reading

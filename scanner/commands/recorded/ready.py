@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from scanner.commands import output
-from scanner.engine import needs_compiling
+from scanner.engine.ready import needs_compiling
 
 if TYPE_CHECKING:
     from scanner.replays.recordings import Reading

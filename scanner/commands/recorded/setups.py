@@ -17,7 +17,7 @@ from scanner.configuration.mistakes import did_you_mean
 from scanner.configuration.model import settings
 from scanner.configuration.model.wrong_setups import try_own_setups
 from scanner.configuration.unrouted import named
-from scanner.engine import needs_compiling
+from scanner.engine.ready import needs_compiling
 from scanner.market.bars import Bars
 from scanner.present.chart.chart import chart_for
 from scanner.present.reports.setups_report import Listed, explained, listing, value

@@ -27,7 +27,7 @@ from scanner.configuration.adapters import build_feed, build_sink
 from scanner.configuration.model import settings as configuration
 from scanner.configuration.model.wrong_setups import try_own_setups
 from scanner.delivery import Delivery
-from scanner.engine import make_ready, needs_compiling
+from scanner.engine.ready import make_ready, needs_compiling
 from scanner.ports import FeedTroubleError, Hearing
 from scanner.service.changes import config_mark
 from scanner.service.changes.reloading import reload_from, warn

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from scanner.configuration.model.settings import Settings
-    from scanner.engine import SeriesEngine
+    from scanner.engine.series_engine import SeriesEngine
     from scanner.event_data import SetupData
     from scanner.events import Event
     from scanner.market.bars import Bars

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
     from scanner.configuration.model.settings import Watched
-    from scanner.engine import SeriesEngine
+    from scanner.engine.series_engine import SeriesEngine
     from scanner.events import Event
     from scanner.judgement import Judgement
     from scanner.store import Store

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.analysis.columns import FAST_AVERAGE, SLOW_AVERAGE, SWING_HIGH, SWING_LOW
-from scanner.engine import SeriesEngine
+from scanner.engine.series_engine import SeriesEngine
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions.calendars import calendar_named

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from scanner.analysis.rules import Rules
-    from scanner.engine import SeriesEngine
+    from scanner.engine.series_engine import SeriesEngine
     from scanner.event_data import SetupData, StoryData
     from scanner.events import Event
     from scanner.present.chart.picture import Picture, Spot

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.engine import push_joined
+from scanner.engine.together import push_joined
 from scanner.market.bars import Bars
 from scanner.market.guard import Checked
 from scanner.service.resuming import are_due, checkpoint_of, snapshot_of

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.engine import SeriesEngine, push_silently
+from scanner.engine.series_engine import SeriesEngine
+from scanner.engine.together import push_silently
 from scanner.market.bars import Bars
 from scanner.studies.parts import VARIANTS
 from scanner.studies.stories.columns import directions, exit_styles

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.analysis.columns import ATR, CLOSE
-from scanner.engine import push_silently
+from scanner.engine.together import push_silently
 from scanner.follow.begun import begun_of
 from scanner.studies.parts import VARIANTS
 from scanner.studies.stories.candidates import find_candidates
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from scanner.analysis.pool import Pool, Stop
-    from scanner.engine import SeriesEngine
+    from scanner.engine.series_engine import SeriesEngine
     from scanner.follow.ends import Ends
     from scanner.market.bars import Bars
     from scanner.pipeline import Inputs

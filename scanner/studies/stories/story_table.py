@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from scanner.analysis.pool import Pool
-    from scanner.engine import SeriesEngine
+    from scanner.engine.series_engine import SeriesEngine
     from scanner.follow.stories import Sides
     from scanner.pipeline import Inputs
     from scanner.trade.levels import Grid

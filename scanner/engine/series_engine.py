@@ -1,12 +1,8 @@
-"""The engine: bars in, events out. It reads no clock, does no I/O and draws no random numbers.
-
-So the same bars always give the same events. Only here do market, analysis and trade meet.
-"""
+"""The engine of one series: its bars in, its events out."""
 
 from __future__ import annotations
 
 from collections import defaultdict
-from decimal import Decimal
 from itertools import groupby
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -15,31 +11,20 @@ import numpy as np
 
 from scanner.analysis.columns import ATR, CLOSE, OPEN
 from scanner.analysis.fits import fits_at
-from scanner.analysis.indicators import kernel, spikes
-from scanner.analysis.places.around import look_around
-from scanner.analysis.pool import FEW, Pool
+from scanner.analysis.indicators import spikes
+from scanner.analysis.pool import Pool
 from scanner.analysis.series import Series
-from scanner.analysis.trend import lean
-from scanner.compiling import is_kept
-from scanner.follow import steps
+from scanner.engine.leans import Leans
 from scanner.follow.begun import begun_of
 from scanner.follow.ends import Ends
 from scanner.follow.follower import Follower
 from scanner.follow.outcome import Came, came_of
 from scanner.follow.setup_events import found_of, series_event, setup_event
-from scanner.follow.stories import NO_RECORDS, go_on_together
+from scanner.follow.stories import NO_RECORDS
 from scanner.follow.story_events import Teller
 from scanner.forming import forming
 from scanner.judgement import Case, Judgement, Weighed, judge, weigh
-from scanner.market.bars import Bars, RawBars
-from scanner.market.guard import Guard
-from scanner.market.instruments import Instrument
-from scanner.market.price_steps import PriceSteps
-from scanner.market.sessions.calendars import calendar_named
-from scanner.market.sessions.timeframes import Timeframe
-from scanner.market.sessions.timetables import Timetable
 from scanner.market.splits import leap_in_words, suspected_split
-from scanner.trade import around, levels
 from scanner.trade.levels import grid_of
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
@@ -55,10 +40,10 @@ if TYPE_CHECKING:
     from scanner.follow.decision import Decision
     from scanner.follow.found import Found
     from scanner.follow.news import News
+    from scanner.market.bars import Bars
+    from scanner.market.instruments import Instrument
     from scanner.market.sessions.dates import Dated
-
-
-MINUTE = 60 * 1_000_000_000
+    from scanner.market.sessions.timetables import Timetable
 
 
 class Suspect(NamedTuple):
@@ -80,7 +65,6 @@ class SeriesEngine:
     __slots__ = (
         "_names",
         "account",
-        "before_hold",
         "coarser",
         "dates",
         "decisions",
@@ -88,6 +72,7 @@ class SeriesEngine:
         "follower",
         "grid",
         "instrument",
+        "leans",
         "on_found",
         "rulebook",
         "series",
@@ -115,6 +100,7 @@ class SeriesEngine:
         self.dates = dates
         self.grid = grid_of(instrument.steps)
         self.series = Series(pool or Pool(self.rulebook.rules, self.rulebook.setups, timetable))
+        self.leans = Leans(self.series)
         self.follower: Follower | None = None
         self.ends: Ends | None = None
         """Replaces the follower if the events of stories are not wanted: see ``listen``."""
@@ -123,8 +109,6 @@ class SeriesEngine:
         self._names: list[tuple[str, bool]] = []
         self.decisions: list[Decision] = []
         """Decisions that wait for the first bar after them."""
-        self.before_hold: list[tuple[NDArray[np.int64], list[float]]] = []
-        """Closes and leans of the bars that a hold dropped during this call: finer bars up to then still need them."""
         self.suspects: list[Suspect] = []
         """Suspected bad ticks that nobody has reported yet; whoever reports them empties the list."""
 
@@ -176,7 +160,7 @@ class SeriesEngine:
 
     def events(self, bars: Bars) -> Iterator[Event]:
         """Take in closed bars, oldest first, and give the events one by one; for long slices."""
-        self.before_hold.clear()
+        self.leans.forget()
         for decision, part in self._between_decisions(bars):
             if decision is not None and self.follower is not None:
                 yield from self._said(self.follower.decide(decision))
@@ -226,7 +210,7 @@ class SeriesEngine:
         elif self.follower is not None:
             yield from self._said(self.follower.break_off(index, reason))
         yield series_event("series.held", self.case(), self._times(index), reason, self.rulebook.rules.warm_up)
-        self.before_hold.append(self._leans())
+        self.leans.keep()
         self.series.restart()
 
     def said_of_setups(self, weighed: Weighed, numbers: range, records: NDArray[Any]) -> list[tuple[int, int, Event]]:
@@ -330,32 +314,10 @@ class SeriesEngine:
             timetable=self.timetable,
             account=self.account,
             coarser="" if coarser is None else coarser.timetable.timeframe.name,
-            lean_at=_unknown if coarser is None else coarser.lean_at,
+            lean_at=_unknown if coarser is None else coarser.leans.at,
             dates=self.dates,
             grid=self.grid,
         )
-
-    def lean_at(self, moment: int) -> float | None:
-        """Give the lean of the last bar that closed by a moment; see ``trend.lean``. None if unknown."""
-        begin, used = self.series.begin, self.series.used
-        index = begin + int(np.searchsorted(self.series.times[1, begin:used], moment, side="right")) - 1
-        found = np.nan
-        if index >= begin:
-            found = self._lean(index)
-        else:
-            for closes, leans in self.before_hold:
-                if len(closes) and closes[0] <= moment:
-                    found = leans[int(np.searchsorted(closes, moment, side="right")) - 1]
-        return None if np.isnan(found) else found
-
-    def _lean(self, index: int) -> float:
-        rise = self.rulebook.rules.average_rise
-        return float(lean(self.series.columns, index, rise)) if index - rise >= self.series.begin else np.nan
-
-    def _leans(self) -> tuple[NDArray[np.int64], list[float]]:
-        """Give the closes and leans of the bars in the window."""
-        begin, used = self.series.begin, self.series.used
-        return self.series.times[1, begin:used].copy(), [self._lean(index) for index in range(begin, used)]
 
     def follow_again(self, kept: bytes) -> None:
         """Resume the stories in a snapshot of a follower."""
@@ -444,82 +406,3 @@ def _weigh_standing(
         number: range(begin, begin + count)
         for number, begin, count in zip(own, begins.tolist(), counts.tolist(), strict=True)
     }
-
-
-def push_together(engines: Sequence[SeriesEngine], bars: Sequence[Bars]) -> list[list[Event]]:
-    """Give several different engines their new bars at once, and return the events of each.
-
-    None gets more bars than its pool has room for. Engines that share a pool go through compiled code together.
-    """
-    return push_joined(engines, Bars.joined(bars), np.cumsum([len(own) for own in bars], dtype=np.int64))
-
-
-def push_joined(engines: Sequence[SeriesEngine], bars: Bars, ends: NDArray[np.int64]) -> list[list[Event]]:
-    """Do the same as ``push_together``; engine k gets the bars ends[k−1]…ends[k]−1 of ``bars``."""
-    said: list[list[Event]] = [[] for _ in engines]
-    by_pool: dict[int, list[int]] = {}
-    begins = np.concatenate([[0], ends[:-1]])
-    for number, (engine, count) in enumerate(zip(engines, (ends - begins).tolist(), strict=True)):
-        engine.before_hold.clear()
-        if engine.decisions:
-            said[number] += engine.events(bars[int(begins[number]) : int(ends[number])])
-        elif count:
-            by_pool.setdefault(id(engine.series.pool), []).append(number)
-    for numbers in by_pool.values():
-        rows, pool = np.array([engines[number].series.row for number in numbers]), engines[numbers[0]].series.pool
-        own, own_ends = bars, ends
-        if len(numbers) < len(engines):
-            counts = (ends - begins)[numbers]
-            own_ends = np.cumsum(counts)
-            own = bars.runs(begins[numbers], counts)
-        together = [engines[number] for number in numbers]
-        for stop in pool.take(rows, own_ends, own):
-            for place, event in said_at(stop, together):
-                said[numbers[place]].append(event)
-    both = ((number, each.ends or each.follower) for number, each in enumerate(engines))
-    following = [(number, stories) for number, stories in both if stories is not None]
-    for (number, _), news in zip(following, go_on_together([each for _, each in following]), strict=True):
-        if news:
-            said[number] += engines[number].said_of(news)
-    return said
-
-
-def push_silently(engines: Sequence[SeriesEngine], bars: Sequence[Bars]) -> Iterator[Stop]:
-    """Give several different engines of one pool their new bars, and stop after each stretch taken in.
-
-    They give no events, but are put on hold where prices leap.
-    """
-    for engine in engines:
-        engine.before_hold.clear()
-    rows = np.array([engine.series.row for engine in engines], dtype=np.int64)
-    for stop in engines[0].series.pool.take_each(rows, bars):
-        yield stop
-        for place, index in stop.leaps:
-            for _ in engines[int(stop.series[place])].leap(index):
-                pass
-
-
-def make_ready(rulebooks: Iterable[Rulebook]) -> None:
-    """Compile, or load from disk, the code that the first bar would otherwise wait for."""
-    timetable = Timetable(calendar_named("none", "UTC"), Timeframe.named("1m"))
-    for rulebook in rulebooks:
-        instrument = Instrument("", PriceSteps.fixed(Decimal(1)))
-        pool = Pool(rulebook.rules, rulebook.setups, timetable, FEW)
-        engine = SeriesEngine(instrument, timetable, rulebook, pool=pool)
-        opens, price = MINUTE * np.arange(rulebook.rules.warm_up + 1), np.ones(rulebook.rules.warm_up + 1)
-        bars = Bars(opens, opens + MINUTE, *[price] * 5)
-        Guard(timetable).check(RawBars(opens, price, price, price, price, price, opens, ""))
-        engine.push(bars[:-1])  # setups are sought only once a series is warm, and live bars come one by one
-        engine.push(bars[-1:])
-        nothing = [(which, np.zeros((0, 3), dtype=np.int64)) for which in range(len(rulebook.setups))]
-        fits = fits_at(pool, nothing)
-        begun_of(weigh(fits, [engine.case()], fits.which, fits.standing))
-        Follower(engine.series, instrument, rulebook, timetable).make_ready()
-
-
-def needs_compiling(rulebook: Rulebook) -> bool:
-    """Say whether the first bar must wait for the compiler, since no compiled code is kept on this machine."""
-    needed = [kernel.advance, spikes.find, look_around, levels.plan, around.look, steps.advance]
-    needed += [each for chosen in rulebook.setups for each in (chosen.setup.find, chosen.setup.weigh)]
-    needed += [chosen.setup.forming.find for chosen in rulebook.setups if chosen.forming and chosen.setup.forming]
-    return not all(map(is_kept, needed))

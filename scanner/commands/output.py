@@ -123,8 +123,7 @@ def progress(words: str) -> Iterator[Callable[[int, int], None] | None]:
         yield on_progress
 
 
-def announce_compiling(*, needed: bool) -> None:
+def announce_compiling() -> None:
     """Announce the one-time wait for the compiler, and shorten it a little."""
-    if needed:
-        gc.freeze()  # the compiler makes many circles, and each search for them would go through all that is loaded
-        tell("Preparing the kernel for this machine, once; this takes about half a minute.")
+    gc.freeze()  # the compiler makes many circles, and each search for them would go through all that is loaded
+    tell("Preparing the kernel for this machine, once; this takes about half a minute.")

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.analysis.rules import Rules
-from scanner.commands import output
-from scanner.engine.ready import needs_compiling
+from scanner.commands.recorded.ready import compile_once
 from scanner.present.chart.chart import chart_for
 from scanner.present.story_chart.chart import story_chart_for
 from scanner.store import SeriesKey
@@ -35,7 +34,8 @@ def with_charts(choice: Choice, store: Store, told: Sequence[Told]) -> list[Told
     decided = [each for each in told if each.entry.decision is not None]
     keys = {SeriesKey(each.entry.instrument, each.entry.timeframe) for each in decided}
     bars = {stored.key: stored.bars for stored in store.bars.load(keys)} if keys else {}
-    output.announce_compiling(needed=bool(bars) and needs_compiling(Rulebook(Rules(), setups=())))
+    if bars:
+        compile_once(Rulebook(Rules(), setups=()))
     return [
         replace(each, charts=tuple(_drawn(choice, each, bars))) if each.entry.decision is not None else each
         for each in told

@@ -5,15 +5,23 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from scanner.commands import output
-from scanner.engine.ready import needs_compiling
+from scanner.engine import ready
 
 if TYPE_CHECKING:
     from scanner.replays.recordings import Reading
+    from scanner.trade.rulebook import Rulebook
+
+
+def compile_once(rulebook: Rulebook) -> None:
+    """Compile what was never compiled on this machine, whether the bars will need all of it or not, after saying so."""
+    if ready.needs_compiling(rulebook):
+        output.announce_compiling()
+        ready.make_ready([rulebook])
 
 
 def make_ready(reading: Reading) -> None:
-    """Announce the wait for the compiler if there is one, and try the user's own setups."""
-    output.announce_compiling(needed=needs_compiling(reading.rulebook))
+    """Compile what is needed, and try the user's own setups."""
+    compile_once(reading.rulebook)
     if reading.settings is not None:
         from scanner.configuration.model.wrong_setups import try_own_setups  # noqa: PLC0415 - heavy, and seldom needed
 

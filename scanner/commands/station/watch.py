@@ -75,7 +75,8 @@ def run(path: Path, beside: Callable[[Path, Settings], AbstractContextManager[No
     """Watch until stopped by Ctrl-C or SIGTERM; meanwhile ``beside`` serves the page, if one is configured."""
     set_up_logging()
     settings = configuration.load(path, to_watch=True)
-    output.announce_compiling(needed=any(needs_compiling(each.rulebook) for each in settings.watched()))
+    if any(needs_compiling(each.rulebook) for each in settings.watched()):
+        output.announce_compiling()
     try_own_setups(settings)
     feeds = {name: build_feed(name, settings) for name in settings.feeds}
     sinks = {name: build_sink(name, settings) for name in settings.sinks}

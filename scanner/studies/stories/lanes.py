@@ -75,7 +75,7 @@ class Lane:
         """Add a series; gives its number."""
         replanned = np.zeros(len(self.changes.variants), dtype=np.bool_)
         self.members.append(Member(inputs, engine, self.stories.listen(engine), replanned))
-        self.stories.add(inputs, engine.grid)
+        self.stories.inputs.append(inputs)
         return len(self.members) - 1
 
     def take(self, numbers: Sequence[int], parts: Sequence[Bars]) -> None:

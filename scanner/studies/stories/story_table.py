@@ -16,6 +16,7 @@ from scanner.studies.arrow import numbers, texts
 from scanner.studies.parts import CATEGORIES, LAYOUT, VARIANTS, no_trades
 from scanner.studies.schema import AROUND, SOURCES, VERDICTS
 from scanner.studies.stories.columns import WHOLE, Columns, what_came, when
+from scanner.trade.levels import grid_of
 from scanner.trade.surroundings import NAMES
 
 if TYPE_CHECKING:
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
     from scanner.engine.series_engine import SeriesEngine
     from scanner.follow.stories import Sides
     from scanner.pipeline import Inputs
-    from scanner.trade.levels import Grid
 
     Integers = NDArray[np.int64]
 
@@ -43,15 +43,9 @@ class StoryTable:
     def __init__(self, timeframe: str) -> None:
         self.timeframe = timeframe
         self.inputs: list[Inputs] = []
-        self._grids: list[Grid] = []
         self._count = 0
         self._told: list[Columns] = []
         self._came: list[NDArray[Any]] = []
-
-    def add(self, inputs: Inputs, grid: Grid) -> None:
-        """Add a series."""
-        self.inputs.append(inputs)
-        self._grids.append(grid)
 
     def listen(self, engine: SeriesEngine) -> Ends:
         """Collect the stories of an engine that end."""
@@ -99,8 +93,8 @@ class StoryTable:
     def _outcomes(self, records: NDArray[Any], series: Integers, atr: NDArray[np.float64]) -> Columns:
         """Give what came of all stories; those of instruments with the same steps and costs go together."""
         alike: dict[Any, list[int]] = {}
-        for number, (each, grid) in enumerate(zip(self.inputs, self._grids, strict=True)):
-            key = id(grid), each.instrument.costs, each.instrument.point_value
+        for number, each in enumerate(self.inputs):
+            key = id(grid_of(each.instrument.steps)), each.instrument.costs, each.instrument.point_value
             alike.setdefault(key, []).append(number)
         if len(alike) == 1:
             return what_came(records, atr, self.inputs[0].instrument)

@@ -21,7 +21,7 @@ def texts(values: Sequence[str]) -> pa.StringArray:
 
 
 def numbers(values: NDArray[Any]) -> pa.Array:
-    """Give a column of whole numbers, floats, marks or times; NaT is missing, NaN is not."""
+    """Give a column of whole numbers, floats, marks or times in nanoseconds; NaT is missing, NaN is not."""
     kind, valid = pa.from_numpy_dtype(values.dtype), None
     if values.dtype.kind == "M":
         kind, valid = pa.timestamp("ns", "UTC"), pa.py_buffer(np.packbits(~np.isnat(values), bitorder="little"))

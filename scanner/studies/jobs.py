@@ -1,4 +1,4 @@
-"""The jobs of a study: one per instrument, each a plain value that any process can do. Its result is a part."""
+"""The jobs of a study: one per instrument, each a plain value that any process can do. Some together give parts."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """The result of so many ``jobs``: parts as bytes, and a sentence for each instrument that cannot be studied."""
+    """The result of some jobs: their number, parts as bytes, and a sentence for each instrument left out."""
 
     jobs: int
     parts: tuple[bytes, ...]
@@ -138,22 +138,20 @@ def _do(jobs: Sequence[Job]) -> Done:
     opened = [_Opened(job) for job in jobs]
     for each in opened:
         each.open()
-    ready = [(each, each.inputs) for each in opened if each.inputs is not None]
+    ready = {each.inputs.instrument.symbol: each for each in opened if each.inputs is not None}
     parts: list[Part] = []
     if ready:
-        given, bars = [inputs for _, inputs in ready], [each.bars() for each, _ in ready]
-        parts = collect_together(given, bars, jobs[0].asked).parts()
-    troubles = {each.job.instrument: each.trouble for each in opened if each.trouble}
-    if troubles:
+        given = [each.inputs for each in ready.values() if each.inputs is not None]
+        parts = collect_together(given, [each.bars() for each in ready.values()], jobs[0].asked).parts()
+    if any(each.trouble for each in ready.values()):
         single = chain.from_iterable(part.alone() for part in parts)
-        parts = [part for part in single if part.instruments[0].instrument not in troubles]
-    by_name = {each.job.instrument: each for each in opened}
+        parts = [part for part in single if not ready[part.instruments[0].instrument].trouble]
     contents = []
     for part in parts:
-        of = [(own, by_name[own.instrument]) for own in part.instruments]
-        marked = [replace(own, files=each.marks, key=each.job.key) for own, each in of]
+        found = [(studied, ready[studied.instrument]) for studied in part.instruments]
+        marked = [replace(studied, files=each.marks, key=each.job.key) for studied, each in found]
         contents.append(replace(part, instruments=tuple(marked)).to_bytes())
-    return Done(len(jobs), tuple(contents), tuple(troubles.values()))
+    return Done(len(jobs), tuple(contents), tuple(each.trouble for each in opened if each.trouble))
 
 
 def _leave(_: Note) -> None:

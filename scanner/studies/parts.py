@@ -109,6 +109,8 @@ class Part:
                 )
                 for each in orjson.loads(told[ABOUT.encode()])
             )
+            if sum(each.rows for each in instruments) != len(trades):
+                raise ValueError("not a part of a study: it is cut off")
             return cls(instruments, _variants(told[VARIANTS.encode()]), trades.replace_schema_metadata())
         except (KeyError, TypeError, OSError) as problem:
             raise ValueError(f"not a part of a study: {problem}") from problem

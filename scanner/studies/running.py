@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import sys
 from collections import deque
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
@@ -22,6 +23,7 @@ from scanner.studies.tables import Gathered
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
     from concurrent.futures import Executor
+    from multiprocessing.context import BaseContext
     from pathlib import Path
 
     from scanner.replays.recordings import Reading
@@ -39,6 +41,9 @@ BUNDLES = 8
 
 PATIENCE = 10
 """Seconds to wait for a scheduler."""
+
+SAFE_PATH = "PYTHONSAFEPATH"
+"""The variable of the environment that keeps the current folder out of where Python looks for modules."""
 
 
 class StudyError(Exception):
@@ -206,9 +211,7 @@ def _workers(how: How) -> Iterator[Workers | None]:
         yield None
         return
     if not how.cluster:
-        set_forkserver_preload([do_bundle.__module__])
-        ensure_running()  # it loads what the processes need while the files are looked at
-        executor = ProcessPoolExecutor(number, get_context("forkserver"), initializer=_ignore_interrupt)
+        executor = ProcessPoolExecutor(number, _context(), initializer=_ignore_interrupt)
         try:
             yield Workers(executor, number)
         finally:
@@ -228,6 +231,25 @@ def _workers(how: How) -> Iterator[Workers | None]:
         if not threads:
             raise StudyError(f"--cluster {how.cluster}: it has no worker; start some first")
         yield Workers(client.get_executor(pure=False), threads)
+
+
+def _context() -> BaseContext:
+    """Say how processes are started: on Linux, from one that loads most of what they need while files are looked at.
+
+    Elsewhere, libraries of the system may not be forked. That process would look for the program in the current folder
+    first, where there may be another version of it, unless told not to.
+    """
+    if sys.platform != "linux":
+        return get_context("spawn")
+    set_forkserver_preload([do_bundle.__module__])
+    before, os.environ[SAFE_PATH] = os.environ.get(SAFE_PATH), "1"
+    try:
+        ensure_running()
+    finally:
+        del os.environ[SAFE_PATH]
+        if before is not None:
+            os.environ[SAFE_PATH] = before
+    return get_context("forkserver")
 
 
 def _ignore_interrupt() -> None:

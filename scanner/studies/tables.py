@@ -95,7 +95,7 @@ class Gathered:
         setup = pc.and_(pc.equal(trades["source"].cast(pa.string()), "setup"), trades["found"])
         costs_known = pc.mean(trades["cost_known"].filter(setup)).as_py()
         return Study(
-            trades=trades.to_pandas(split_blocks=True),
+            trades=trades.to_pandas(),
             members=_members_table(
                 trades["id"], {each.name: np.sort(place[of_variant[each.name]]) for each in telling}
             ),
@@ -154,7 +154,7 @@ def _members_table(ids: pa.ChunkedArray, rows: Mapping[str, Integers]) -> pd.Dat
         pa.array(names, pa.string()).take(pa.array(which)),
         ids.take(pa.array(np.concatenate([NO_ROWS, *(rows[name] for name in names)]))),
     )
-    table: pd.DataFrame = pa.table(dict(zip(MEMBERS, columns, strict=True))).to_pandas(split_blocks=True)
+    table: pd.DataFrame = pa.table(dict(zip(MEMBERS, columns, strict=True))).to_pandas()
     return table
 
 

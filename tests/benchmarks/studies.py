@@ -104,22 +104,28 @@ def kernel_and_following(series: int) -> tuple[float, float, int]:
 
 
 class Memory:
-    """The peak memory of this process and of all that it started, in kilobytes, as a study goes on."""
+    """The peak memory of this process and of all that it starts, in kilobytes. What they share counts for each."""
 
     def __init__(self) -> None:
-        self.most = 0
+        self._others = 0
 
     def look(self, _done: int, _all: int) -> None:
-        """Look again. What processes share counts for each."""
-        self.most = max(self.most, sum(map(_peak, _family(os.getpid()))))
+        """Look again at those started, which end with the study."""
+        self._others = max(self._others, sum(map(_peak, _started_by("self"))))
+
+    @property
+    def most(self) -> int:
+        """The peak so far."""
+        return self._others + _peak("self")
 
 
-def _family(process: int) -> list[int]:
-    children = Path(f"/proc/{process}/task/{process}/children").read_text().split()
-    return [process, *(each for child in children for each in _family(int(child)))]
+def _started_by(process: str) -> list[str]:
+    number = os.getpid() if process == "self" else process
+    children = Path(f"/proc/{number}/task/{number}/children").read_text().split()
+    return [each for child in children for each in (child, *_started_by(child))]
 
 
-def _peak(process: int) -> int:
+def _peak(process: str) -> int:
     lines = Path(f"/proc/{process}/status").read_text().splitlines()
     return next(int(line.split()[1]) for line in lines if line.startswith("VmHWM"))
 
@@ -176,7 +182,7 @@ def time_studies(measures: Measures, paths: Sequence[Path]) -> None:
     measures.add("    its rows: setups, those of variants, controls", rows[0][0], "{:,.0f}")
     measures.add("    its variants", rows[0][1], "{:.0f}", least=40)
     (one, two), memory = np.transpose(
-        [[in_a_process(paths[0].parent, workers) for workers in (1, 2)] for _ in range(2)]
+        [[in_a_process(paths[0].parent, workers) for workers in (1, 2)] for _ in range(RUNS)]
     )
     measures.add("    on two processes against one, by the wall", one.min() / two.min(), "{:.2f} x", least=1.8)
     warm = partial(study_files, paths[:20], Reading(), asked)

@@ -99,6 +99,14 @@ def test_one_that_is_wrong_only_with_an_instruments_own_settings_is_also_reporte
     assert any("words gives 2 thresholds and texts for 3 rules" in each for each in check(path, {}).sentences())
 
 
+def test_one_that_does_not_compile_is_one_sentence_before_any_bar(tmp_path: Path) -> None:
+    source = SOURCE.replace("    return searched(", "    columns.fly()\n    return searched(")
+    known = load(written(tmp_path, "flies", source), {})
+    reading = Reading(settings=known, rulebook=known.rulebook_of())
+    with pytest.raises(SetupError, match=r"setups\.two_steps: .*compile"):
+        replay.gather([SP500], reading, print, print, print, tells_stories=False)
+
+
 @pytest.mark.parametrize(
     ("module", "source", "sentence"),
     [

@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from shutil import copy
 from typing import TYPE_CHECKING, Any
 
@@ -17,6 +18,7 @@ from pyarrow import parquet
 import scanner
 from scanner.replays.recordings import Reading
 from scanner.studies.kept.ledger import read
+from scanner.studies.parts import Part
 from scanner.studies.running import PARTS, How, StudyError, study_files
 from scanner.studies.stories.collecting import Asked
 from tests.commands.typed import RUN, closewatch
@@ -65,12 +67,14 @@ def test_finished_parts_are_kept_and_not_made_again(alone: Study, tmp_path: Path
     assert_equal(alone, studied(REAL, how)[0])
     kept = {path: path.stat().st_mtime_ns for path in (tmp_path / PARTS).iterdir()}
     assert len(kept) == 7
-    gone, damaged, *rest = sorted(kept)
+    gone, damaged, cut, *rest = sorted(kept)
     gone.unlink()
     damaged.write_bytes(damaged.read_bytes()[:100])
+    part = Part.from_bytes(cut.read_bytes())
+    cut.write_bytes(replace(part, trades=part.trades.slice(0, 1)).to_bytes())
     assert_equal(alone, studied(REAL, how)[0])
     made = {path for path, moment in kept.items() if path.stat().st_mtime_ns != moment}
-    assert made == {gone, damaged}
+    assert made == {gone, damaged, cut}
     assert {path.suffix for path in (tmp_path / PARTS).iterdir()} == {".arrow"}
     assert rest
 
@@ -104,6 +108,32 @@ def test_a_bad_file_is_named_and_stops_nothing(alone: Study, tmp_path: Path) -> 
     assert [str(tmp_path / name) in trouble for name, trouble in zip(("bad.csv", "none.csv"), troubles, strict=True)]
     with pytest.raises(StudyError, match="there is no such file"):
         studied([tmp_path / "none.csv"], How(workers=1))
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_an_instrument_with_bad_rows_is_left_out_and_the_others_are_studied(tmp_path: Path, workers: int) -> None:
+    bars = tmp_path / "bars"
+    bars.mkdir()
+    for name in ("AAPL", "IBM", "MSFT"):
+        parquet.write_table(table_of(name), bars / f"{name}.parquet")
+    alone, _ = studied([bars], How(workers=1))
+    bad = table_of("GOOG")
+    refused = bad.set_column(bad.column_names.index("high"), "high", pa.array([0.0] * len(bad)))
+    parquet.write_table(refused, bars / "GOOG.parquet")
+    study, (trouble,) = studied([bars], How(tmp_path, workers=workers))
+    assert_equal(alone, study)
+    assert f"{bars / 'GOOG.parquet'}: " in trouble
+    assert len(list((tmp_path / PARTS).iterdir())) == 3
+
+
+def test_processes_load_the_program_and_not_what_lies_in_the_current_folder(tmp_path: Path) -> None:
+    (tmp_path / "numpy.py").write_text("raise SystemExit('not the library')\n")
+    script = tmp_path / "scripts" / "run.py"
+    script.parent.mkdir()
+    script.write_text("from scanner.cli import main\n\nif __name__ == '__main__':\n    main()\n")
+    words = [sys.executable, str(script), "study", copy(SHARES, tmp_path), "--workers", "2"]
+    done = subprocess.run(words, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert (done.returncode, "setups:" in done.stdout) == (0, True), done.stderr
 
 
 def test_a_timeframe_that_the_bars_cannot_make_is_one_sentence(tmp_path: Path) -> None:

@@ -20,9 +20,13 @@ def compile_once(rulebook: Rulebook) -> None:
 
 
 def make_ready(reading: Reading) -> None:
-    """Compile what is needed, and try the user's own setups."""
-    compile_once(reading.rulebook)
+    """Try the user's own setups, and compile the rules as ``compile_once`` does."""
+    needed = ready.needs_compiling(reading.rulebook)
+    if needed:
+        output.announce_compiling()  # the trial has to wait for the compiler as well
     if reading.settings is not None:
         from scanner.configuration.model.wrong_setups import try_own_setups  # noqa: PLC0415 - heavy, and seldom needed
 
         try_own_setups(reading.settings)
+    if needed:
+        ready.make_ready([reading.rulebook])

@@ -90,15 +90,15 @@ class Collected:
     def _part(self, places: Sequence[int], tables: Mapping[int, tuple[pa.Table, Integers]]) -> Part:
         own = [self.seen[place] for place in places]
         lanes = {id(lane): lane for seen in own for lane, _ in seen.lanes}
-        of = {key: np.zeros(len(lane.members), dtype=np.int64) for key, lane in lanes.items()}
-        for place, seen in enumerate(own):
+        owners = {key: np.zeros(len(lane.members), dtype=np.int64) for key, lane in lanes.items()}
+        for owner, seen in enumerate(own):
             for lane, number in seen.lanes:
-                of[id(lane)][number] = place
+                owners[id(lane)][number] = owner
         whole = pa.concat_tables([tables[key][0] for key in lanes])
-        of_rows = np.concatenate([of[key][tables[key][1]] for key in lanes])
+        owner_of_rows = np.concatenate([owners[key][tables[key][1]] for key in lanes])
         keys = [_ranked(whole[name]) for name in ORDER[1:]]
-        whole = whole.take(numbers(np.lexsort([*keys[::-1], of_rows])))
-        rows = np.bincount(of_rows, minlength=len(own)).tolist()
+        whole = whole.take(numbers(np.lexsort([*keys[::-1], owner_of_rows])))
+        rows = np.bincount(owner_of_rows, minlength=len(own)).tolist()
         about = tuple(
             Studied(
                 self.given[place].instrument.symbol,
@@ -115,10 +115,12 @@ class Collected:
 
 
 def _ranked(column: pa.ChunkedArray) -> Integers:
-    """Give numbers that sort as the values of a column; of texts there are few."""
-    if not (pa.types.is_string(column.type) or pa.types.is_dictionary(column.type)):
+    """Give numbers that sort as the values of a column: categories as listed, and texts, of which there are few."""
+    if pa.types.is_timestamp(column.type):
         return np.from_dlpack(column.cast(pa.int64()).combine_chunks()).astype(np.int64, copy=False)
     told = pc.dictionary_encode(column).combine_chunks()
+    if pa.types.is_dictionary(column.type):
+        return np.from_dlpack(told.indices).astype(np.int64)
     words = told.dictionary.to_pylist()
     ranks = np.empty(len(words), dtype=np.int64)
     ranks[sorted(range(len(words)), key=words.__getitem__)] = np.arange(len(words))

@@ -42,9 +42,6 @@ BUNDLES = 8
 PATIENCE = 10
 """Seconds to wait for a scheduler."""
 
-SAFE_PATH = "PYTHONSAFEPATH"
-"""The variable of the environment that keeps the current folder out of where Python looks for modules."""
-
 
 class StudyError(Exception):
     """A study cannot be made; the message is one sentence that says why and what to do."""
@@ -236,19 +233,22 @@ def _workers(how: How) -> Iterator[Workers | None]:
 def _context() -> BaseContext:
     """Say how processes are started: on Linux, from one that loads most of what they need while files are looked at.
 
-    Elsewhere, libraries of the system may not be forked. That process would look for the program in the current folder
-    first, where there may be another version of it, unless told not to.
+    Elsewhere, libraries of the system may not be forked. That process would look for modules in the current folder
+    first, where there may be others of the same name; it is told to look where this one does.
     """
     if sys.platform != "linux":
         return get_context("spawn")
     set_forkserver_preload([do_bundle.__module__])
-    before, os.environ[SAFE_PATH] = os.environ.get(SAFE_PATH), "1"
+    told = {"PYTHONSAFEPATH": "1", "PYTHONPATH": os.pathsep.join(map(os.path.abspath, sys.path))}
+    before = {name: os.environ.get(name) for name in told}
+    os.environ.update(told)
     try:
         ensure_running()
     finally:
-        del os.environ[SAFE_PATH]
-        if before is not None:
-            os.environ[SAFE_PATH] = before
+        for name, value in before.items():
+            del os.environ[name]
+            if value is not None:
+                os.environ[name] = value
     return get_context("forkserver")
 
 

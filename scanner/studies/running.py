@@ -39,6 +39,9 @@ BUNDLES = 8
 """The fewest bundles per worker, if there are enough jobs."""
 
 
+READY = "scanner.studies.ready"
+"""The module that loads what processes need."""
+
 PATIENCE = 10
 """Seconds to wait for a scheduler."""
 
@@ -238,7 +241,7 @@ def _context() -> BaseContext:
     """
     if sys.platform != "linux":
         return get_context("spawn")
-    set_forkserver_preload([do_bundle.__module__])
+    set_forkserver_preload([READY])
     told = {"PYTHONSAFEPATH": "1", "PYTHONPATH": os.pathsep.join(map(os.path.abspath, sys.path))}
     before = {name: os.environ.get(name) for name in told}
     os.environ.update(told)

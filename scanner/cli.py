@@ -78,7 +78,7 @@ def page(
         typer.Option("--set-password", help="Only ask for a password, and save it hashed in the file that [page] has."),
     ] = False,
 ) -> None:
-    """Serve a page for your browser: what is open, what is near, why not, and the journal.
+    """Serve a page for your browser: what is open, what is near, why a bar gave no setup, and the journal.
 
     It needs only the store, and works whether or not the station is running. Only this machine can reach it, unless
     [page] says otherwise. Example: closewatch page config/demo.toml

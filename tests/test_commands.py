@@ -53,7 +53,7 @@ def test_replay_writes_each_event_as_a_cloud_event_and_counts_them(
     assert len({event["id"] for event in events}) == len(events)
     ids = {event["id"] for event in found}
     entered = [event for event in events if event["type"] == "closewatch.setup.entered" and event["thread"] in ids]
-    assert f" ({len(entered)} entered; " in printed
+    assert f" (entered {len(entered)}; " in printed
     for event in found:
         assert event["specversion"] == "1.0"
         data = event["data"]
@@ -97,7 +97,7 @@ def test_a_configuration_need_not_say_what_the_bars_say(tmp_path: Path) -> None:
     done = closewatch("replay", SHARES, "--config", known)
     assert done.code == 0, done.err
     steps = {line.split()[0]: line.split("  ")[-1].strip() for line in done.out.splitlines() if "2000-03-01" in line}
-    assert (steps["AAPL"], steps["MSFT"]) == ("0.01 guessed", "by price")
+    assert (steps["AAPL"], steps["MSFT"]) == ("0.01 estimated", "by price")
 
 
 def test_a_step_is_guessed_from_the_bars_that_are_taken(tmp_path: Path) -> None:
@@ -106,8 +106,8 @@ def test_a_step_is_guessed_from_the_bars_that_are_taken(tmp_path: Path) -> None:
     good = [f"2024-02-{n // 24 + 1:02}T{n % 24:02}:00Z,10,11.25,9,10.5,5\n" for n in range(300)]
     path.write_text(FIRST_LINE + "".join(bad + good))
     printed = closewatch("replay", path).out
-    assert " 0.01 guessed" in printed
-    assert "step guessed  1 of 1 instruments; 1,000 of 1,000 prices fit" in printed
+    assert " 0.01 estimated" in printed
+    assert "price step    estimated for 1 of 1 instruments; 1,000 of 1,000 prices fit" in printed
 
 
 def test_too_few_bars_are_reported_whichever_way_the_rows_run(tmp_path: Path) -> None:
@@ -203,13 +203,13 @@ def test_the_demo_shows_setups_and_then_one_that_can_be_drawn(tmp_path: Path) ->
         "set aside:",
         "on hold:",
         "setups found",
-        "least against it",
-        "prove it wrong",
+        "which says nothing about its outcome",
+        "Where the idea ends",
         "Not advice",
     ]
     assert sorted(parts, key=said.index) == parts
     (draw,) = (line.split() for line in said.splitlines() if line.startswith("  closewatch chart "))
-    assert "there was a doji pause" in closewatch(*draw[1:], "--out", tmp_path / "shown.png").out
+    assert " doji pause at a" in closewatch(*draw[1:], "--out", tmp_path / "shown.png").out
 
 
 def test_a_bad_row_is_reported_with_its_place_and_strict_stops_at_it(tmp_path: Path) -> None:

@@ -94,8 +94,8 @@ def test_an_export_is_all_that_the_store_has(folder: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        (["check"], "say which store"),
-        (["check", "HERE/kept.db", "--config", "HERE/watch.toml"], "say which store"),
+        (["check"], "name the station by one of these"),
+        (["check", "HERE/kept.db", "--config", "HERE/watch.toml"], "name the station by one of these"),
         (["compact", "HERE/nowhere.db"], "HERE/nowhere.db: there is no store here"),
         (["export", "HERE/nowhere.db", "--to", "HERE/tables"], "HERE/nowhere.db: there is no store here"),
     ],

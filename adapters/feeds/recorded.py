@@ -38,8 +38,8 @@ class RecordedSettings(FileSettings):
     pace: float = Field(
         PACE,
         gt=0,
-        description="seconds of the recording that pass in one second; its patience counts in these seconds too, and "
-        "by default lasts at least five real ones",
+        description="seconds of the recording that pass in one second; patience counts in them too, and its "
+        "default is then at least five real seconds",
     )
     begin: str | None = Field(
         None,

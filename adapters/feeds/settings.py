@@ -15,7 +15,7 @@ class FeedSettings(BaseModel):
     )
     at_once: int = Field(4, ge=1, description="requests to the feed that may be under way at the same time")
     patience: float = Field(
-        120.0, ge=0, description="seconds after the close of a bar until the feed is called late without it"
+        120.0, ge=0, description="seconds to wait for a bar after its close before the feed is reported late"
     )
     settle: float = Field(2.0, ge=0, description="seconds between the close of a bar and the first request for it")
     timeframes: dict[str, str] = Field(

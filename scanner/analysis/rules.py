@@ -34,7 +34,7 @@ class Rules(BaseModel):
     macd_signal: int = Field(9, ge=1, description="length of the signal line")
     atr_length: int = Field(14, ge=1, description="length of Wilder's average true range")
     exponential_average: int = Field(20, ge=1, description="length of the exponential average that setups read")
-    volatility_length: int = Field(100, ge=1, description="values of ATR with which the volatility is compared")
+    volatility_length: int = Field(100, ge=1, description="bars with whose mean ATR the latest is compared")
     usual_body_length: int = Field(14, ge=1, description="bars whose mean body is the usual body")
     swing_strength: int = Field(3, ge=1, description="bars on each side that make a swing point")
 

@@ -26,8 +26,8 @@ GRACE = 0.8
 class Delivery:
     """Delivers events from the store's outbox, each sink in its own task, so that none slows another.
 
-    What a sink could not take is retried for ever, after growing pauses; what it finally refuses goes on the list of
-    the dead. An event may be sent twice, with the same id: after a crash, or if an answer was lost.
+    What a sink could not take is retried for ever, after growing pauses; what it refuses for good is kept as dead.
+    An event may be sent twice, with the same id: after a crash, or if an answer was lost.
     """
 
     def __init__(
@@ -53,8 +53,8 @@ class Delivery:
         1. ``picture`` draws the PNG chart of an event, or returns None, and ``notes`` gives notes to an event of a
         setup; both are called in a thread. ``quiet`` and ``ceiling`` (per minute) are by sink. A setup is late more
         than ``stale_after`` bars after it was found. ``tell`` receives a sentence when a sink starts to fail, when it
-        works again, and when it finally refuses an event. If the store does not answer within ``store_within`` seconds,
-        it is left alone for a while.
+        works again, and when it refuses an event for good. If the store does not answer within ``store_within``
+        seconds, it is left alone for a while.
         """
         means = Means(
             store.outbox, clock, sleep, picture, notes, stale_after, tell, pauses or Pauses(random), store_within

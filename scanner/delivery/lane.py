@@ -280,7 +280,7 @@ class Lane:
         for parcel, refusal in outcome.refused:
             if single:
                 event = parcel[0].event
-                self._tell(f"{self._name}: {event.kind} {event.id} was finally refused: {refusal}")
+                self._tell(f"{self._name}: {event.kind} {event.id} was refused for good: {refusal}")
                 note(partial(outbox.dead, [parcel[0].number], str(refusal)))
             else:
                 # One of many may be at fault.

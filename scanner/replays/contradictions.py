@@ -30,12 +30,12 @@ def check_step(step: Decimal, shown: GuessedStep, bars: Bars) -> None:
     if usual and 2 * float(step) > usual:
         raise ValueError(
             f"--step {step:f} is more than half of the usual range of a bar, {usual:.4g}; give the step at which "
-            "prices move, or leave it out to have it guessed"
+            "prices move, or leave it out to have it estimated"
         )
     if step < shown.step and len(bars) >= FEW:
         raise ValueError(
             f"--step {step:f} is finer than the prices show: {shown.fitting:,} of {shown.prices:,} are multiples of "
-            f"{shown.step:f}; give that, or leave the step out to have it guessed"
+            f"{shown.step:f}; give that, or leave the step out to have it estimated"
         )
 
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from scanner.store.database import Database
 
 State = Literal["waiting", "delivered", "dead", "dropped"]
-"""The state of a delivery: dead ones were finally refused, dropped ones given up, by the user or as useless by now."""
+"""The state of a delivery: dead ones were refused for good, dropped ones by the user, or by us as useless by now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +101,7 @@ class Outbox:
         self._mark("attempts = attempts + 1, next_try = ?, error = ?", [(next_try, error, each) for each in numbers])
 
     def dead(self, numbers: Iterable[int], error: str) -> None:
-        """Put deliveries on the list of the dead: the sink will never take them as they are."""
+        """Note deliveries as refused for good: the sink will never take them as they are."""
         self._mark("state = 'dead', attempts = attempts + 1, error = ?", [(error, number) for number in numbers])
 
     def _mark(self, change: str, rows: Sequence[tuple[object, ...]]) -> None:
@@ -147,7 +147,7 @@ class Outbox:
         )
 
     def drop(self, numbers: Collection[int] | None = None) -> int:
-        """Give up dead or waiting deliveries, or all dead ones; return how many. They stay on record as dropped."""
+        """Drop dead or waiting deliveries, or all dead ones; return how many. They stay on record."""
         return self._change(numbers, ("dead", "waiting"), "state = 'dropped'", ())
 
     def _change(

@@ -107,9 +107,15 @@ class Surroundings(BaseModel):
         ("liquid", "cost"), description="those that must hold; a setup that fails one is set aside"
     )
     quiet: float = Field(
-        0.85, gt=0, description="volatility below which a market is quiet, in ATR of the last 100 bars"
+        0.85,
+        gt=0,
+        description="ATR below which a market is quiet, as a multiple of its mean over volatility_length bars",
     )
-    loud: float = Field(1.15, gt=0, description="volatility above which a market is loud, in ATR of the last 100 bars")
+    loud: float = Field(
+        1.15,
+        gt=0,
+        description="ATR above which a market is loud, as a multiple of its mean over volatility_length bars",
+    )
     min_room: float = Field(1.0, description="smallest distance from the entry to the obstacle, in R")
     max_cost: float = Field(0.10, gt=0, description="greatest costs of both ways, in R")
     liquid_bars: int = Field(

@@ -21,7 +21,8 @@ TEXT_LENGTH = 300
 NUMBERS = f"In numbers a point is the decimal mark, and thousands are separated by a thin space (12{THIN_SPACE}345.60)."
 STATE_WORDS: dict[State, str] = {
     **{state: state.replace("_", " ") for state in get_args(State)},
-    "left_on_pressure": "pressure",
+    "left": "exited",
+    "left_on_pressure": "pressure exit",
 }
 """The states of a story in tables."""
 RIGHT_TO_LEFT = {"R", "AL"}
@@ -56,9 +57,9 @@ class Words:
     setup's name, and ``title`` its subject in brief. ``lead`` says what happened and when, in a sentence or two, and
     ``against`` what speaks against acting on it. ``orders`` are those that are valid now. ``figures`` are the key
     figures for a glance; ``levels`` begin with those to act on, and ``glance`` is what matters in the tables beyond
-    the headline. ``wrong`` says what would prove it wrong, or change it. ``folded`` is ``why`` in one line. ``record``
-    gives the results of setups of its kind so far. ``parts`` are the alerts of a digest. All but the headline may be
-    empty.
+    the headline. ``wrong`` says where the idea ends, or what would change it. ``folded`` is ``why`` in one line.
+    ``record`` gives the results of setups of its kind so far. ``parts`` are the alerts of a digest. All but the
+    headline may be empty.
     """
 
     headline: str

@@ -23,7 +23,10 @@ BAR_CLOSE = 1_772_467_200_000_000_000
 """2026-03-02T16:00:00Z, in nanoseconds since 1970."""
 QUARTER_HOUR = 900_000_000_000
 
-RECORD = "So far 214 of this kind on your bars: 31 % winners, mean −0.02 R (−0.21 … +0.19): no sign of an edge."
+RECORD = (
+    "So far 214 of this kind on your bars: 31 % winners, mean −0.02 R net of costs (95 % interval −0.21 … +0.19): "
+    "no sign of an edge."
+)
 """Invented, too."""
 
 LINE = "entry 101.35 (buy stop), stop 100.15, size 833, 999.60 EUR at risk, room 2.38 R, until Mon 2 Mar 17:45 Berlin"

@@ -54,10 +54,10 @@ async def test_a_notification_says_what_matters(bus: str, sink: DesktopSink) -> 
 HARBOUR 15m long: {LINE}
 Doji pause at a trend line 99.85 (also a level 99.90). Bar closed Mon 2 Mar 2026 17:00 Berlin (11:00 New York) at \
 101.20 EUR.
-What speaks against it: volatility 1.31 of at most 1.15 (loud: ATR in means of its last 100 values). Caution: The \
+What speaks against it: volatility 1.31, wanted at most 1.15 (loud: ATR in means of its last 100 values). Caution: The \
 position is worth 84299.60 EUR, 1.69 times the equity. At the same bar: inside bar long.
 Objectives 102.55, 103.75, 104.95; obstacle 104.20. Exit: ride.
-What would prove it wrong: before the entry a close below 100.15; after it the stop at 100.15. \
+Where the idea ends: before the entry, at a close below 100.15; after it, at the stop 100.15. \
 Place the stop together with the entry: a fill is told only at the close of its bar.
 {RECORD}
 {SHORT}"""

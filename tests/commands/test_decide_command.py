@@ -193,7 +193,7 @@ def test_a_store_that_is_missing_or_may_only_be_read_is_for_the_user_to_mend(tmp
     assert missing.err.startswith(f"closewatch: {tmp_path / 'nowhere.db'}: there is no store here; give the one")
     assert list(tmp_path.iterdir()) == []
     neither = closewatch("take", "GANNET")
-    assert (neither.code, neither.err[:33]) == (2, "closewatch: say whose setup it is")
+    assert (neither.code, neither.err[:44]) == (2, "closewatch: name the station by one of these")
     locked = tmp_path / "locked"
     locked.mkdir()
     with Store.open(locked / "kept.db", lambda: BAR_CLOSE) as store:

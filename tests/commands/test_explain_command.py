@@ -53,11 +53,11 @@ def setup_at(folder: Path, at: str) -> Event:
 
 def test_it_opens_with_one_sentence_and_shows_no_inner_number(explained: Callable[[str], list[str]]) -> None:
     first = "WHELKCHIT 1h, {} (UTC): {}"
-    assert explained(SETUP_BAR)[0] == first.format("2024-12-31 06:00", "a hammer long qualified at a place, average.")
+    assert explained(SETUP_BAR)[0] == first.format("2024-12-31 06:00", "a long hammer qualified at a moving average.")
     none = explained("2024-12-31T17:00")
     assert re.fullmatch(
         re.escape(first.format("2024-12-31 17:00", "no setup. The nearest was a "))
-        + r"(doji pause|hammer) (long|short), which missed \d+ of \d+ rules: [a-z_, ]+\.",
+        + r"(long|short) (doji pause|hammer), which missed \d+ of \d+ rules: [a-z_, ]+\.",
         none[0],
     )
     early = explained("2023-01-03T06:00")
@@ -113,7 +113,7 @@ def test_with_a_configuration_it_says_what_the_station_did(
         found = "Found Tue 31 Dec 2024 07:00 UTC; "
         assert told() == [
             found + "sent to phone Tue 31 Dec 2024 07:00 UTC.",
-            found + "refused by paper Tue 31 Dec 2024 07:00 UTC: no such user.",
+            found + "refused for good by paper Tue 31 Dec 2024 07:00 UTC: no such user.",
             found + "still to be sent to bell, from Tue 31 Dec 2024 08:00 UTC on (busy).",
         ]
 
@@ -137,7 +137,7 @@ def test_what_was_bundled_given_up_too_old_or_kept_is_reported_as_such(tmp_path:
         assert [explain.sent_of(event, known) for event in (*events[:3], aside, events[4])] == [
             [f"{at}; {sent}."],
             [f"{at}; {sent}, too late to act."],
-            [f"{at}; given up for phone Mon 2 Mar 2026 16:15 UTC."],
+            [f"{at}; not sent to phone: dropped Mon 2 Mar 2026 16:15 UTC."],
             [f"{at}, and sent to nobody: it is set aside (cost fails), and no route asks for that."],
             [f"{late}, and sent to nobody: it was too old by then, more than 3 bars after its own."],
         ]

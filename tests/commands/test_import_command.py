@@ -37,7 +37,7 @@ TOLD = """
 gannet
   bars          3 bars of 1d, 2024-03-01 to 2024-03-05
   refused       0 of 3 rows
-  price step    0.01, guessed
+  price step    0.01, estimated
   the first     2024-03-01: open 980, high 1000, low 979.5, close 999.25, no volume
                 2024-03-04: open 999.5, high 1003.25, low 990, close 1002, volume 19,000
                 2024-03-05: open 1002.5, high 1010, low 998, close 1004.75, volume 22,350

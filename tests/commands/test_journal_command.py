@@ -215,7 +215,7 @@ def test_a_review_gives_the_results_of_a_week(station: Store) -> None:
         "passed        1",
         "entered       1 by the rules",
         "closed        2 by the rules",
-        "Below 20 results there are too few to say anything.",
+        "With fewer than 20 results nothing can be said.",
         "   1  entered beyond the plan by more than a tenth of R",
         "   1  taken larger than planned",
     ):

@@ -65,20 +65,20 @@ def test_the_list_shows_what_waits_and_what_was_refused(run: Run) -> None:
     assert (code, err) == (0, "")
     head, refused, failed, waiting = out.splitlines()
     assert head.split()[:4] == ["number", "sink", "state", "tries"]
-    assert refused.split()[:6] == ["1", "phone", "dead", "1", "setup.qualified", "BUOY/15m"]
+    assert refused.split()[:8] == ["1", "phone", "refused", "for", "good", "1", "setup.qualified", "BUOY/15m"]
     assert refused.endswith("Mon 2 Mar 2026 17:00 Berlin  no such<000A>user")
     assert failed.split()[:6] == ["2", "phone", "waiting", "1", "setup.qualified", "GAN<001B>[2JNET/15m"]
     assert waiting.split()[:4] == ["4", "paper", "waiting", "0"]
     assert run("list", "--state", "delivered")[1].splitlines()[1].split()[:3] == ["3", "phone", "delivered"]
-    assert run("list", "--sink", "paper", "--state", "dead") == (0, "", "No delivery is dead for paper.\n")
+    assert run("list", "--sink", "paper", "--state", "dead") == (0, "", "No delivery is refused for good for paper.\n")
 
 
-def test_deliveries_are_tried_again_and_given_up_beside_the_running_station(run: Run, station: Store) -> None:
+def test_deliveries_are_tried_again_and_dropped_beside_the_running_station(run: Run, station: Store) -> None:
     assert run("retry", "--all") == (0, "1 delivery to be tried again.\n", "")
     assert states(station) == ["waiting", "waiting", "delivered", "waiting"]
     assert run("retry", "2")[0] == 0
     assert [each.number for each in station.outbox.due(time.time_ns(), "phone", 9)] == [1, 2]
-    assert run("drop", "1", "4", "4") == (0, "2 deliveries given up.\n", "")
+    assert run("drop", "1", "4", "4") == (0, "2 deliveries dropped.\n", "")
     assert states(station) == ["dropped", "waiting", "delivered", "dropped"]
     assert run("retry", "4")[0] == 0
     assert states(station)[3] == "waiting"
@@ -86,8 +86,8 @@ def test_deliveries_are_tried_again_and_given_up_beside_the_running_station(run:
 
 def test_what_cannot_be_done_is_one_sentence(run: Run, station: Store, tmp_path: Path) -> None:
     code, out, err = run("drop", "3", "1", "99")
-    assert (code, out) == (2, "1 delivery given up.\n")
-    assert err == "2 of the 3 given could not be changed: each is delivered or given up already, or not there"
+    assert (code, out) == (2, "1 delivery dropped.\n")
+    assert err == "2 of the 3 given could not be changed: each is delivered or dropped already, or not there"
     assert states(station) == ["dropped", "waiting", "delivered", "waiting"]
     for words in (("retry",), ("drop", "1", "--all")):
         code, out, err = run(*words)
@@ -95,7 +95,7 @@ def test_what_cannot_be_done_is_one_sentence(run: Run, station: Store, tmp_path:
         assert "say which deliveries" in err
     code, out, err = run("list", config=False)
     assert (code, out) == (2, "")
-    assert "say whose outbox" in err
+    assert "name the station by one of these" in err
     code, out, err = run("list", "--store", str(tmp_path / "nowhere.db"), config=False)
     assert (code, out) == (1, "")
     assert "there is no store here" in err

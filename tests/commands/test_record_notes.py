@@ -21,8 +21,9 @@ if TYPE_CHECKING:
     from scanner.events import Event
 
 DAY = 86_400 * SECOND
-NOBODY = "Nobody has looked yet at how setups of this kind did on your bars: no study is kept."
+NOBODY = "Nobody has looked yet at how setups of this kind did on your bars, or the study was not kept."
 SO_FAR = "So far 214 of this kind on your bars: 31 % winners, mean"
+NET = "R net of costs (95 % interval"
 STUDIED = "(study of Sun 1 Mar 2026, bars to Fri 27 Feb 2026)."
 
 
@@ -66,18 +67,22 @@ NO_INTERVAL = {"share": None, "mean": None, "low": None, "high": None, "verdict"
 @pytest.mark.parametrize(
     ("kinds", "looks", "expected"),
     [
-        ([kind()], 1, f"{SO_FAR} −0.02 R (−0.21 … +0.19): no sign of an edge"),
+        ([kind()], 1, f"{SO_FAR} −0.02 {NET} −0.21 … +0.19): no sign of an edge"),
         (
             [kind(low=0.01)],
             36,
-            f"{SO_FAR} −0.02 R (+0.01 … +0.19): no sign of an edge once 36 looks and chance are counted",
+            f"{SO_FAR} −0.02 {NET} +0.01 … +0.19): no sign of an edge once 36 looks and chance are counted",
         ),
         (
             [kind(mean=0.3, low=0.1, high=0.5, verdict="edge")],
             1,
-            f"{SO_FAR} +0.30 R (+0.10 … +0.50): more than chance so far, which promises nothing",
+            f"{SO_FAR} +0.30 {NET} +0.10 … +0.50): more than chance so far, which promises nothing",
         ),
-        ([kind(high=-0.1, verdict="loses")], 1, f"{SO_FAR} −0.02 R (−0.21 … −0.10): it has lost so far"),
+        (
+            [kind(high=-0.1, verdict="loses")],
+            1,
+            f"{SO_FAR} −0.02 {NET} −0.21 … −0.10): it has lost so far",
+        ),
         ([kind(12, **NO_INTERVAL)], 1, "So far 12 of this kind on your bars: too few to say anything"),
         ([kind(0, **NO_INTERVAL)], 1, "So far none of this kind closed on your bars"),
         ([], 1, "So far none of this kind closed on your bars"),
@@ -161,7 +166,7 @@ def test_a_record_is_read_again_whenever_it_changes_and_a_damaged_one_is_reporte
 def test_reports_tell_which_study_alerts_quote(tmp_path: Path) -> None:
     known, path = settings(tmp_path), beside(tmp_path / "kept.db")
     about = outline_of(known, {}, BAR_CLOSE)
-    assert told_of_record(about, BAR_CLOSE).startswith("No study is kept, and alerts say that nobody has looked; ")
+    assert told_of_record(about, BAR_CLOSE).startswith("No study is kept, and alerts say so; ")
     path.write_bytes(record(known, kind(), kind(6, direction="short")).to_bytes())
     assert told_of_record(about, BAR_CLOSE + 400 * DAY) == (
         "Alerts quote the study of Sun 1 Mar 2026, of bars from Mon 11 Sep 2023 to Fri 27 Feb 2026: 2 kinds of setup, "

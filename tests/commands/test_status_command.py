@@ -32,7 +32,7 @@ timeframes = ["1m"]
 step = "0.01"
 [instruments.GANNET]
 """
-STILL = "It still watches the list that it read at Fri 27 Feb 2026 22:00 Berlin"
+STILL = "It still uses the configuration of Fri 27 Feb 2026 22:00 Berlin"
 
 
 @pytest.fixture
@@ -65,16 +65,16 @@ def test_a_running_station_is_reported_before_the_mistake_in_its_configuration(
     assert mistake in str(told.value)
     first, second = capsys.readouterr().out.splitlines()
     assert first == f"The station loft is running (process {os.getpid()})."
-    assert second.startswith(f"{STILL}: the configuration as it is now has a mistake, and is not taken")
+    assert second.startswith(f"{STILL}: the file has a mistake now, and is not used until that is")
 
 
 @pytest.mark.parametrize(
     ("right", "wrong", "told"),
     [
         # What is wrong with a feed only its adapter knows.
-        ('path = "."', "pth = 1", "it is mended: {path}:8: feeds.coast.pth: there is no such setting"),
-        ('path = "."', 'path = "bars"', "Restart it to have that: "),
-        ("GANNET]", "FULMAR]", "Let it read that (SIGHUP) or restart it."),
+        ('path = "."', "pth = 1", "it is corrected: {path}:8: feeds.coast.pth: there is no such setting"),
+        ('path = "."', 'path = "bars"', "Restart the station to use it: "),
+        ("GANNET]", "FULMAR]", "Send SIGHUP or restart the station to use it."),
     ],
 )
 def test_the_advice_for_a_changed_configuration_works(
@@ -83,8 +83,8 @@ def test_the_advice_for_a_changed_configuration_works(
     running.write_text(CONFIG.replace(right, wrong), encoding="utf-8")
     command.run(running, {}, READ)
     _, second, *_, last = capsys.readouterr().out.splitlines()
-    assert last.startswith("No study is kept, and alerts say that nobody has looked; ")
-    assert second.startswith(f"{STILL}; the configuration has changed since")
+    assert last.startswith("No study is kept, and alerts say so; ")
+    assert second.startswith(f"{STILL}, which has changed since")
     assert told.format(path=running) in second
 
 

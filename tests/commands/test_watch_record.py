@@ -93,7 +93,10 @@ def test_alerts_end_with_the_results_of_their_kind_and_events_are_those_of_a_rep
     events = replayed(known)
     setups, log = watched(known, len(events))
     studied = "(study of Thu 26 Dec 2024, bars to Wed 25 Dec 2024)."
-    known_kind = f"on your bars: 31 % winners, mean −0.02 R (−0.21 … +0.19): no sign of an edge {studied}"
+    known_kind = (
+        "on your bars: 31 % winners, mean −0.02 R net of costs (95 % interval −0.21 … +0.19): "
+        f"no sign of an edge {studied}"
+    )
     said = []
     for each in setups:
         data = each["data"]

@@ -49,7 +49,7 @@ futures     24/5      1h          250  1,000 of 15m  Wed 11 Nov 2026
 shares      XNYS      1h          250    928 of 15m  Wed 7 Oct 2026
 shares      XNYS      1d          250  6,476 of 15m  Tue 25 Nov 2025
 
-No study is kept, and alerts say that nobody has looked; `closewatch study FILE… --config CONFIG.toml --keep` keeps one.
+No study is kept, and alerts say so; `closewatch study FILE… --config CONFIG.toml --keep` keeps one.
 """
     )
 

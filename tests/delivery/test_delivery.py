@@ -223,7 +223,7 @@ async def test_a_refusal_is_final_only_where_the_other_side_lets_us_in() -> None
     assert sentences == [
         "there: wrong password; closewatch keeps trying until it works",
         "there: works again",
-        f"there: setup.qualified {told(1).id} was finally refused: it will not have that",
+        f"there: setup.qualified {told(1).id} was refused for good: it will not have that",
     ]
 
 

@@ -22,13 +22,13 @@ def test_a_guessed_step_says_how_many_prices_fit() -> None:
         Tally("PUFFIN", "puffin.csv", step="0.25"),
     ]
     lines = summary(tallies, "UTC")
-    assert lines[1].endswith("0.01 guessed")
+    assert lines[1].endswith("0.01 estimated")
     assert lines[3].endswith(" 0.25")
     assert lines[-2:] == [
-        "step guessed  2 of 3 instruments; 1,988 of 2,000 prices fit",
+        "price step    estimated for 2 of 3 instruments; 1,988 of 2,000 prices fit",
         "              PETREL 0.001: 988 of 1,000 prices fit",
     ]
-    assert not any("step guessed" in line for line in summary(tallies[2:], "UTC"))
+    assert not any("estimated" in line for line in summary(tallies[2:], "UTC"))
 
 
 def came(thread: str, state: State, r: str = "", *, aside: bool = False, cost: str = "") -> Came:
@@ -79,8 +79,8 @@ def test_each_setup_has_its_outcome_beside_it() -> None:
     assert lines[0].split()[-4:] == ["exit", "outcome", "R", "cost"]
     assert [line.split()[-3:] for line in lines[1:7]] == [
         ["stopped", "-1.00", "0.04"],
-        ["left", "+2.50", "-"],
-        ["pressure", "+0.25", "-"],
+        ["exited", "+2.50", "-"],
+        ["exit", "+0.25", "-"],  # «pressure exit»
         ["lapsed", "-", "-"],
         ["open", "-", "-"],
         ["entry", "-", "-"],  # «no entry»: of the style that is followed
@@ -103,11 +103,11 @@ def test_the_summary_counts_outcomes_with_the_caution_beside_the_sum() -> None:
     lines = summary([tally, Tally("PETREL", "petrel.csv", step="0.01")], "UTC")
     begin = next(number for number, line in enumerate(lines) if line.startswith("followed"))
     assert lines[begin:] == [
-        "followed      5 (4 entered; 1 open, 1 stopped, 1 left, 1 left on pressure, 1 lapsed, 0 spoiled)",
+        "followed      5 (entered 4; open 1, stopped 1, exited 1, pressure exit 1, lapsed 1, spoiled 0)",
         (
             "              +1.75 R in all, -0.75 without the best, of 3 closed, before costs, which were 0.04 R "
             "for the 1 whose costs are known; past results prove nothing"
         ),
-        "aside         1 (1 entered; 0 open, 1 stopped, 0 left, 0 left on pressure, 0 lapsed, 0 spoiled)",
+        "aside         1 (entered 1; open 0, stopped 1, exited 0, pressure exit 0, lapsed 0, spoiled 0)",
         "              -1.25 R in all, of 1 closed, before costs; past results prove nothing",
     ]

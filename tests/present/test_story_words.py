@@ -26,7 +26,7 @@ The stop follows a confirmed swing low. Bar closed Mon 2 Mar 2026 18:00 Berlin (
 
 Orders now: sell stop 100.90, was 100.15.
 
-Soon: The market is closed until Monday, 2026-03-09.
+Ahead: The market is closed until Monday, 2026-03-09.
 
 Details
   now: +0.72 R (at the close 102.30)
@@ -177,10 +177,10 @@ def test_the_exit_of_half_is_reported_with_its_reason_and_at_the_end() -> None:
     reason = "half of it was closed at a gain of 1 R, as you chose"
     half = said(story_event("setup.exit_signal"), orders="sell stop 100.90", reason=reason, half_exit="102.65")
     assert half.headline == f"HARBOUR 15m long: exit signal, now +1.16 R: {reason}"
-    assert values(half)["half left at"] == "102.65"
+    assert values(half)["half closed at"] == "102.65"
     end = said(story_event("setup.closed"), half_exit="102.65", exit="101.40", r="0.50", state="stopped")
     assert end.headline == (
-        "HARBOUR 15m long: closed +0.50 R, +1166.20 EUR before costs: half left at 102.65, the rest stopped at 101.40"
+        "HARBOUR 15m long: closed +0.50 R, +1166.20 EUR before costs: half closed at 102.65, the rest stopped at 101.40"
     )
 
 

@@ -45,7 +45,7 @@ HARBOUR 15m long: entry 101.35 (buy stop), stop 100.15, size 833, 999.60 EUR at 
 Doji pause at a trend line 99.85 (also a level 99.90). Bar closed Mon 2 Mar 2026 17:00 Berlin (11:00 New York) at \
 101.20 EUR.
 
-What speaks against it: volatility 1.31 of at most 1.15 (loud: ATR in means of its last 100 values). Caution: The \
+What speaks against it: volatility 1.31, wanted at most 1.15 (loud: ATR in means of its last 100 values). Caution: The \
 position is worth 84299.60 EUR, 1.69 times the equity. At the same bar: inside bar long.
 
 Levels
@@ -63,10 +63,10 @@ line, its stop trailed behind swing points)
 opens above 101.50)
   or average entry: none (close is above the 50-bar average already)
 
-What would prove it wrong: before the entry a close below 100.15; after it the stop at 100.15. Place the stop \
+Where the idea ends: before the entry, at a close below 100.15; after it, at the stop 100.15. Place the stop \
 together with the entry: a fill is told only at the close of its bar.
 
-All 11 rules hold; closest: not exhausted 1.9 of at most 3. Surroundings: 2 of 3 hold; evidence 7 of 10.
+All 11 rules hold; closest to failing: not exhausted 1.9, wanted at most 3. Surroundings: 2 of 3 hold; evidence 7 of 10.
 
 Not advice and no promise. Past results prove nothing about the future. Local rules and licensed advice come first.
 
@@ -87,7 +87,7 @@ Why, rule by rule
   trend: holds (with the trend, by the close and the 200-bar average over 10 bars)
   room: 2.38 (wanted ≥ 1: distance from the entry to the obstacle in R)
   volatility: 1.31 (fails, wanted ≤ 1.15: loud: ATR in means of its last 100 values)
-  evidence: 7 of 10 (the places count too; + speaks for it, − does not)
+  evidence: 7 of 10 (the places count too; + counted, − not; no count predicts anything)
   + engulfing: 1.3 (covers it: first drive's body in bodies of the bar before it)
   + doji inside: -0.05 (wanted ≤ 0: how far the doji reaches beyond the first drive's range)
   + doji tight: 0.31 (wanted ≤ 0.35: doji's range as a fraction of the first drive's)
@@ -121,7 +121,7 @@ def test_the_short_side_is_told_with_its_own_words() -> None:
     words = alert(Message(setup_event(direction="short")), "UTC", None)
     assert words.headline == f"HARBOUR 15m short: {SHORT_LINE}"
     assert words.wrong.startswith(
-        "What would prove it wrong: before the entry a close above 102.25; after it the stop at 102.25. Place the stop"
+        "Where the idea ends: before the entry, at a close above 102.25; after it, at the stop 102.25. Place the stop"
     )
     assert words.glance == "Objectives 99.85, 98.65, 97.45; obstacle 98.20. Exit: ride."
 
@@ -214,7 +214,7 @@ def test_a_notification_begins_with_the_line_and_goes_on_with_place_and_what_spe
     assert lines[0] == f"HARBOUR 15m long: {LINE}"
     assert lines[1].startswith("Doji pause at a trend line 99.85 (also a level 99.90). ")
     assert lines[2].startswith(
-        "What speaks against it: volatility 1.31 of at most 1.15 (loud: ATR in means of its last 100 values). "
+        "What speaks against it: volatility 1.31, wanted at most 1.15 (loud: ATR in means of its last 100 values). "
     )
     assert "Taking it would bring the risk to 2 R." in lines[2]
     assert lines[-1] == SHORT
@@ -238,15 +238,18 @@ def measure(measured: float | None, threshold: str, *, verdict: bool = True) -> 
 @pytest.mark.parametrize(
     ("rules", "said"),
     [
-        ({"doji_body": measure(0.11, "<= 0.12"), "solid": measure(0.9, ">= 0.5")}, "doji body 0.11 of at most 0.12"),
-        ({"long": measure(1.02, ">= 1"), "alike": measure(0.6, "0.5714 to 1.75")}, "long 1.02 of at least 1"),
-        ({"alike": measure(1.7, "0.5714 to 1.75"), "up": measure(0.01, "> 0")}, "alike 1.7 of at most 1.75"),
-        ({"traded": measure(3.0, ">= 3"), "solid": measure(0.9, ">= 0.5")}, "solid 0.9 of at least 0.5"),
+        (
+            {"doji_body": measure(0.11, "<= 0.12"), "solid": measure(0.9, ">= 0.5")},
+            "doji body 0.11, wanted at most 0.12",
+        ),
+        ({"long": measure(1.02, ">= 1"), "alike": measure(0.6, "0.5714 to 1.75")}, "long 1.02, wanted at least 1"),
+        ({"alike": measure(1.7, "0.5714 to 1.75"), "up": measure(0.01, "> 0")}, "alike 1.7, wanted at most 1.75"),
+        ({"traded": measure(3.0, ">= 3"), "solid": measure(0.9, ">= 0.5")}, "solid 0.9, wanted at least 0.5"),
         ({"up": measure(0.01, "> 0"), "own": measure(None, "covers it")}, ""),
     ],
 )
 def test_the_closest_rule_is_the_one_nearest_to_its_bound(rules: dict[str, Measure], said: str) -> None:
-    assert rules_in_a_line(rules) == "All 2 rules hold" + (f"; closest: {said}." if said else ".")
+    assert rules_in_a_line(rules) == "All 2 rules hold" + (f"; closest to failing: {said}." if said else ".")
 
 
 HEADLINES = {
@@ -268,7 +271,7 @@ HEADLINES = {
     "feed.late": "Feed late: HARBOUR, 2 series, since Mon 2 Mar 2026 17:00 Berlin",
     "feed.back": "Feed back: HARBOUR, 37 bars caught up",
     "station.caught_up": "HARBOUR caught up: 1250 bars, 2 setups and endings too old to act on",
-    "station.watching": "HARBOUR is still watching: 12 series, 1 setup, no trouble",
+    "station.watching": "HARBOUR is still watching: 12 series, 1 setup, no problem",
 }
 
 
@@ -439,11 +442,11 @@ def test_a_summary_keeps_the_whole_sentence_of_a_trouble_since_what_to_do_comes_
     words = alert(Message(Event("station.watching", "f" * 32, 1_717_400_000 * 10**9, "loft", data)), BERLIN, None)
     cut = "x" * (TEXT_LENGTH - 1) + "…"
     assert words.plain().partition("Details\n")[2].partition("\n\n")[0].splitlines() == [
-        f"  trouble: feed coast ({troubles[0].removeprefix('feed coast: ')})",
-        "  trouble: feed isle late (no bar since 12:15)",
-        f"  trouble: station ({troubles[2]})",
-        f"  trouble: station ({troubles[3]})",
-        f"  trouble: sink mail ({cut})",
+        f"  problem: feed coast ({troubles[0].removeprefix('feed coast: ')})",
+        "  problem: feed isle late (no bar since 12:15)",
+        f"  problem: station ({troubles[2]})",
+        f"  problem: station ({troubles[3]})",
+        f"  problem: sink mail ({cut})",
     ]
     for told in troubles[:4]:
         assert html_text(told.removeprefix("feed coast: ").removeprefix("feed isle late: ")) in html(words)

@@ -74,7 +74,7 @@ def test_over_a_weekend_a_coin_can_lag_and_a_share_cannot(tmp_path: Path) -> Non
     assert list(told.sinks) == [SinkStatus("screen", 1, 0), SinkStatus("mail", 0, 2)]
     lines = report(told)
     assert lines[0] == "The station loft is running (process 4711)."
-    assert lines[2] == "3 series, 1 warm, 1 behind what has closed."
+    assert lines[2] == "3 series, 1 warm, 1 waiting for a bar that has closed."
     assert any(line.startswith("isle ") and line.endswith(" 45 min  late") for line in lines)
     assert any("in 1 bar " in line for line in lines)
 
@@ -137,9 +137,7 @@ def test_a_changed_configuration_that_was_not_read_again_does_not_count_as_watch
     looked_at = Facts({}, {}, {})
     for after, told in ((known, 0), (other, 1)):
         found = report(status(outline(after), looked_at, FRIDAY, Holder("4711", f"{known.mark} {FRIDAY - HOUR}")))
-        lines = [
-            line for line in found if line.startswith("It still watches the list that it read at Fri 27 Feb 2026 ")
-        ]
+        lines = [line for line in found if line.startswith("It still uses the configuration of Fri 27 Feb 2026 ")]
         assert len(lines) == told
     assert status(outline(other), looked_at, FRIDAY, None).old is None
 
@@ -172,12 +170,12 @@ def test_a_restart_is_advised_where_a_reload_would_be_refused(
         refused = False
     assert refused == (table in FIXED)
     assert told.old == OldList(FRIDAY, restart=refused)
-    (line,) = [line for line in report(told) if line.startswith("It still watches the list that it read at ")]
-    assert ("Restart it to have that" in line, "SIGHUP" in line) == (refused, not refused)
+    (line,) = [line for line in report(told) if line.startswith("It still uses the configuration of ")]
+    assert ("Restart the station to use it" in line, "SIGHUP" in line) == (refused, not refused)
     mistaken = report(
         status(outline(after), Facts({}, {}, {}), FRIDAY, found, mistake="x.toml:3: rules: no such thing")
     )[1]
-    assert mistaken.endswith("and is not taken until it is mended: x.toml:3: rules: no such thing")
+    assert mistaken.endswith("and is not used until it is corrected: x.toml:3: rules: no such thing")
     assert "SIGHUP" not in mistaken
 
 

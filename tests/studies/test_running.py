@@ -194,7 +194,7 @@ def test_the_command_writes_tables_and_names_them_and_what_is_missing(tmp_path: 
     assert len(trades) == len(pd.read_csv(tmp_path / "out" / "TRADES.csv"))
     assert int((trades["found"] & (trades["source"] == "setup")).sum()) == 11
     report = (tmp_path / "out" / "REPORT.html").read_text("utf-8")
-    assert "Too few to say: 10 trades closed in 10 months" in report
+    assert "Too few to say: 10 closed trades in 10 months" in report
     assert report.count("data:image/png") == 8
 
 

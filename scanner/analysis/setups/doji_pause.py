@@ -1,6 +1,6 @@
 """The doji pause: a drive, a bar of indecision, and a second drive of about the same size.
 
-The pause did not turn the move, so it may continue.
+The idea, unproven: the pause did not turn the move.
 """
 
 from __future__ import annotations
@@ -341,7 +341,7 @@ SETUP = Setup(
     title="doji pause",
     summary=(
         "A strong bar, a bar of indecision, and a second strong bar of about the same size in the same direction. "
-        "The pause did not turn the move, so it may continue."
+        "The idea, unproven: the pause did not turn the move."
     ),
     bars=(("A", "first drive"), ("D", "doji"), ("B", "second drive")),
     looks_back=3,

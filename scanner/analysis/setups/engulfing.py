@@ -1,6 +1,6 @@
 """The engulfing bar: at the end of a decline, a strong bar up whose body covers that of the bar down before it.
 
-What the last sellers did was undone within one bar, so they may have to buy back.
+The idea, unproven: what the last sellers did was undone within one bar.
 
 Details: «covers» includes equal prices. The lower low of the two bars must be the lowest of the last 10 bars, including
 these two; an equal low among the others does not count against it.
@@ -181,7 +181,7 @@ SETUP = Setup(
     title="engulfing bar",
     summary=(
         "At the extreme of a move, a strong bar whose body covers the whole body of the opposite bar before it. "
-        "What the last bar of the move did was undone at once, so the move may turn."
+        "The idea, unproven: what the last bar of the move did was undone at once."
     ),
     bars=(("A", "engulfed bar"), ("B", "engulfing bar")),
     looks_back=49,

@@ -1,6 +1,6 @@
 """The false break: a bar goes a little below an old low and closes back above it.
 
-Those who sold the break are caught, and the stops below the low have been taken.
+The idea, unproven: those who sold the break are on the wrong side, and the stops below the low have been taken.
 
 Details: the old low is the lowest of the 20 bars before t, the earliest of equal lows; its age is the number of bars
 after it, including t. Its distance is compared with the ATR at t; an equal low is not a break.
@@ -161,7 +161,7 @@ SETUP = Setup(
     title="false break",
     summary=(
         "A bar goes a little beyond an extreme that several bars did not reach, and closes back inside. "
-        "Whoever followed the break is caught on the wrong side, so the move may turn."
+        "The idea, unproven: whoever followed the break is on the wrong side."
     ),
     bars=(("F", "false break"),),
     looks_back=50,

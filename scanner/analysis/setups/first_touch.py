@@ -1,6 +1,6 @@
 """The first touch: prices stayed above a rising average for many bars, and now come back to it for the first time.
 
-Those who waited for a cheaper price get it there, so the move may go on.
+The idea, unproven: those who waited for a better price act there.
 
 Details: each of the 20 bars before t has its low above the average at that bar; at t, a low equal to the average is a
 touch. The average at t is compared with the one 5 bars earlier, and the ATR is that at t. If the touch itself closes
@@ -151,7 +151,7 @@ SETUP = Setup(
     title="first touch",
     summary=(
         "Prices stayed away from a rising (for a short: falling) average for many bars, and touch it now. "
-        "Whoever waited for a better price gets it there, so the move may go on."
+        "The idea, unproven: those who waited for a better price act there."
     ),
     bars=(("T", "touch"),),
     looks_back=50,

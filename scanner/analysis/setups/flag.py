@@ -1,6 +1,6 @@
 """The flag: a fast rise, then several bars that give back part of it without a new high.
 
-After such a fast move, a small retreat says that few want to take their gains, so the move may go on.
+The idea, unproven: few take their gains.
 
 Details. Every bar looks back from itself:
 
@@ -264,7 +264,7 @@ SETUP = Setup(
     title="flag",
     summary=(
         "A fast move of several ATR, then a pause of several bars that gives back part of it, but not more than half. "
-        "Few want to take their gains, so the move may go on."
+        "The idea, unproven: few take their gains."
     ),
     bars=(("F", "last bar of the flag"),),
     looks_back=49,

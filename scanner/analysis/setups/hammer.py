@@ -1,6 +1,6 @@
 """The hammer: a bar that fell far below its body, at the low of several bars, and came back to close near its high.
 
-Lower prices were tried and rejected within one bar.
+The idea, unproven: lower prices were rejected within one bar.
 
 Details: the lower shadow reaches from the lower of open and close to the low, the upper one from the higher of the two
 to the high; the body may point either way, or be missing. An equal low among the 10 bars does not count against the
@@ -165,7 +165,7 @@ SETUP = Setup(
     title="hammer",
     summary=(
         "At the extreme of several bars, a bar with a long shadow on the far side and its body close to the other end. "
-        "Prices out there were tried and rejected within one bar, so the move may turn."
+        "The idea, unproven: prices out there were rejected within one bar."
     ),
     bars=(("H", "hammer"),),
     looks_back=49,

@@ -1,6 +1,6 @@
 """The inside bar: in a trend, a strong bar in its direction and then a small one within it.
 
-Nobody gave back what the strong bar had gained, so the trend may go on.
+The idea, unproven: nobody took back what the strong bar gained.
 
 Details: «within» includes equal highs and lows. The strong bar is compared with the ATR at the bar before it, which
 does not contain it yet.
@@ -203,7 +203,7 @@ SETUP = Setup(
     title="inside bar",
     summary=(
         "In a trend, a strong bar in its direction and then a much smaller one within its range. "
-        "Nobody took back what the strong bar had gained, so the trend may go on."
+        "The idea, unproven: nobody took back what the strong bar gained."
     ),
     bars=(("A", "strong bar"), ("B", "inside bar")),
     looks_back=50,

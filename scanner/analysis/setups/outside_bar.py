@@ -1,6 +1,6 @@
 """The outside bar: a wide bar that goes below the low before it, the lowest of many bars, and closes above the high.
 
-Those who sold the new low are wrong at its close, and may go on buying back.
+The idea, unproven: those who sold the new low are on the wrong side.
 
 Details: «below» and «above» the bar before are strict. An equal low among the 20 bars does not count against the last
 one. The stop base is the bar's low, but no further from the close than ``stop_far`` of the common rules (2 ATR at t);
@@ -162,7 +162,7 @@ SETUP = Setup(
     title="outside bar",
     summary=(
         "A wide bar that reaches a new extreme beyond the bar before, turns, and closes beyond that bar's other end. "
-        "Whoever followed the new extreme is wrong at the close, so the turn may go on."
+        "The idea, unproven: whoever followed the new extreme is on the wrong side."
     ),
     bars=(("A", "bar before"), ("B", "outside bar")),
     looks_back=49,

@@ -1,6 +1,6 @@
 """The three-bar pullback: in a trend, three bars in a row with lower highs and lower lows after a recent new high.
 
-A short, orderly retreat to where the trend has buyers, so it may go on.
+The idea, unproven: the retreat is short and orderly.
 
 Details: a bar is lower if both its high and its low are below those of the bar before; equal ones are not below.
 «Exactly three» means that t, t−1 and t−2 are lower and t−3 is not. The depth is measured from the high of t−3, where
@@ -174,7 +174,7 @@ SETUP = Setup(
     title="three-bar pullback",
     summary=(
         "In a trend with a recent new extreme, exactly three bars in a row that step back, but not far, and not much "
-        "beyond the fast average. A short and orderly retreat, so the trend may go on."
+        "beyond the fast average. The idea, unproven: the retreat is short and orderly."
     ),
     bars=(("1", "first bar of the pullback"), ("2", "second bar"), ("3", "third bar")),
     looks_back=50,

@@ -48,7 +48,7 @@ def take(
     """
     from scanner.commands.journal.decide import decide  # noqa: PLC0415 - not needed for --help
 
-    decide(choose(config, store, "whose setup it is"), story, "take", price=price, size=size, text=note)
+    decide(choose(config, store), story, "take", price=price, size=size, text=note)
 
 
 @app.command("pass")
@@ -64,7 +64,7 @@ def pass_(
     """
     from scanner.commands.journal.decide import decide  # noqa: PLC0415 - as above
 
-    decide(choose(config, store, "whose setup it is"), story, "pass", text=why)
+    decide(choose(config, store), story, "pass", text=why)
 
 
 @app.command()
@@ -82,7 +82,7 @@ def leave(
     """
     from scanner.commands.journal.decide import decide  # noqa: PLC0415 - as above
 
-    decide(choose(config, store, "whose setup it is"), story, "leave", price=price, text="")
+    decide(choose(config, store), story, "leave", price=price, text="")
 
 
 @app.command()
@@ -98,4 +98,4 @@ def note(
     """
     from scanner.commands.journal.decide import decide  # noqa: PLC0415 - as above
 
-    decide(choose(config, store, "whose setup it is"), story, "note", text=text)
+    decide(choose(config, store), story, "note", text=text)

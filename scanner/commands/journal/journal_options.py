@@ -50,7 +50,7 @@ def journal(
     if taken and passed:
         raise typer.BadParameter("--taken and --passed exclude each other: give one of them, or neither for all setups")
     decision: Literal["taken", "passed"] | None = "taken" if taken else "passed" if passed else None
-    choice = choose(config, store, "whose journal it is")
+    choice = choose(config, store)
     command.journal(choice, command.Asked(since, until, setup, instrument, decision), out)
 
 
@@ -74,4 +74,4 @@ def review(
     """
     from scanner.commands.journal import journal as command  # noqa: PLC0415 - as above
 
-    command.review(choose(config, store, "whose journal it is"), span, until)
+    command.review(choose(config, store), span, until)

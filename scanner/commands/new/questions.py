@@ -105,11 +105,13 @@ QUESTIONS = (
     Question("Which folder holds the files of bars, one file for each instrument and timeframe?", "", _folder),
     Question("Which instruments, each with its price step (HARBOUR 0.01, MILL 0.05)?", "", _instruments),
     Question(
-        "Which sessions do they trade in: an exchange's code such as XNYS, 24/7, 24/5, or none?", "none", _calendar
+        "Which sessions do they trade in: an exchange's code such as XNYS, 24/7, 24/5, or none if you do not know?",
+        "none",
+        _calendar,
     ),
     Question("Which timeframes?", "1h, 1d", _timeframes),
     Question(
-        "How much money is in the account, and in the currency of the prices (50000 EUR)?\n"
+        "How much money is in the account, in the currency of the prices (such as 50000 EUR)?\n"
         "   With it each alert gives a size at 1 % risk.",
         "none",
         _account,

@@ -71,7 +71,7 @@ def _tell(event: Event, known: settings.Settings) -> None:
     words = alert(Message(event), "UTC", known.of(instrument).calendar.tz).plain()
     output.say(
         "",
-        "The setup with the least against it, as in its alert:",
+        "One setup as in its alert, picked because the least speaks against it, which says nothing about its outcome:",
         "",
         *(f"    {line}".rstrip() for line in words.splitlines()),
         "",

@@ -26,7 +26,7 @@ def show(choice: Choice, states: Collection[State], sink: str | None) -> None:
     with choice.visited() as store:
         found = store.outbox.list(states, sink)
     if not found:
-        output.tell(f"No delivery is {' or '.join(states)}{f' for {sink}' if sink else ''}.")
+        output.tell(f"No delivery is {' or '.join(map(_in_words, states))}{f' for {sink}' if sink else ''}.")
         return
     output.say(*table(HEADS, [_row(each, choice.zone) for each in found], left=(1, 2, 4, 5, 6, 7)))
 
@@ -40,11 +40,11 @@ def retry(choice: Choice, numbers: Sequence[int], *, every: bool) -> None:
 
 
 def drop(choice: Choice, numbers: Sequence[int], *, every: bool) -> None:
-    """Give up deliveries."""
+    """Drop deliveries."""
     _check(numbers, every=every)
     with choice.visited() as store:
         changed = store.outbox.drop(None if every else set(numbers))
-    _say_changed(changed, numbers, "given up", "is delivered or given up already, or not there")
+    _say_changed(changed, numbers, "dropped", "is delivered or dropped already, or not there")
 
 
 def _check(numbers: Sequence[int], *, every: bool) -> None:
@@ -59,12 +59,16 @@ def _say_changed(changed: int, numbers: Sequence[int], done: str, otherwise: str
         raise UsageError(f"{missed:,} of the {len(set(numbers)):,} given could not be changed: each {otherwise}")
 
 
+def _in_words(state: State) -> str:
+    return "refused for good" if state == "dead" else state
+
+
 def _row(each: Delivery, zone: str) -> tuple[str, ...]:
     kind = each.event.kind + (" (late)" if each.late else "")
     return (
         str(each.number),
         plain(each.sink, LONGEST_NAME),
-        each.state,
+        _in_words(each.state),
         str(each.attempts),
         kind,
         plain(each.event.subject, LONGEST_NAME),

@@ -15,7 +15,7 @@ app = typer.Typer(
     rich_markup_mode="markdown",
 )
 
-WHICH = ("which store", "by its path")
+BY = "the path of the store"
 StoreFile = Annotated[Path | None, typer.Argument(help="The store itself.", metavar="[FILE.db]", show_default=False)]
 ConfigFile = Annotated[
     Path | None,
@@ -31,7 +31,7 @@ def check(store: StoreFile = None, config: ConfigFile = None) -> int:
     """
     from scanner.commands.station import store as command  # noqa: PLC0415 - not needed for --help
 
-    return command.check(choose(config, store, *WHICH))
+    return command.check(choose(config, store, BY))
 
 
 @app.command()
@@ -44,7 +44,7 @@ def compact(store: StoreFile = None, config: ConfigFile = None) -> None:
     """
     from scanner.commands.station import store as command  # noqa: PLC0415 - as above
 
-    command.compact(choose(config, store, *WHICH))
+    command.compact(choose(config, store, BY))
 
 
 @app.command()
@@ -59,4 +59,4 @@ def export(
     """
     from scanner.commands.station import store as command  # noqa: PLC0415 - as above
 
-    command.export(choose(config, store, *WHICH), to)
+    command.export(choose(config, store, BY), to)

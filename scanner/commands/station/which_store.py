@@ -30,12 +30,12 @@ class Choice:
         return Store.open(self.store, time.time_ns, visiting=True)
 
 
-def choose(config: Path | None, store: Path | None, what: str, by: str = "by --store FILE.db") -> Choice:
-    """Find the store; UsageError if neither or both are given says ``what`` is missing, and how it can be given."""
+def choose(config: Path | None, store: Path | None, by: str = "--store FILE.db") -> Choice:
+    """Find the store; UsageError, with ``by`` what a store is given, if neither or both are given."""
     if store is not None and config is None:
         return Choice(store, "UTC")
     if store is not None or config is None:
-        raise UsageError(f"say {what}, either by --config CONFIG.toml or {by}")
+        raise UsageError(f"name the station by one of these, not both: --config CONFIG.toml, or {by}")
     from scanner.configuration.model.settings import load  # noqa: PLC0415 - heavy, and not needed for --help
 
     known = load(config)

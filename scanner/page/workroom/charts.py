@@ -150,7 +150,7 @@ def _told_values(told: Sequence[Event], bars: Bars, first: int) -> dict[str, Any
         at = number.get(event.time)
         if at is None or event.kind == "setup.withdrawn":
             continue
-        for key, label in (("entry", "entered"), ("half_exit", "half left"), ("exit", "left")):
+        for key, label in (("entry", "entered"), ("half_exit", "half closed"), ("exit", "left")):
             price = event.data[key]
             if price is not None and key not in seen:
                 seen.add(key)

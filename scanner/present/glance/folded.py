@@ -23,7 +23,7 @@ def rules_in_a_line(rules: Mapping[str, Measure]) -> str:
 
     >>> measure = {"measured": 0.11, "threshold": "<= 0.12", "verdict": True, "text": "doji's body"}
     >>> rules_in_a_line({"doji_body": measure})
-    'The rule holds; closest: doji body 0.11 of at most 0.12.'
+    'The rule holds; closest to failing: doji body 0.11, wanted at most 0.12.'
     """
     holding = sum(rule["verdict"] for rule in rules.values())
     if holding < len(rules):
@@ -31,7 +31,7 @@ def rules_in_a_line(rules: Mapping[str, Measure]) -> str:
     else:
         said = "The rule holds" if holding == 1 else f"All {holding} rules hold"
     near = [(distance, name) for name, rule in rules.items() if (distance := _distance(rule)) is not None]
-    return f"{said}; closest: {against_bound(min(near)[1], rules)}." if near else f"{said}."
+    return f"{said}; closest to failing: {against_bound(min(near)[1], rules)}." if near else f"{said}."
 
 
 def against_bound(name: str, measures: Mapping[str, Measure]) -> str:
@@ -41,7 +41,7 @@ def against_bound(name: str, measures: Mapping[str, Measure]) -> str:
     if bound is None or not bound[1] or measure["measured"] is None:
         return phrase(measure["text"]).partition(",")[0] or shown
     most, value = bound
-    return f"{shown} {number(measure['measured'])} of at {'most' if most else 'least'} {number(value)}"
+    return f"{shown} {number(measure['measured'])}, wanted at {'most' if most else 'least'} {number(value)}"
 
 
 def failing(measures: Mapping[str, Measure]) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import isnan
 from typing import TYPE_CHECKING, Any
 
+from scanner.present.words.setup_words import PLACES
 from scanner.wording.tables import NOTHING, bar_time, table
 from scanner.wording.text import plain
 from scanner.wording.words import counted, number
@@ -47,9 +48,9 @@ def _named(bars: Bars, index: int, tally: Tally, zone: str) -> str:
 def stands(found: Judgement) -> str:
     """Give the state of a setup whose rules all hold."""
     if found.set_aside:
-        return f"a {found.setup.title} {found.direction} stood and was set aside: {found.set_aside}"
-    place = f" at a place, {found.place}" if found.place else ""
-    return f"a {found.setup.title} {found.direction} qualified{place}"
+        return f"a {found.direction} {found.setup.title} met all rules but was set aside: {found.set_aside}"
+    place = f" at {PLACES[found.place]}" if found.place else ""
+    return f"a {found.direction} {found.setup.title} qualified{place}"
 
 
 def nearest(judged: Sequence[Judgement]) -> tuple[Judgement, list[str]] | None:
@@ -70,7 +71,7 @@ def nearest_in_words(judged: Sequence[Judgement]) -> str:
         return "there are too few bars to look at"
     found, missed = found_missed
     return (
-        f"no setup. The nearest was a {found.setup.title} {found.direction}, which missed {len(missed)} of "
+        f"no setup. The nearest was a {found.direction} {found.setup.title}, which missed {len(missed)} of "
         f"{len(found.rules)} rules: {', '.join(missed)}"
     )
 

@@ -60,7 +60,7 @@ def series_lines(tally: Tally, first: Bars, zone: str) -> list[str]:
     told = {
         "bars": counts,
         "refused": f"{tally.refused.total():,} of {tally.rows:,} rows{f' ({refused})' if refused else ''}",
-        "price step": tally.step + (", guessed" if tally.guessed_step else ""),
+        "price step": tally.step + (", estimated" if tally.guessed_step else ""),
     }
     lines = [line for what, text in told.items() for line in _paragraph(what, text)]
     bars = [

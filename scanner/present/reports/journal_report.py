@@ -46,10 +46,10 @@ BROKEN_SHORT: Mapping[Broken, str] = {
 }
 GROUPS: Mapping[Group, str] = {"taken": "taken", "own": "your prices", "passed": "passed", "all": "all"}
 LEGEND = (
-    "R: by the rules, before costs, in the risk of their fill. Your R: by your own",
-    "prices, in the risk from your price to the first stop.",
+    "R: the result by the rules, before costs; 1 R is the distance from their fill to the",
+    "first stop. Your R: the same from your own prices.",
 )
-OTHERWISE = "otherwise: R had you decided the other way, by the rules; 0 where you took it."
+OTHERWISE = "otherwise: R of the opposite decision: 0 if you took it, else the R of the rules."
 
 
 def state_in_words(entry: Entry) -> str:
@@ -170,7 +170,7 @@ def figure_rows(found: Review) -> tuple[Sequence[str], list[tuple[str, ...]], li
     ]
     notes = []
     if any(0 < each.closed < TOO_FEW for each in shown.values()):
-        notes.append(f"Below {TOO_FEW} results there are too few to say anything.")
+        notes.append(f"With fewer than {TOO_FEW} results nothing can be said.")
     if (aside := found.figures["set_aside"]).closed:
         notes.append(f"Set aside and closed all the same: {aside.closed:,}, {signed(aside.total)} R in all.")
     return ("results", *GROUPS.values()), rows, notes

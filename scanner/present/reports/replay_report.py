@@ -27,7 +27,6 @@ HEADS = (
 NAMED = HEADS.index("evidence")
 """Number of first columns that identify the setup of a row."""
 FLUSH_LEFT = {*HEADS[:NAMED], "outcome"}
-COUNTED: dict[State, str] = STATE_WORDS | {"left_on_pressure": "left on pressure"}
 RARE = {"waiting", "broken off"}
 """Shown only if there are some."""
 UNFOLLOWED = ("no entry", "-", "-")
@@ -87,7 +86,7 @@ def _cells(ended: tuple[State, str, str] | None) -> tuple[str, str, str]:
 
 def _in_words(ended: tuple[State, str, str]) -> str:
     state, r, _ = ended
-    return COUNTED[state] if r == "-" else f"{COUNTED[state]} {r} R"
+    return STATE_WORDS[state] if r == "-" else f"{STATE_WORDS[state]} {r} R"
 
 
 def _when(event: Event, zone: str) -> str:
@@ -134,13 +133,16 @@ def _counted(reasons: Counter[str]) -> str:
 
 
 def _guesses(tallies: Sequence[Tally]) -> list[str]:
-    """Say how many price steps are guesses, and how many of the prices looked at are multiples of them."""
+    """Say how many price steps are estimates, and how many of the prices looked at are multiples of them."""
     guessed = [(tally, tally.guessed_step) for tally in tallies if tally.guessed_step is not None]
     if not guessed:
         return []
     fitting, prices = sum(step.fitting for _, step in guessed), sum(step.prices for _, step in guessed)
     return [
-        f"step guessed  {len(guessed):,} of {len(tallies):,} instruments; {fitting:,} of {prices:,} prices fit",
+        (
+            f"price step    estimated for {len(guessed):,} of {len(tallies):,} instruments; "
+            f"{fitting:,} of {prices:,} prices fit"
+        ),
         *(
             f"{'':14}{plain(tally.symbol, NAME_LENGTH)} {step.step:f}: {step.fitting:,} of {step.prices:,} prices fit"
             for tally, step in guessed
@@ -153,9 +155,9 @@ def _came_of(what: str, ends: Ends) -> list[str]:
     """Give the outcomes of the followed setups: counts, and the sum of R with the caution beside it."""
     if not ends.states:
         return []
-    counts = {word: ends.states[state] for state, word in COUNTED.items()}
-    told = ", ".join(f"{count:,} {word}" for word, count in counts.items() if count or word not in RARE)
-    lines = [f"{what:<14}{ends.states.total():,} ({ends.entered:,} entered; {told})"]
+    counts = {word: ends.states[state] for state, word in STATE_WORDS.items()}
+    told = ", ".join(f"{word} {count:,}" for word, count in counts.items() if count or word not in RARE)
+    lines = [f"{what:<14}{ends.states.total():,} (entered {ends.entered:,}; {told})"]
     if ends.closed:
         costs = "before costs"
         if ends.costed:
@@ -181,7 +183,7 @@ def summary(tallies: Sequence[Tally], zone: str) -> list[str]:
             f"{tally.refused.total():,}",
             f"{tally.setups['long']}",
             f"{tally.setups['short']}",
-            tally.step + (" guessed" if tally.guessed_step else ""),
+            tally.step + (" estimated" if tally.guessed_step else ""),
         )
         for tally in tallies
     ]

@@ -115,7 +115,10 @@ def report(status: Status) -> list[str]:
         *([] if status.old is None else [_changed(status.old, zone)]),
         told,
         *(f"Warning: {plain(each, LONGEST_WARNING)}" for each in status.warnings),
-        f"{counted(len(status.series), 'series', 'series')}, {warm:,} warm, {behind:,} behind what has closed.",
+        (
+            f"{counted(len(status.series), 'series', 'series')}, {warm:,} warm, "
+            f"{behind:,} waiting for a bar that has closed."
+        ),
         "",
         *table(
             ("feed", "instruments", "behind", "last bar close", "lag", ""),
@@ -145,11 +148,9 @@ def report(status: Status) -> list[str]:
 
 def unreadable(station: str, zone: str, process: str, read_at: int | None) -> list[str]:
     """Say how a running station goes on while its configuration has a mistake."""
-    when = "" if read_at is None else f" at {moment(read_at, zone)}"
-    told = (
-        f"It still watches the list that it read{when}: the configuration as it is now has a mistake, and is not taken "
-    )
-    return [_running(station, process), f"{told}until that is mended."]
+    read = "that it has read" if read_at is None else f"of {moment(read_at, zone)}"
+    told = f"It still uses the configuration {read}: the file has a mistake now, and is not used until that is"
+    return [_running(station, process), f"{told} corrected."]
 
 
 def _running(station: str, process: str) -> str:
@@ -158,14 +159,14 @@ def _running(station: str, process: str) -> str:
 
 def _changed(old: OldList, zone: str) -> str:
     told = (
-        f"It still watches the list that it read at {moment(old.read_at, zone)}; the configuration has changed since, "
-        "and what follows is of the changed one. "
+        f"It still uses the configuration of {moment(old.read_at, zone)}, which has changed since; "
+        "what follows is about the new one. "
     )
     if old.mistake:
-        return f"{told}That has a mistake, and is not taken until it is mended: {old.mistake}"
+        return f"{told}The new one has a mistake and is not used until it is corrected: {old.mistake}"
     if old.restart:
-        return f"{told}Restart it to have that: some of it is only read at the start."
-    return f"{told}Let it read that (SIGHUP) or restart it."
+        return f"{told}Restart the station to use it: some of it is read only at the start."
+    return f"{told}Send SIGHUP or restart the station to use it."
 
 
 def _judged(feed: FeedStatus) -> str:

@@ -29,7 +29,7 @@ def summary(study: Study, report: Report, zone: str) -> list[str]:
         f"{every.found:,} setups: {every.set_aside:,} set aside, {every.entered:,} entered, {every.closed:,} closed",
         "",
         *table(
-            ("", "closed", "mean R", "95 % interval", "difference", "95 % interval", "as well"),
+            ("", "closed", "mean R", "95 % interval", "difference", "95 % interval", "chance as good"),
             [_setups(every), *map(_chance, report.chance)],
         ),
         "",
@@ -38,7 +38,8 @@ def summary(study: Study, report: Report, zone: str) -> list[str]:
         *_rules(report.rules),
         f"R is net of costs: real ones for {study.costs_known:.0%} of the setups, 0.05 R for the others. Intervals",
         "resample whole months; «-» where fewer than 30 trades or 12 months make none.",
-        "«difference» is the setups minus the random bars; «as well» is how often those do as well.",
+        "«difference»: the setups' mean minus that of the random bars. «chance as good»: how often a random pick of",
+        "them does at least as well.",
     ]
 
 
@@ -86,12 +87,13 @@ def _enough(enough: Enough) -> Iterator[str]:
     if enough.smallest is None:
         return
     yield (
-        f"{enough.trades:,} trades of this spread can tell a mean of {enough.smallest:.2f} R from 0 "
-        "(power 80 %, two-sided 5 %)"
+        f"With {enough.trades:,} trades that vary this much, a true mean of {enough.smallest:.2f} R "
+        "would be told from 0 in four of five cases."
     )
     for each in enough.needed:
         years = "" if each.years is None else f", {each.years:,.0f} years at this rate"
-        yield f"    {each.mean} R would take {each.trades:,} trades{years}"
+        yield f"    a mean of {each.mean} R needs {each.trades:,} trades{years}"
+    yield "    to beat random bars as well, as a sign of an edge must, usually takes more"
     yield ""
 
 

@@ -17,7 +17,7 @@ METHOD = {
         "All bars went through the code that judges live ones: rows that cannot be bars are refused, coarser bars are "
         "made from finer ones, and a setup is found at the close of its last bar, from that bar and those before it."
     ),
-    "Entries, exits and pessimism": (
+    "Entries, exits and worst-case fills": (
         "Each setup is followed bar by bar as it would be live. A gap fills at the open, and if a bar reaches both the "
         "stop and the objective, the stop counts as first. A setup counts in figures of R once it is closed. One set "
         "aside by a required surrounding or a suspected bad tick is counted separately, in no other figure."
@@ -40,9 +40,9 @@ METHOD = {
     ),
     "Chance": (
         "For each setup, bars of the same series are drawn at random and traded on the same side, with the same risk "
-        "in ATR, entry, exits, costs and pessimism: once from all bars, once from those on the same side of the slow "
-        "average with a fresh cross. Samples of whole months say what the difference may be, and how often chance "
-        "does at least as well."
+        "in ATR, entry, exits, costs and worst-case fills: once from all bars, once from those on the same side of the "
+        "slow average with a fresh cross. Samples of whole months say what the difference may be. “Chance as good” is "
+        "how often a random pick of these bars does at least as well."
     ),
     "Changes of the rules": (
         "Each rule and surrounding is switched and each setting changed, one at a time, and compared with the rules as "

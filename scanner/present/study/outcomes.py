@@ -157,7 +157,7 @@ def _rows(groups: Sequence[Figures], column: str) -> tuple[Row, ...]:
 
 def beside_chance(found: Sequence[AgainstChance]) -> str:
     """Compare setups with random trades on the same bars."""
-    head = ("beside", "difference", "mean R of the setups", "of chance", "as well", "setups", "drawn", "months")
+    head = ("beside", "difference", "mean R of the setups", "of chance", "chance as good", "setups", "drawn", "months")
     rows = [
         Row(
             SOURCES[each.source],
@@ -174,7 +174,7 @@ def beside_chance(found: Sequence[AgainstChance]) -> str:
         )
         for each in found
     ]
-    return table("Compared with chance; “as well” is how often chance does at least as well", head, rows)
+    return table("Compared with chance; “chance as good” is how often a random pick does at least as well", head, rows)
 
 
 def streaks(of: Figures) -> str:
@@ -204,7 +204,7 @@ def enough(of: Enough) -> str:
         (
             table("What these trades can tell", ("figure", "value"), known),
             table(
-                "What is needed to tell a mean from 0, in four of five cases",
+                "What is needed to tell a mean from 0 in four of five cases; to beat random bars as well, usually more",
                 ("mean R", "closed trades", "years at the rate so far"),
                 needed,
             ),

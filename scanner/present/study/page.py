@@ -104,7 +104,7 @@ def _sections(
             "What, where and when",
             _side_by_side(*map(_figure, drawn.where_when)) + outcomes.breakdowns(report.breakdowns),
         ),
-        ("rules", "Which rule helps", _rules(report, drawn)),
+        ("rules", "Changes of the rules, compared", _rules(report, drawn)),
         ("enough", "How much is enough", outcomes.enough(report.enough)),
         ("stories", "Stories", _stories(shown)),
         ("method", "How this was computed", method()),

@@ -1,4 +1,4 @@
-"""Which rule helps, as tables and sentences: every change of the rules, the best of them, and walk-forward."""
+"""Changes of the rules, as tables and sentences: each of them, the best of them, and walk-forward."""
 
 from __future__ import annotations
 

@@ -13,12 +13,9 @@ if TYPE_CHECKING:
     from scanner.studies.kept.record import KindRecord, Record
 
 DAY = 86_400 * SECOND
-NOBODY = "Nobody has looked yet at how setups of this kind did on your bars: no study is kept."
+NOBODY = "Nobody has looked yet at how setups of this kind did on your bars, or the study was not kept."
 UNREADABLE = "How setups of this kind did is unknown: the kept study cannot be read."
-NO_RECORD = (
-    "No study is kept, and alerts say that nobody has looked; "
-    "`closewatch study FILE… --config CONFIG.toml --keep` keeps one."
-)
+NO_RECORD = "No study is kept, and alerts say so; `closewatch study FILE… --config CONFIG.toml --keep` keeps one."
 
 
 def in_alert(
@@ -65,7 +62,8 @@ def came_to(known: KindRecord, looks: int) -> str:
         "loses": "it has lost so far",
     }[known.verdict]
     mean, low, high = (with_minus(f"{each + 0.0:+.2f}") for each in (known.mean, known.low, known.high))
-    return f"{known.share:.0%} winners, mean {mean} R ({low} … {high}): {verdict}".replace("%", " %", 1)
+    share = f"{known.share:.0%}".replace("%", " %")
+    return f"{share} winners, mean {mean} R net of costs (95 % interval {low} … {high}): {verdict}"
 
 
 def _doubts(record: Record, *, same_rules: bool, now: int, max_age: int) -> list[str]:

@@ -1,4 +1,4 @@
-"""What a station did with a setup: sent, bundled with others, waiting, refused, or not sent."""
+"""What a station did with a setup: sent, bundled with others, waiting, refused for good, or not sent."""
 
 from __future__ import annotations
 
@@ -60,5 +60,5 @@ def _stands(delivery: Delivery, others: int, zone: str) -> str:
     if delivery.state == "waiting":
         return f"still to be sent to {sink}, from {moment(delivery.next_try, zone)} on{f' ({error})' * bool(error)}"
     if delivery.state == "dead":
-        return f"refused by {sink} {changed}: {error}"
-    return f"given up for {sink} {changed}"
+        return f"refused for good by {sink} {changed}: {error}"
+    return f"not sent to {sink}: dropped {changed}"

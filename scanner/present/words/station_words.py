@@ -88,7 +88,7 @@ def caught_up(message: Message, user_zone: str, exchange_zone: str | None) -> Wo
 def watching(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
     """Say that a station is alive, what it watched, and its troubles."""
     data: StationData = message.event.data
-    trouble = number_of(len(data["troubles"]), "trouble") if data["troubles"] else "no trouble"
+    trouble = number_of(len(data["troubles"]), "problem") if data["troubles"] else "no problem"
     what = f" is still watching: {_series(data['series'])}, {number_of(data['setups_found'], 'setup')}, {trouble}"
     return _of_station(message, user_zone, exchange_zone, what)
 
@@ -121,7 +121,7 @@ def _named(data: StationData, zone: str) -> tuple[Line, ...]:
     found = [_setup(each, zone) for each in reversed(data.get("found", ()))]
     named = found or [Line("setup", name(each, LONGEST_NAME)) for each in reversed(data["setups"])]
     setups = _counted("setup", named[:LISTED], data["setups_found"])
-    return setups + _counted("trouble", shown, len(troubles))
+    return setups + _counted("problem", shown, len(troubles))
 
 
 def _newest(data: StationData, zone: str) -> str:
@@ -152,7 +152,7 @@ def _trouble(text: str) -> Line:
     whose, _, what = text.partition(": ")
     if not what or not whose.startswith(OF_PARTS):
         whose, what = "station", text
-    return Line("trouble", name(whose, LONGEST_PART), name(what, TEXT_LENGTH))
+    return Line("problem", name(whose, LONGEST_PART), name(what, TEXT_LENGTH))
 
 
 def _listed(series: Sequence[str]) -> tuple[Line, ...]:

@@ -85,7 +85,7 @@ def closed(message: Message, user_zone: str, exchange_zone: str | None) -> Words
     if data["exit"] is None:
         never = "closed without an entry"
         return _words(message, user_zone, exchange_zone, never, (f"{never}{_because(data, ': ')}", never))
-    half = f"half left at {data['half_exit']}, the rest " if data["half_exit"] else ""
+    half = f"half closed at {data['half_exit']}, the rest " if data["half_exit"] else ""
     verb = "stopped" if data["state"] == "stopped" else "left"
     on_pressure = " on pressure" if data["state"] == "left_on_pressure" else ""
     result, left = f"closed {_in_r(data['r'])}", f"{verb} at {data['exit']}{on_pressure}"
@@ -128,7 +128,7 @@ def _words(
         title=headline(_before(message), data["instrument"], f"{_about(data)}: {what}", TITLE_LENGTH),
         news=_before(message) + ways[0],
         lead=_lead(message, user_zone, exchange_zone),
-        against=" ".join(f"Soon: {sentence(each)}" for each in data["warnings"]),
+        against=" ".join(f"Ahead: {sentence(each)}" for each in data["warnings"]),
         orders=_standing(data),
         figures=_figures(data),
         glance=_glance(data),
@@ -258,7 +258,7 @@ def _details(data: StoryData, user_zone: str) -> list[Line]:
     first = "not moved" if data["stop"] == data["first_stop"] else f"at first {data['first_stop']}"
     lines.append(Line("stop", data["stop"], first))
     if data["half_exit"] is not None:
-        lines.append(Line("half left at", data["half_exit"]))
+        lines.append(Line("half closed at", data["half_exit"]))
     if data["exit"] is not None:
         lines.append(Line("left at", data["exit"]))
     lines.append(Line("size", sized(data["size"])))

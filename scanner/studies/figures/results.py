@@ -146,7 +146,7 @@ class Superior:
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """Which rule helps: every variant, and whether the best beats the rules as they are, or no trade."""
+    """Changes of the rules: every variant, and whether the best beats the rules as they are, or no trade."""
 
     variants: tuple[VariantResult, ...]
     over_as_is: Superior | None

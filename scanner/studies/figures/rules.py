@@ -1,4 +1,4 @@
-"""Which rule helps: every change of the rules compared with the rules as they are, corrected for looking at all.
+"""Changes of the rules: each of them compared with the rules as they are, corrected for looking at all.
 
 The result of a month is measured per trade, never as a sum over its trades. After costs most rules lose a little on
 each trade, so in sums a variant that trades less would look better for that alone; if they gain, one that trades more.

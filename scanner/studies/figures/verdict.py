@@ -106,8 +106,8 @@ def _low(interval: Interval) -> float:
 
 def _too_few(trades: int, months: int) -> str:
     return (
-        f"Too few to say: {_count(trades, 'trade')} closed in {_count(months, 'month')}, "
-        f"and an interval needs at least {FEWEST_TRADES} in {FEWEST_MONTHS}."
+        f"Too few to say: {_count(trades, 'closed trade')} in {_count(months, 'month')}; "
+        f"an interval needs at least {FEWEST_TRADES} trades in {FEWEST_MONTHS} months."
     )
 
 
@@ -124,7 +124,7 @@ def _sentence(
     if above is None:
         return f"{told}; there are no random trades to compare them with."
     if above.low is None:
-        return f"{told}; too few have random trades on the same bars to compare with."
+        return f"{told}; too few of them have random trades on the same bars to be compared with."
     same = ", at the same level" if looks > 1 else ""
     return f"{told}; against random trades on the same bars {_r(above.value)} R{same} ({_between(above)})."
 

@@ -182,7 +182,7 @@ def test_a_page_with_every_section_needs_nothing_else() -> None:
 def test_what_is_too_few_is_grey_and_says_so() -> None:
     study = study_of(results(11))
     found = assert_stands_alone(page(study, report_of(study), with_stories(study)))
-    assert found.text.index("Too few to say: 11 trades closed in") < found.text.index("Outcomes")
+    assert found.text.index("Too few to say: 11 closed trades in") < found.text.index("Outcomes")
     assert found.table("Streaks").column("measured") == dict.fromkeys(found.table("Streaks").rows, "too few")
     for caption in ("By instrument", "Compared with chance", "All figures"):
         table: Table = found.table(caption)

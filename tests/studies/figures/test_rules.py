@@ -1,4 +1,4 @@
-"""Which rule helps: the figures of every variant, and what happens with too few trades."""
+"""Changes of the rules: the figures of every variant, and what happens with too few trades."""
 
 from __future__ import annotations
 

@@ -204,7 +204,7 @@ def test_the_demo_shows_setups_and_then_one_that_can_be_drawn(tmp_path: Path) ->
         "on hold:",
         "setups found",
         "which says nothing about its outcome",
-        "Where the idea ends",
+        "Where the idea is wrong",
         "Not advice",
     ]
     assert sorted(parts, key=said.index) == parts

@@ -57,7 +57,7 @@ class Words:
     setup's name, and ``title`` its subject in brief. ``lead`` says what happened and when, in a sentence or two, and
     ``against`` what speaks against acting on it. ``orders`` are those that are valid now. ``figures`` are the key
     figures for a glance; ``levels`` begin with those to act on, and ``glance`` is what matters in the tables beyond
-    the headline. ``wrong`` says where the idea ends, or what would change it. ``folded`` is ``why`` in one line.
+    the headline. ``wrong`` says where the idea is wrong, or what would change it. ``folded`` is ``why`` in one line.
     ``record`` gives the results of setups of its kind so far. ``parts`` are the alerts of a digest. All but the
     headline may be empty.
     """

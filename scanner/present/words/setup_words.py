@@ -34,7 +34,7 @@ TOO_LATE = "This alert was held up on its way: the moment to act has passed."
 
 
 def setup_found(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
-    """Say where to enter, where the idea ends, what is at risk, and what speaks against it."""
+    """Say where to enter, where the idea is wrong, what is at risk, and what speaks against it."""
     data: SetupData = message.event.data
     entry, line = chosen_entry(data), acting(data, user_zone)
     before = ("Too late to act: " if message.late else "") + ("Set aside: " if data["set_aside"] else "")
@@ -205,7 +205,7 @@ def _held_against(measure: Measure) -> str:
 def _wrong(data: SetupData, entry: Entry) -> str:
     stop, beyond = data["levels"]["stop"], "below" if data["direction"] == "long" else "above"
     if entry["risk"] is None:
-        return f"Where the idea ends: at a close {beyond} {stop}."
+        return f"Where the idea is wrong: at a close {beyond} {stop}."
     besides = f", or {phrase(data['spoiled_by'])}" if data["spoiled_by"] else ""
     before = f"before the entry, at a close {beyond} {stop}{besides}"
-    return f"Where the idea ends: {before}; after it, at the stop {stop}. {STOP_AT_ONCE}"
+    return f"Where the idea is wrong: {before}; after it, at the stop {stop}. {STOP_AT_ONCE}"

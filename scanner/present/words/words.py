@@ -1,4 +1,4 @@
-"""Events in plain English: a headline complete in itself, why, the levels, where the idea ends, the caution."""
+"""Events in plain English: a headline complete in itself, why, the levels, where the idea is wrong, the caution."""
 
 from __future__ import annotations
 

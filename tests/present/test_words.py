@@ -121,7 +121,7 @@ def test_the_short_side_is_told_with_its_own_words() -> None:
     words = alert(Message(setup_event(direction="short")), "UTC", None)
     assert words.headline == f"HARBOUR 15m short: {SHORT_LINE}"
     assert words.wrong.startswith(
-        "Where the idea is wrong: before the entry, at a close above 102.25; after it, at the stop 102.25. Place the stop"
+        "Where the idea is wrong: before the entry, at a close above 102.25; after it, at the stop 102.25. Place the"
     )
     assert words.glance == "Objectives 99.85, 98.65, 97.45; obstacle 98.20. Exit: ride."
 

@@ -54,6 +54,7 @@ def time_engine(measures: Measures, scale: int) -> None:
 
     nine, series = all_setups(), 1_000
     few = random_walk(300)
+    watcher(nine).push(few)  # loads the compiled code, which all series share
     tracemalloc.start()
     before = tracemalloc.get_traced_memory()[0]
     pool = Pool(nine.rules, nine.setups, timetable("1m"), FEW)

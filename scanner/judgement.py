@@ -100,6 +100,8 @@ class Weighed:
 
     def why_set_aside(self, number: int) -> str:
         """Say in a clause why a row is set aside; empty if it is not."""
+        if not self.set_aside[number]:
+            return ""
         return ", and ".join(filter(None, (self.touched[number], self.looked.why_set_aside(number))))
 
     def price(self, number: int, level: int) -> Decimal | None:

@@ -238,8 +238,8 @@ class Desk:
                 self._collect(arrival.instrument, run, checked, min(now, arrival.asked), work)
                 taken.notes += pipeline.suspects(checked)
             work.said.sort(key=lambda each: places[each[1].instrument])
-            said = self.addressing.addressed(work.said, now)
-            stale, missed = self.addressing.too_late(said, now)  # before the commit: the store may fail afterwards
+            # Before the commit: the store may fail afterwards.
+            said, stale, missed = self.addressing.addressed(work.said, now)
             sent = (work.sent, [each.sent for each in work.together]) if self.record else ([], [])
             updates = [each.updates for each in work.together]
             batch = Batch(

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from scanner.follow import steps
 
@@ -46,8 +45,7 @@ REASONS: Mapping[int, str] = {
 """Why a story is in a state, if the reason is always the same."""
 
 
-@dataclass(frozen=True, slots=True)
-class News:
+class News(NamedTuple):
     """One piece of news of a story at a bar.
 
     ``now`` is its state then, and ``reason`` why this is news. ``stop_before`` is the previous stop, if it was raised;

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
 from scanner.events import Event, event_id, rfc3339
@@ -24,8 +23,7 @@ if TYPE_CHECKING:
     from scanner.trade.surroundings import Surroundings
 
 
-@dataclass(frozen=True, slots=True)
-class Teller:
+class Teller(NamedTuple):
     """Makes events from the news of the stories of a series; ``dates`` are those that concern it."""
 
     instrument: Instrument

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import Decimal
 from math import isnan
-from typing import TYPE_CHECKING, get_args
+from typing import TYPE_CHECKING, NamedTuple, get_args
 
 from scanner.event_data import EntryStyle
 from scanner.trade import levels
@@ -25,8 +25,7 @@ STYLES: tuple[EntryStyle, ...] = get_args(EntryStyle)
 """The entry styles, in the order of the compiled code."""
 
 
-@dataclass(frozen=True, slots=True)
-class Facts:
+class Facts(NamedTuple):
     """The inputs of any setup's plan: prices at the bar that completed it, and their descriptions.
 
     ``planned`` is the result of ``levels.plan``. The texts describe trigger and base («the last bar's high»).

@@ -395,7 +395,8 @@ class Desk:
         if len(bars) == 1 and bars.open_time[0] == last.open_time:
             known = Bars.of([last])
         else:
-            known = work.known.around(name, int(bars.open_time[0]))
+            first = int(bars.open_time[0])
+            known = work.known.around(name, first, 1 + (last.open_time - first) // self.watched[name].base.nanoseconds)
         said = different(bars, known)
         weighed = self._doubts.weigh(name, said, since=arrival.since, last=last, reaches=reaches)
         if weighed.look_again is not None:

@@ -14,9 +14,8 @@ if TYPE_CHECKING:
     from scanner.store import SeriesKey
     from scanner.store.bars import BarLog
 
-RECENT = 64
-"""Stored bars of a series that are read to see whether one was restated, unless the answer goes further back."""
 READ_TOGETHER = 128
+"""Series that are read together, and most bars of each."""
 
 
 class KnownBars:
@@ -32,15 +31,19 @@ class KnownBars:
         self._base = base
         self._recent: dict[str, Bars] = {}
 
-    def around(self, name: str, opened: int) -> Bars:
-        """Give the last bars of an instrument, at least as far back as one that ``opened`` then."""
-        if name not in self._recent:
+    def around(self, name: str, opened: int, count: int) -> Bars:
+        """Give the last bars of an instrument, at least as far back as one that ``opened`` then.
+
+        There are probably not more than ``count`` from that one on.
+        """
+        if name not in self._recent and count <= READ_TOGETHER:
             at = self._names.index(name)
-            found = self._log.load(map(self._base, self._names[at : at + READ_TOGETHER]), RECENT)
+            each_bars = self._log.load(map(self._base, self._names[at : at + READ_TOGETHER]), count)
             # Copies, so that the few bars kept do not hold the others in memory.
-            self._recent |= {each.key.instrument: Bars(*map(np.copy, each.bars.columns())) for each in found}
-        recent = self._recent[name]
-        if len(recent) and opened < recent.open_time[0]:
-            (stored,) = self._log.load([self._base(name)])
-            return stored.bars
-        return recent
+            self._recent |= {each.key.instrument: Bars(*map(np.copy, each.bars.columns())) for each in each_bars}
+        found = self._recent[name] if name in self._recent else self._alone(name, count)
+        return self._alone(name, None) if len(found) and opened < found.open_time[0] else found
+
+    def _alone(self, name: str, count: int | None) -> Bars:
+        (stored,) = self._log.load([self._base(name)], count)
+        return stored.bars

@@ -8,17 +8,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from scanner.clocks import SECOND
 from scanner.market.sessions.timetables import Timetable
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from scanner.configuration.model.settings import Watched
-
-
-LONG_AGO = 10 * 366 * 86_400 * SECOND
-"""An exchange that has been closed for longer counts as closed for good."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,17 +30,6 @@ class Group:
         calendar = self.timetable.calendar
         zone = f" {calendar.tz}" if calendar.name in {"none", "24/7"} and calendar.tz != "UTC" else ""
         return f"{self.feed} {calendar.name}{zone} {self.timetable.timeframe.name}"
-
-
-def last_close(timetable: Timetable, now: int) -> int:
-    """Give the last close up to ``now``; 0 if there was none for years."""
-    span = 40 * timetable.timeframe.nanoseconds
-    while span < LONG_AGO:
-        closes = timetable.closes_between(now - span, now)[1]
-        if len(closes):
-            return int(closes[-1])
-        span *= 8
-    return 0
 
 
 def groups_of(watched: Sequence[Watched]) -> list[Group]:
@@ -76,7 +60,7 @@ class Due:
         After a sleep only the last of several is given. After the clock was set back an earlier close is given
         again: its bar may never have come.
         """
-        last = last_close(self.timetable, now)
+        last = self.timetable.last_close(now)
         if last == self.given:
             return None
         self.given = last

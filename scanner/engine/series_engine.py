@@ -16,11 +16,10 @@ from scanner.analysis.pool import Pool
 from scanner.analysis.series import Series
 from scanner.engine.leans import Leans
 from scanner.follow.begun import begun_of
-from scanner.follow.ends import Ends
 from scanner.follow.follower import Follower
 from scanner.follow.outcome import Came, came_of
 from scanner.follow.setup_events import found_of, series_event, setup_event
-from scanner.follow.stories import go_on_together
+from scanner.follow.stories import Ends, go_on_together
 from scanner.follow.story_events import Teller
 from scanner.forming import forming
 from scanner.judgement import Case, Judgement, Weighed, judge, weigh

@@ -69,6 +69,8 @@ class News(NamedTuple):
 
 def signs_of(record: Record, follow: Follow) -> tuple[str, ...]:
     """Name the signs of pressure that count at the story's last bar."""
+    if not record["signs"]:
+        return ()
     signs = steps.gathered(record["signs"], follow.pressure_within)
     return tuple(text for bit, text in SIGN_WORDS.items() if signs & bit)
 

@@ -20,9 +20,8 @@ from scanner.service.desk import Desk
 from scanner.service.intake.feed_life import FeedLife
 from scanner.service.intake.intake import Intake
 from scanner.service.intake.requests import Ask, Manners
-from scanner.service.schedule.bar_closes import Due, groups_of
 from scanner.service.schedule.clock_jumps import watch_clock
-from scanner.service.schedule.timers import Timers
+from scanner.service.schedule.timers import Due, Timers, groups_of
 from scanner.service.summaries import NAMED, Telling
 from scanner.service.upkeep import Upkeep
 
@@ -33,7 +32,7 @@ if TYPE_CHECKING:
     from scanner.configuration.model.settings import Settings, Watched
     from scanner.delivery import Delivery
     from scanner.ports import Feed
-    from scanner.service.schedule.bar_closes import Group
+    from scanner.service.schedule.timers import Group
     from scanner.store import Store
 
 CATCH_UP = 20.0

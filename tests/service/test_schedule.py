@@ -17,8 +17,7 @@ from scanner.clocks import SECOND, PacedClock
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
-from scanner.service.schedule.bar_closes import Due, Group
-from scanner.service.schedule.timers import LOOK, Timers
+from scanner.service.schedule.timers import LOOK, Due, Group, Timers
 from tests.service.simulated_time import SimulatedTime
 
 HOUR = 3_600 * SECOND

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from scanner.events import Event
     from scanner.pipeline import Pipeline
-    from scanner.service.schedule.bar_closes import Group
+    from scanner.service.schedule.timers import Group
     from scanner.store import Batch, Said, Store
     from scanner.store.outbox import Delivery
 

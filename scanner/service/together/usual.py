@@ -119,8 +119,8 @@ def usual_answers(
     """Separate usual answers from the others, each of which needs a close look.
 
     ``times`` (answers × open and close) and ``prices`` (answers × 5) are those of the last known bar of each
-    instrument, ``phases`` where its bars begin after a whole hour (see ``Guard.phase``), and ``now`` is when a bar must
-    have closed. A new bar is one that the guard would take without a note.
+    instrument, ``phases`` where its bars begin after a whole hour (see ``Guard.phase``; empty if the sessions are known),
+    and ``now`` is when a bar must have closed. A new bar is one that the guard would take without a note.
     """
     raw, spot = rows.raw, 1 if rows.raw.stamp_kind == "close" else 0
     known = (times[:, 0] != NO_TIME) & (rows.count > 0)
@@ -197,7 +197,8 @@ def take_usual(
     whole = [pipelines[each.instrument] for each in arrivals]
     timetable, rows = whole[0].guard.timetable, Rows.of(arrivals)
     numbers = last.rows([each.instrument for each in arrivals])
-    phases = np.array([each.guard.phase for each in whole], dtype=np.int64)
+    unsure = () if timetable.calendar.known else whole
+    phases = np.array([each.guard.phase for each in unsure], dtype=np.int64)
     known = np.minimum(np.array([each.asked for each in arrivals], dtype=np.int64), now)
     found = usual_answers(rows, last.times[numbers], last.prices[numbers], timetable, phases, known)
     raw, usual = rows.raw, found.usual

@@ -119,8 +119,8 @@ def usual_answers(
     """Separate usual answers from the others, each of which needs a close look.
 
     ``times`` (answers × open and close) and ``prices`` (answers × 5) are those of the last known bar of each
-    instrument, ``phases`` where its bars begin after a whole hour (see ``Guard.phase``; empty if the sessions are known),
-    and ``now`` is when a bar must have closed. A new bar is one that the guard would take without a note.
+    instrument. ``phases`` are where its bars begin after a whole hour (see ``Guard.phase``), empty if the sessions are
+    known, and ``now`` is when a bar must have closed. A new bar is one that the guard would take without a note.
     """
     raw, spot = rows.raw, 1 if rows.raw.stamp_kind == "close" else 0
     known = (times[:, 0] != NO_TIME) & (rows.count > 0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import Decimal
 from math import isnan
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -39,8 +39,7 @@ if TYPE_CHECKING:
     Integers = NDArray[np.int64]
 
 
-@dataclass(frozen=True, slots=True)
-class Case:
+class Case(NamedTuple):
     """What the judgement of a series needs besides its own bars.
 
     ``coarser`` names the next coarser timeframe followed, empty if there is none. ``lean_at`` gives the lean of its
@@ -100,6 +99,8 @@ class Weighed:
 
     def why_set_aside(self, number: int) -> str:
         """Say in a clause why a row is set aside; empty if it is not."""
+        if not self.set_aside[number]:
+            return ""
         return ", and ".join(filter(None, (self.touched[number], self.looked.why_set_aside(number))))
 
     def price(self, number: int, level: int) -> Decimal | None:
@@ -108,8 +109,7 @@ class Weighed:
         return None if isnan(units) else self.case(number).grid.price(units)
 
 
-@dataclass(frozen=True, slots=True)
-class Judgement:
+class Judgement(NamedTuple):
     """Everything about a setup at one bar in one direction, whether or not it qualifies.
 
     ``rules`` includes the rules ``place`` and ``reach`` where the setup needs a place, and ``evidence`` the places.

@@ -34,7 +34,9 @@ def as_json(message: Message) -> bytes:
     Numbers are written as in a replay.
     """
     try:
-        text = orjson.dumps(envelope(message)).decode()
+        line = orjson.dumps(envelope(message))
     except TypeError:  # half of a surrogate pair in a name
         return json.dumps(envelope(message), separators=(",", ":")).encode("ascii")
-    return _BEYOND_ASCII.sub(lambda found: json.dumps(found[0])[1:-1], text).encode("ascii")
+    if line.isascii() and b"\x7f" not in line:
+        return line
+    return _BEYOND_ASCII.sub(lambda found: json.dumps(found[0])[1:-1], line.decode()).encode("ascii")

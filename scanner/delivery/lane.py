@@ -140,12 +140,13 @@ class Lane:
             self._well()
         silent_until = None if self._quiet is None else quiet_until(self._quiet, now)
         limit = LOADED if silent_until is None else -1
-        due = await self._stored(lambda: self._outbox.due(now, self._name, limit))
+        due, next_try = await self._stored(lambda: self._waiting(now, limit))
         if self._settled(due, now):
             return 0.0
         ready = due if silent_until is None else _urgent(due)
-        if not ready:
-            return await self._until_next(now, silent_until)
+        if not ready:  # until something may be due, by the clock or because the outbox was changed
+            until = next_try if silent_until is None else silent_until
+            return CHECK_SECONDS if until is None else min(max((until - now) / SECOND, AT_LEAST), CHECK_SECONDS)
         room = self._ceiling.room(now)
         if room == 0:
             return (self._ceiling.opens() - now) / SECOND
@@ -153,6 +154,11 @@ class Lane:
             if stop.is_set() or not await self._hand_over(wave):
                 break
         return 0.0
+
+    def _waiting(self, now: int, limit: int) -> tuple[list[Delivery], int | None]:
+        """Give the deliveries that are due; without any, when the next one is."""
+        due = self._outbox.due(now, self._name, limit)
+        return due, None if due else self._outbox.next_try(now, self._name)
 
     def _settled(self, due: Sequence[Delivery], now: int) -> bool:
         """Note deliveries that need no longer be sent: they were sent already, or are of no use any more."""
@@ -344,14 +350,6 @@ class Lane:
         if self.trouble:
             self._tell(f"{self._name}: works again")
         self.trouble = ""
-
-    async def _until_next(self, now: int, silent_until: int | None) -> float:
-        """Give the seconds until something may be due, by the clock or because the outbox was changed."""
-        if silent_until is not None:
-            return min(CHECK_SECONDS, (silent_until - now) / SECOND)
-        found = await self._stored(lambda: self._outbox.next_try(now, self._name))
-        wait = CHECK_SECONDS if found is None else (found - now) / SECOND
-        return min(max(wait, AT_LEAST), CHECK_SECONDS)
 
     async def _rest(self, seconds: float) -> None:
         """Sleep until woken, at most a number of seconds."""

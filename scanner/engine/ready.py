@@ -16,6 +16,7 @@ from scanner.engine.series_engine import SeriesEngine
 from scanner.follow import steps
 from scanner.follow.begun import begun_of
 from scanner.follow.follower import Follower
+from scanner.follow.stories import NOTHING, advance
 from scanner.judgement import weigh
 from scanner.market.bars import Bars, RawBars
 from scanner.market.guard import Guard
@@ -49,7 +50,7 @@ def make_ready(rulebooks: Iterable[Rulebook]) -> None:
         nothing = [(which, np.zeros((0, 3), dtype=np.int64)) for which in range(len(rulebook.setups))]
         fits = fits_at(pool, nothing)
         begun_of(weigh(fits, [engine.case()], fits.which, fits.standing))
-        Follower(engine.series, instrument, rulebook, timetable).make_ready()
+        advance([Follower(engine.series, instrument, rulebook, timetable)], np.zeros(1, dtype=np.int64), [NOTHING])
 
 
 def needs_compiling(rulebook: Rulebook) -> bool:

@@ -16,11 +16,10 @@ from scanner.analysis.pool import Pool
 from scanner.analysis.series import Series
 from scanner.engine.leans import Leans
 from scanner.follow.begun import begun_of
-from scanner.follow.ends import Ends
 from scanner.follow.follower import Follower
 from scanner.follow.outcome import Came, came_of
 from scanner.follow.setup_events import found_of, series_event, setup_event
-from scanner.follow.stories import NO_RECORDS
+from scanner.follow.stories import Ends, go_on_together
 from scanner.follow.story_events import Teller
 from scanner.forming import forming
 from scanner.judgement import Case, Judgement, Weighed, judge, weigh
@@ -38,8 +37,8 @@ if TYPE_CHECKING:
     from scanner.analysis.pool import Stop
     from scanner.events import Event
     from scanner.follow.decision import Decision
-    from scanner.follow.found import Found
     from scanner.follow.news import News
+    from scanner.follow.stories import Sides
     from scanner.market.bars import Bars
     from scanner.market.instruments import Instrument
     from scanner.market.sessions.dates import Dated
@@ -163,12 +162,12 @@ class SeriesEngine:
         self.leans.forget()
         for decision, part in self._between_decisions(bars):
             if decision is not None and self.follower is not None:
-                yield from self._said(self.follower.decide(decision))
+                yield from self.said_of(self.follower.decide(decision))
             room = self.series.pool.room
             for start in range(0, len(part), room):  # no more than the windows hold
                 for stop in self.series.take(part[start : start + room]):
                     yield from (event for _, event in said_at(stop, [self]))
-                yield from (event for _, event in self.follow())
+                yield from (event for _, _, event in go_on({0: self}, {}))
 
     def hear(self, decision: Decision) -> None:
         """Note a decision of the user on a setup of this series; decisions come in order of time.
@@ -208,30 +207,32 @@ class SeriesEngine:
         if self.ends is not None:
             self.ends.break_off(index)
         elif self.follower is not None:
-            yield from self._said(self.follower.break_off(index, reason))
+            yield from self.said_of(self.follower.break_off(index, reason))
         yield series_event("series.held", self.case(), self._times(index), reason, self.rulebook.rules.warm_up)
         self.leans.keep()
         self.series.restart()
 
-    def said_of_setups(self, weighed: Weighed, numbers: range, records: NDArray[Any]) -> list[tuple[int, int, Event]]:
-        """Give the events of earlier setups (0) and of some new ones (1), as (bar, 0 or 1, event).
+    def begin(self, weighed: Weighed, numbers: range, records: NDArray[Any]) -> list[Event]:
+        """Follow setups from their bars, those with an entry; gives an event for each.
 
         ``numbers`` are the rows of the series in ``weighed``, in order of bars, and ``records`` those that begin.
         """
-        at = list(map(tuple, weighed.fits.spots[weighed.rows[numbers.start : numbers.stop], 1:].tolist()))
         said = self._setups(weighed, numbers) if self.on_found is None else []
-        found: list[Found] = []
         if self.ends is None:
-            which = records["number"].tolist()
-            found = [found_of(weighed, number, said[number - numbers.start]) for number in which]
-        elif self.on_found is None:
+            if len(records):
+                which = records["number"].tolist()
+                found = [found_of(weighed, number, said[number - numbers.start]) for number in which]
+                self.follower = self.follower or self._new_follower()
+                self.follower.begin(found, records)
+            return said
+        if self.on_found is None:
             records["number"] += len(self._names) - numbers.start
             aside = weighed.set_aside[numbers.start : numbers.stop].tolist()
             self._names += zip((event.thread for event in said), aside, strict=True)
         else:
             records["number"] += self.on_found(weighed, numbers) - numbers.start
-        told = [(index, 0, event) for index, event in self.follow(found, records, at)]
-        return told + [(index, 1, event) for (index, _), event in zip(at, said, strict=False)]
+        self.ends.add(records)
+        return said
 
     def _setups(self, weighed: Weighed, numbers: range) -> list[Event]:
         """Make an event for each row, in order of the bars."""
@@ -255,37 +256,13 @@ class SeriesEngine:
         ]
         return [(index, order, event) for index, order, event in told if event is not None]
 
-    def follow(
-        self,
-        found: Sequence[Found] = (),
-        records: NDArray[Any] = NO_RECORDS,
-        standing: Sequence[tuple[int, int]] = (),
-    ) -> list[tuple[int, Event]]:
-        """Follow setups over all bars taken in, and give the events, each with its bar: see ``Follower.go_on``."""
-        if self.ends is not None:
-            self.ends.go_on(records, standing)
-            return []
-        if self.follower is None:
-            if not found:
-                return []
-            self.follower = self._new_follower()
-        return self._told(self.follower.go_on(found, records, standing))
-
     def _new_follower(self) -> Follower:
         return Follower(self.series, self.instrument, self.rulebook, self.timetable)
 
-    def said_of(self, news: Sequence[tuple[int, News]]) -> list[Event]:
+    def said_of(self, news: Sequence[News]) -> list[Event]:
         """Turn news of setups into events."""
-        return [event for _, event in self._told(news)]
-
-    def _told(self, news: Sequence[tuple[int, News]]) -> list[tuple[int, Event]]:
-        if not news:
-            return []
         teller = Teller(self.instrument, self.timetable, self.rulebook, self.dates)
-        return [(index, teller.event(each)) for index, each in news]
-
-    def _said(self, news: Sequence[News]) -> list[Event]:
-        return self.said_of([(0, each) for each in news])
+        return [teller.event(each) for each in news]
 
     def without_setups(self) -> SeriesEngine:
         """Make an engine for the same series that looks for no setups and has seen no bars."""
@@ -365,25 +342,41 @@ def said_at(stop: Stop, engines: Sequence[SeriesEngine]) -> Iterator[tuple[int, 
 
 def _said_of_setups(stop: Stop, engines: Sequence[SeriesEngine]) -> Iterator[tuple[int, Event]]:
     """Judge the setups of all series together, and give their events, each with the number of its engine."""
-    told: dict[int, list[tuple[int, int, Event]]] = {}
     numbers, coming = dict(zip(stop.rows.tolist(), stop.series.tolist(), strict=True)), defaultdict(list)
     for which, spots in stop.forming:
         for row, index, sign in spots.tolist():
             coming[numbers[row]].append((index, which, sign))
+    new: dict[int, list[tuple[int, int, Event]]] = {}
+    standing: dict[int, Sides] = {}
     fits = fits_at(engines[0].series.pool, stop.setups)
     if len(fits.standing):
         weighed, own = _weigh_standing(fits, numbers, engines)
-        records = begun_of(weighed)
+        records, at = begun_of(weighed), [(index, sign) for _, index, sign in fits.spots[weighed.rows].tolist()]
         edges = np.searchsorted(records["number"], [rows.stop for rows in own.values()]).tolist()
         for (number, rows), begin, end in zip(own.items(), [0, *edges], edges, strict=False):
-            told[number] = engines[number].said_of_setups(weighed, rows, records[begin:end])
+            standing[number] = own_at = at[rows.start : rows.stop]
+            said = engines[number].begin(weighed, rows, records[begin:end])
+            new[number] = [(index, 1, event) for (index, _), event in zip(own_at, said, strict=False)]
     for number, spots_ahead in coming.items():
-        if number not in told:
-            told[number] = [(index, 0, event) for index, event in engines[number].follow()]
-        told[number] += engines[number].said_ahead(spots_ahead)
-    for number, events in told.items():
-        for _, _, event in sorted(events, key=itemgetter(0, 1)):
+        new[number] = [*new.get(number, ()), *engines[number].said_ahead(spots_ahead)]
+    for number, index, event in go_on({number: engines[number] for number in new}, standing):
+        new[number].append((index, 0, event))
+    for number, found in new.items():
+        for _, _, event in sorted(found, key=itemgetter(0, 1)):
             yield number, event
+
+
+def go_on(engines: Mapping[int, SeriesEngine], standing: Mapping[int, Sides]) -> Iterator[tuple[int, int, Event]]:
+    """Follow the stories of engines, by number, over all bars taken in; gives the number, the bar and each event.
+
+    ``standing`` are the new bars with setups.
+    """
+    followed = {number: stories for number, each in engines.items() if (stories := each.ends or each.follower)}
+    news = go_on_together(list(followed.values()), [standing.get(number, ()) for number in followed])
+    for number, own in zip(followed, news, strict=True):
+        if own:
+            for (index, _), event in zip(own, engines[number].said_of([each for _, each in own]), strict=True):
+                yield number, index, event
 
 
 def _weigh_standing(

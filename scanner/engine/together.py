@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.engine.series_engine import said_at
-from scanner.follow.stories import go_on_together
+from scanner.engine.series_engine import go_on, said_at
 from scanner.market.bars import Bars
 
 if TYPE_CHECKING:
@@ -50,11 +49,8 @@ def push_joined(engines: Sequence[SeriesEngine], bars: Bars, ends: NDArray[np.in
         for stop in pool.take(rows, own_ends, own):
             for place, event in said_at(stop, together):
                 said[numbers[place]].append(event)
-    both = ((number, each.ends or each.follower) for number, each in enumerate(engines))
-    following = [(number, stories) for number, stories in both if stories is not None]
-    for (number, _), news in zip(following, go_on_together([each for _, each in following]), strict=True):
-        if news:
-            said[number] += engines[number].said_of(news)
+    for number, _, event in go_on(dict(enumerate(engines)), {}):
+        said[number].append(event)
     return said
 
 

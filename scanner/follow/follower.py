@@ -17,7 +17,7 @@ from scanner.follow.found import Found
 from scanner.follow.kept import packed, unpacked
 from scanner.follow.news import News, Record, signs_of, why_entered, why_leaving, why_raised, why_so
 from scanner.follow.outcome import STATES, Outcome
-from scanner.follow.stories import NO_RECORDS, Stories
+from scanner.follow.stories import Stories, go_on_together
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping, Sequence
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from scanner.events import Kind
     from scanner.follow.decision import Decision
     from scanner.follow.news import Leaving
-    from scanner.follow.stories import Sides
     from scanner.market.instruments import Instrument
     from scanner.market.sessions.timetables import Timetable
     from scanner.trade.rulebook import Rulebook
@@ -49,11 +48,7 @@ class Story:
 
 
 class Follower(Stories):
-    """The stories of one series, and the news of them.
-
-    Call ``go_on`` before bars leave the window. It returns news in the order of the bars, and within a bar in the order
-    in which the setups were found.
-    """
+    """The stories of one series, and the news of them."""
 
     telling = steps.ALL_NEWS
 
@@ -64,30 +59,16 @@ class Follower(Stories):
         super().__init__(series, instrument, rulebook, timetable)
         self._stories: list[Story] = []
 
-    def tell(self) -> list[tuple[int, News]]:
-        """Report the news of ``records`` that have already advanced, and advance them over the remaining bars."""
-        return self._go_on(self.series.used, (), has_news=True)
-
-    def go_on(
-        self,
-        found: Sequence[Found] = (),
-        records: NDArray[Any] = NO_RECORDS,
-        standing: Sides = (),
-    ) -> list[tuple[int, News]]:
-        """Follow setups ``found``, each with its record and from its own bar, and advance over all bars taken in.
-
-        ``standing`` are the new bars of the window with setups: even one that is not followed is pressure against the
-        other side. Returns news with their bars.
-        """
+    def begin(self, found: Sequence[Found], records: NDArray[Any]) -> None:
+        """Follow setups ``found``, each with its record and from its own bar."""
         first = int(self.records["number"][-1]) + 1 if len(self.records) else 0
         records["number"] = first + np.arange(len(records))
         self.add(records)
         self._stories += [Story(each, each.stop) for each in found]
-        return self._go_on(self.series.used, standing)
 
     def break_off(self, index: int, reason: str) -> list[News]:
         """Advance up to a bar of the window, and end the remaining stories before it, without a result."""
-        told = [news for _, news in self._go_on(index, ())]
+        told = [news for _, news in go_on_together([self], stop=index)[0]]
         for each, story in zip(self.records, self._stories, strict=True):
             record = _read(each) | {"state": steps.BROKEN_OFF, "ended_at": int(self.series.times[1, index])}
             now = self._outcome(record, story, reason)
@@ -126,7 +107,7 @@ class Follower(Stories):
             return []
         records["fill"], records["filled_at_open"], records["by_user"] = fill, True, True
         if isnan(records["half_exit"][0]):
-            steps.set_half(records[0], self._follow.record[0])
+            steps.set_half(records[0], self.rulebook.follow.record[0])
         if was_open:
             records["best"], records["worst"] = max(records["best"][0], fill), min(records["worst"][0], fill)
             return []
@@ -159,45 +140,38 @@ class Follower(Stories):
         kept, self.records = unpacked(snapshot)
         self._stories = [Story(found, stop) for found, stop in kept]
 
-    def _go_on(self, stop: int, standing: Sides, *, has_news: bool = False) -> list[tuple[int, News]]:
-        """Advance to a bar. If a story already ``has_news``, report that first."""
-        if not self._stories:
-            return []
-        offset, marks = self._offset, self.marks(stop, standing)
-        told: list[tuple[int, int, News]] = []
-        while has_news or self._advance(stop, marks):
-            has_news = False
-            for which in np.flatnonzero(self.records["news"]).tolist():
-                story, record = self._stories[which], _read(self.records[which])
-                index = record["next"] - 1 + offset
-                bits, was = record["news"], story.stop
-                if bits & (steps.SWING | steps.TO_ENTRY):
-                    self._raise_stop(record, story)
-                self.records[which]["news"] = 0
-                told += [(index, record["number"], news) for news in self._tell(record, story, index, was)]
+    def tell(self) -> list[tuple[int, int, News]]:
+        """Report the news of ``records`` that have stopped, each with its bar and the number of its story."""
+        told, ended = list[tuple[int, int, News]](), False
+        for which in np.flatnonzero(self.records["news"]).tolist():
+            story, record = self._stories[which], _read(self.records[which])
+            index, was = record["next"] - 1 + self._offset, story.stop
+            if record["news"] & (steps.SWING | steps.TO_ENTRY):
+                self._raise_stop(record, story)
+            told += [(index, record["number"], news) for news in self._tell(record, story, index, was)]
+            ended |= record["state"] > steps.OPEN
+        self.records["news"] = 0
+        if ended:
             going_on = (self.records["state"] <= steps.OPEN).tolist()
-            if not all(going_on):
-                self.records = self.records[going_on]
-                self._stories = list(compress(self._stories, going_on))
-        told.sort(key=lambda each: each[:2])
-        return [(index, news) for index, _, news in told]
+            self.records, self._stories = self.records[going_on], list(compress(self._stories, going_on))
+        return told
 
     def _tell(self, record: Record, story: Story, index: int, was: Decimal) -> Iterable[News]:
         """Give the news of a story at a bar; ``was`` is its previous stop."""
         bits, now = record["news"], self._now(record, story)
         news = partial(self._news, record, story, now, index)
         if bits & steps.ENTERED:
-            yield news("setup.entered", why_entered(record, self._rules.entry_style))
+            yield news("setup.entered", why_entered(record, self.rulebook.rules.entry_style))
         if bits & steps.ENDED:
             yield news(ENDINGS.get(now.state, "setup.closed"), now.reason)
             return
         if story.stop != was:
-            yield news("setup.stop_raised", why_raised(bits, story.found, self._follow), stop_before=was)
+            yield news("setup.stop_raised", why_raised(bits, story.found, self.rulebook.follow), stop_before=was)
         if bits & steps.SIGN:
-            yield news("setup.pressure", " and ".join(signs_of(record, self._follow)))
+            yield news("setup.pressure", " and ".join(signs_of(record, self.rulebook.follow)))
         if bits & (steps.SIGNAL | steps.HALF | steps.SOON):
             leaving: Leaving = "open" if record["leaves"] else "close" if bits & steps.SOON else ""
-            yield news("setup.exit_signal", why_leaving(bits, record, self._follow), leaving=leaving)
+            yield news("setup.exit_signal", why_leaving(bits, record, self.rulebook.follow), leaving=leaving)
 
     def _raise_stop(self, record: Record, story: Story) -> None:
         """Update the stop in decimals if the stop of the record was raised."""
@@ -244,13 +218,13 @@ class Follower(Stories):
             reason=reason,
             stop_before=stop_before,
             half=self._half(record, story),
-            signs=signs_of(record, self._follow),
+            signs=signs_of(record, self.rulebook.follow),
             leaving=leaving,
         )
 
     def _now(self, record: Record, story: Story) -> Outcome:
         """Give the state of a story, or how it has ended."""
-        return self._outcome(record, story, why_so(record, story.found, self._follow))
+        return self._outcome(record, story, why_so(record, story.found, self.rulebook.follow))
 
     def _outcome(self, record: Record, story: Story, reason: str) -> Outcome:
         found, sign, state = story.found, story.found.sign, STATES[record["state"]]

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from scanner.follow import steps
 
@@ -46,8 +45,7 @@ REASONS: Mapping[int, str] = {
 """Why a story is in a state, if the reason is always the same."""
 
 
-@dataclass(frozen=True, slots=True)
-class News:
+class News(NamedTuple):
     """One piece of news of a story at a bar.
 
     ``now`` is its state then, and ``reason`` why this is news. ``stop_before`` is the previous stop, if it was raised;
@@ -71,6 +69,8 @@ class News:
 
 def signs_of(record: Record, follow: Follow) -> tuple[str, ...]:
     """Name the signs of pressure that count at the story's last bar."""
+    if not record["signs"]:
+        return ()
     signs = steps.gathered(record["signs"], follow.pressure_within)
     return tuple(text for bit, text in SIGN_WORDS.items() if signs & bit)
 

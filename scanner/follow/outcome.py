@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import Context, Decimal
 from math import isnan
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any, NamedTuple, Self
 
 import numpy as np
 
@@ -47,8 +47,7 @@ STATES: Mapping[int, State] = {
 """The names of the state codes in STORY records."""
 
 
-@dataclass(frozen=True, slots=True)
-class Outcome:
+class Outcome(NamedTuple):
     """The state of a story, or how it ended: prices and R as exact decimals, times in nanoseconds since 1970 UTC.
 
     ``thread`` is the id of the setup's first event, ``sign`` +1 for long and −1 for short, ``set_aside`` whether it was

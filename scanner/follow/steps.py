@@ -57,6 +57,9 @@ a ride; a swing low to raise the stop under; a gain that moves it to the entry; 
 is next; the end."""
 ALL_NEWS = 255
 
+HAS_NEWS, CAN_GO_ON = 1, 2
+"""What is found of a series: a story with news, and one of these that can go on."""
+
 LAST_BUT_ONE, LAST, FIRST, LONG_STANDS, SHORT_STANDS = 1, 2, 4, 8, 16
 """Marks of a bar, a bit each. The first three are its place in the session, if positions must be closed by its end; a
 first bar is one whose previous bar is of another session, whether or not bars are missing. The other two are the sides
@@ -356,7 +359,7 @@ def advance(
     rules_of_one: NDArray[Any],
     follow_of_one: NDArray[Any],
     grids: tuple[Floats, Floats],
-    found: NDArray[np.bool_],
+    found: NDArray[np.uint8],
 ) -> None:
     """Take the stories (STORY) of several series over their bars, each from where it is.
 
@@ -366,8 +369,8 @@ def advance(
     ``marks_ends[k]``, is that of the last bars; bars before them have no marks. Its grid is number k of ``grids``; see
     ``levels.together``.
 
-    ``found`` is set to whether each series has a story with news among the bits in ``telling``. Such a story stops at
-    the next bar, with its ``news``: report them, clear them, and call again.
+    A story with news among the bits in ``telling`` stops before the next bar, with its ``news``: report and clear them.
+    ``found`` is set to HAS_NEWS for each series with such a story, and to CAN_GO_ON too if one can: then call again.
     """
     rules, follow, shift, begin, mark = rules_of_one[0], follow_of_one[0], deep.shape[2] - columns.shape[2], 0, 0
     for k in range(len(rows)):
@@ -379,7 +382,7 @@ def advance(
             stops[k],
         )
         bands, units, own, known = grids[0][k], grids[1][k], marks[mark : marks_ends[k]], stop - (marks_ends[k] - mark)
-        found[k] = False
+        found[k] = 0
         for n in range(begin, ends[k]):
             story = stories[n]
             other = SHORT_STANDS if story.sign > 0 else LONG_STANDS
@@ -401,5 +404,6 @@ def advance(
                     _close_in_position(series, deep_series, shift, i, story, against, where, time, *how)
                 story.next += 1
                 story.news &= telling
-            found[k] |= story.news != 0
+            if story.news != 0:
+                found[k] |= HAS_NEWS | CAN_GO_ON * (story.state <= OPEN) * (story.next + offset < stop)
         begin, mark = ends[k], marks_ends[k]

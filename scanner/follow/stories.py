@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
@@ -10,7 +11,7 @@ from scanner.follow import steps
 from scanner.trade.levels import grid_of, together
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
@@ -37,16 +38,15 @@ class Stories:
     def __init__(self, series: Series, instrument: Instrument, rulebook: Rulebook, timetable: Timetable) -> None:
         self.series = series
         self.grid = grid_of(instrument.steps)
+        self.rulebook = rulebook
         self._instrument = instrument
-        self._rules = rulebook.rules
-        self._follow = rulebook.follow
         self._timetable = timetable
         timeframe = timetable.timeframe
         self._flat_by_close = rulebook.follow.flat_by_close and timeframe.intraday and timetable.calendar.known
         self.records = NO_RECORDS
 
-    def tell(self) -> list[tuple[int, News]]:
-        """Report the news of ``records`` that have already advanced, each with its bar."""
+    def tell(self) -> list[tuple[int, int, News]]:
+        """Report the news of ``records`` that have stopped, each with its bar and the number of its story."""
         raise NotImplementedError
 
     @property
@@ -57,13 +57,6 @@ class Stories:
         """Follow more setups, each from its own bar of the window."""
         if len(records):
             self.records = joined([self.records, records]) if len(self.records) else records
-
-    def _advance(self, stop: int, marks: NDArray[np.uint8]) -> bool:
-        """Advance to a bar; returns whether a story has news."""
-        ends = np.array([len(self.records)]), np.array([stop]), np.array([len(marks)])
-        return bool(
-            self._advance_over(np.array([self.series.row]), self.records, marks, ends, together((self.grid,)))[0]
-        )
 
     def marks(self, stop: int, standing: Sides = ()) -> NDArray[np.uint8]:
         """Give the marks of the last bars up to ``stop`` − 1: places in the session, and sides with setups."""
@@ -91,65 +84,80 @@ class Stories:
         marks[1:] += (sessions[1:] != sessions[:-1]) * steps.FIRST
         return np.asarray(marks[1:], dtype=np.uint8)
 
-    def make_ready(self) -> None:
-        """Compile in advance the code that the first story would otherwise wait for."""
-        self._advance(0, NOTHING)
-
-    def advance_with(
-        self, all_of_them: Sequence[Stories], stops: Integers, marks: Sequence[NDArray[np.uint8]]
-    ) -> NDArray[np.bool_]:
-        """Advance the stories of several series of one pool, itself among them, each to its stop.
-
-        Returns which of them have news.
-        """
-        rows = np.array([each.series.row for each in all_of_them], dtype=np.int64)
-        ends = np.cumsum([len(each.records) for each in all_of_them], dtype=np.int64)
-        records, marks_ends = joined([each.records for each in all_of_them]), np.cumsum([len(each) for each in marks])
-        grids = together(tuple(each.grid for each in all_of_them))
-        found = self._advance_over(rows, records, np.concatenate(marks), (ends, stops, marks_ends), grids)
-        begin = 0
-        for each, end in zip(all_of_them, ends.tolist(), strict=True):
-            each.records = records[begin:end]
-            begin = end
-        return found
-
-    def _advance_over(
-        self,
-        rows: Integers,
-        records: NDArray[Any],
-        marks: NDArray[np.uint8],
-        ends: tuple[Integers, Integers, Integers],
-        grids: tuple[NDArray[np.float64], NDArray[np.float64]],
-    ) -> NDArray[np.bool_]:
-        """Advance ``records`` of the series ``rows``; ``ends`` are those of records, of bars and of ``marks``."""
-        pool, found, (ends_of_records, stops, marks_ends) = self.series.pool, np.zeros(len(rows), dtype=np.bool_), ends
-        offsets = pool.used[rows] - pool.state["count"][rows]
-        where = (pool.columns, pool.deep, pool.times, rows, records, ends_of_records, offsets, stops, marks, marks_ends)
-        steps.advance(*where, self.telling, self._rules.record, self._follow.record, grids, found)
-        return found
-
 
 def joined(records: Sequence[NDArray[Any]]) -> NDArray[Any]:
     """Join records, far faster than numpy does."""
     return np.frombuffer(bytearray(b"".join([each.tobytes() for each in records])), dtype=steps.STORY)
 
 
-def go_on_together(followed: Sequence[Stories], standing: Sequence[Sides] = ()) -> list[list[tuple[int, News]]]:
-    """Advance each over all bars that its series has taken in; returns the news of each, with their bars.
+def go_on_together(
+    followed: Sequence[Stories], standing: Sequence[Sides] = (), *, stop: int | None = None
+) -> list[list[tuple[int, News]]]:
+    """Advance each over all bars that its series has taken in; returns the news of each, with their bars, in order.
 
-    ``standing`` are, for each, the new bars with setups; without it, no new bar has one.
+    ``standing`` are, for each, the new bars with setups; without it, no new bar has one. A ``stop`` is the bar of the
+    window before which all end.
     """
-    told: list[list[tuple[int, News]]] = [[] for _ in followed]
+    told: list[list[tuple[int, int, News]]] = [[] for _ in followed]
     in_pools: dict[tuple[int, int], list[int]] = {}
     for number, each in enumerate(followed):
         if len(each.records):
             in_pools.setdefault((id(each.series.pool), each.telling), []).append(number)
     for numbers in in_pools.values():
-        those = [followed[number] for number in numbers]
-        stops = those[0].series.pool.used[[each.series.row for each in those]]
+        used = followed[numbers[0]].series.pool.used[[followed[number].series.row for number in numbers]]
+        stops = used if stop is None else np.full_like(used, stop)
         sides = [standing[number] for number in numbers] if standing else [()] * len(numbers)
-        marks = [each.marks(stop, own) for each, stop, own in zip(those, stops.tolist(), sides, strict=True)]
-        has_news = those[0].advance_with(those, stops, marks)
-        for number in np.array(numbers)[has_news].tolist():
-            told[number] = followed[number].tell()
-    return told
+        marks = [
+            followed[number].marks(end, own) for number, end, own in zip(numbers, stops.tolist(), sides, strict=True)
+        ]
+        which = np.arange(len(numbers))
+        while len(which):
+            those = [numbers[place] for place in which.tolist()]
+            found = advance([followed[number] for number in those], stops[which], [marks[place] for place in which])
+            for place in np.flatnonzero(found).tolist():
+                told[those[place]] += followed[those[place]].tell()
+            which = which[found & steps.CAN_GO_ON != 0]
+    return [[(index, news) for index, _, news in sorted(own, key=itemgetter(0, 1))] for own in told]
+
+
+def advance(followed: Sequence[Stories], stops: Integers, marks: Sequence[NDArray[np.uint8]]) -> NDArray[np.uint8]:
+    """Advance the stories of several series of one pool, each to its stop or its first news.
+
+    Returns HAS_NEWS and CAN_GO_ON for each series: see ``steps.advance``.
+    """
+    first, found = followed[0], np.empty(len(followed), dtype=np.uint8)
+    pool, rows = first.series.pool, np.array([each.series.row for each in followed], dtype=np.int64)
+    records, ends = joined([each.records for each in followed]), np.cumsum([len(each.records) for each in followed])
+    offsets, marks_ends = pool.used[rows] - pool.state["count"][rows], np.cumsum([len(each) for each in marks])
+    where = (pool.columns, pool.deep, pool.times, rows, records, ends, offsets, stops)
+    own_marks = np.concatenate(marks)
+    rules, grids = first.rulebook, together(tuple(each.grid for each in followed))
+    steps.advance(*where, own_marks, marks_ends, first.telling, rules.rules.record, rules.follow.record, grids, found)
+    for each, begin, end in zip(followed, [0, *ends.tolist()], ends.tolist(), strict=False):
+        each.records = records[begin:end]
+    return found
+
+
+class Ends(Stories):
+    """Stories that report only their ends: ``came`` gets their records."""
+
+    telling = steps.ENDED
+
+    came: Callable[[NDArray[Any]], None]
+
+    def tell(self) -> list[tuple[int, int, News]]:
+        """Pass on the stories that have ended."""
+        ended = self.records["state"] > steps.OPEN
+        if ended.all():
+            records, self.records = self.records, NO_RECORDS
+            self.came(records)
+        elif ended.any():
+            records, self.records = self.records[ended], self.records[~ended]
+            self.came(records)
+        return []
+
+    def break_off(self, index: int) -> None:
+        """Advance up to a bar of the window, and end the remaining stories before it, without a result."""
+        go_on_together([self], stop=index)
+        self.records["state"], self.records["ended_at"] = steps.BROKEN_OFF, self.series.times[1, index]
+        self.tell()

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
 from scanner.events import Event, event_id, rfc3339
@@ -24,8 +23,7 @@ if TYPE_CHECKING:
     from scanner.trade.surroundings import Surroundings
 
 
-@dataclass(frozen=True, slots=True)
-class Teller:
+class Teller(NamedTuple):
     """Makes events from the news of the stories of a series; ``dates`` are those that concern it."""
 
     instrument: Instrument
@@ -54,7 +52,7 @@ class Teller:
             "setup_close": found.close,
             "bar_open": rfc3339(news.bar_open),
             "bar_close": rfc3339(news.bar_close),
-            "close": self._price(news.close),
+            "close": self.instrument.steps.written(news.close),
             "step": f"{instrument.steps.at(news.close):f}",
             "currency": instrument.currency,
             "entry_style": self.rulebook.rules.entry_style,
@@ -63,12 +61,12 @@ class Teller:
             "reason": news.reason,
             "planned_entry": f"{found.entry:f}",
             "planned_risk": f"{now.planned_risk:f}",
-            "entry": None if now.entry is None else self._price(now.entry),
+            "entry": None if now.entry is None else self.instrument.steps.written(now.entry),
             "risk": None if now.risk is None else f"{now.risk:f}",
             "first_stop": f"{found.stop:f}",
-            "stop": self._price(now.stop),
-            "exit": None if now.exit is None else self._price(now.exit),
-            "half_exit": None if now.half_exit is None else self._price(now.half_exit),
+            "stop": self.instrument.steps.written(now.stop),
+            "exit": None if now.exit is None else self.instrument.steps.written(now.exit),
+            "half_exit": None if now.half_exit is None else self.instrument.steps.written(now.half_exit),
             "r": _text(now.r if is_over else now.in_risks(now.left_at(news.close))),
             "r_at_stop": None if is_over else _text(now.in_risks(now.left_at(now.stop))),
             "best_r": _text(now.in_risks(now.best)),
@@ -86,11 +84,6 @@ class Teller:
             "warnings": [] if is_over else soon(news.bar_close, self.timetable, self.dates, self.rulebook.surroundings),
         }
 
-    def _price(self, price: Decimal) -> str:
-        """Write a price with the decimals of its step, or exactly if it lies between two steps."""
-        nearest = self.instrument.steps.nearest(price)
-        return f"{nearest if nearest == price else price:f}"
-
     def _result(self, news: News) -> str | None:
         """Give the result in money, for the planned size; None if there is none."""
         now, size = news.now, news.found.size
@@ -106,16 +99,16 @@ class Teller:
         enter, leave = ("buy", "sell") if found.sign > 0 else ("sell", "buy")
         if now.entry is None and now.state != "broken_off":
             is_order = self.rulebook.rules.entry_style == "break"
-            return f"cancel the {enter} stop {self._price(found.entry)}" if is_order else ""
+            return f"cancel the {enter} stop {self.instrument.steps.written(found.entry)}" if is_order else ""
         if now.state != "open":
             return ""
         if news.leaving == "open":
             return f"{leave} at the next open"
-        stop = f"{leave} stop {self._price(now.stop)}"
+        stop = f"{leave} stop {self.instrument.steps.written(now.stop)}"
         if news.stop_before is not None:
-            stop += f", was {self._price(news.stop_before)}"
+            stop += f", was {self.instrument.steps.written(news.stop_before)}"
         if news.half is not None:
-            stop += f"; {leave} half at {self._price(news.half)}"
+            stop += f"; {leave} half at {self.instrument.steps.written(news.half)}"
         if news.leaving == "close":
             stop += f"; {leave} at the close of the next bar"
         elif news.kind == "setup.exit_signal" and now.half_exit is None:

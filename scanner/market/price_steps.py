@@ -139,6 +139,11 @@ class PriceSteps:
         away = (1 if rest > 0 else -1) if 2 * abs(rest) >= step else 0
         return _grid_price(step, lots, away)
 
+    def written(self, price: Decimal) -> str:
+        """Write a price with the decimals of its step, or exactly if it lies between two steps."""
+        step, lots, rest = self._lots(price)
+        return f"{price if rest else _grid_price(step, lots, 0):f}"
+
     def near_or_beyond(self, price: Decimal, hair: Decimal, *, up: bool) -> Decimal:
         """Give the price on the grid that lies within ``hair`` of ``price``; else the next above it, or below it."""
         step, lots, rest = self._lots(price)

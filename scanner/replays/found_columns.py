@@ -47,7 +47,7 @@ class FoundColumns:
         about = fits.which[rows], signs, *series.times[:, t], series.columns[CLOSE, t], aside
         self._parts.append((*about, fits.counted[rows], fits.total[rows], weighed.planned[own]))
         self._places += places_of(fits.found.places[rows])
-        self._reasons += [weighed.why_set_aside(k) if weighed.set_aside[k] else "" for k in numbers]
+        self._reasons += [weighed.why_set_aside(k) for k in numbers]
         self._count += len(rows)
         return first
 

@@ -42,17 +42,26 @@ class Addressing:
         self._stale_after = stale_after
         self._watched = watched
 
-    def addressed(self, said: Sequence[tuple[Event, SeriesKey]], now: int) -> list[Said]:
-        """Find the sinks of the events published together at ``now``, each with its series."""
+    def addressed(self, said: Sequence[tuple[Event, SeriesKey]], now: int) -> tuple[list[Said], set[str], set[str]]:
+        """Find the sinks of the events published together at ``now``, each with its series.
+
+        Also gives the ids of those that are stale, and of those that are missed.
+        """
         sent = self._sent(event for event, _ in said)
         told: dict[str, set[str]] = {}  # by story: the sinks that this call sends it to
-        addressed = []
+        addressed, stale, missed = list[Said](), set[str](), set[str]()
         for event, key in said:
             known = told.setdefault(event.thread, set())
             sinks = self._sinks(event, now, known, sent.get(event.thread, NOBODY))
             known.update(sinks)
             addressed.append(Said(event, sinks, key))
-        return addressed
+        for event, _ in said:
+            heard = bool(told[event.thread]) or event.thread in sent
+            if self._is_stale(event, now, heard=heard):
+                stale.add(event.id)
+            if self._is_missed(event, now, heard=heard):
+                missed.add(event.id)
+        return addressed, stale, missed
 
     def _sent(self, events: Iterable[Event]) -> Mapping[str, Collection[str]]:
         """Give by story the sinks that it was sent to before."""
@@ -81,13 +90,6 @@ class Addressing:
         if event.kind == "setup.withdrawn" or watched is None or watched.rulebook.follow.which == "all":
             return True
         return self._store.decisions.is_taken(event.thread)
-
-    def too_late(self, said: Sequence[Said], now: int) -> tuple[set[str], set[str]]:
-        """Give the ids of the events published together at ``now`` that are stale, and of those that are missed."""
-        heard = {each.event.thread for each in said if each.sinks} | self._sent(each.event for each in said).keys()
-        stale = {each.event.id for each in said if self._is_stale(each.event, now, heard=each.event.thread in heard)}
-        missed = {each.event.id for each in said if self._is_missed(each.event, now, heard=each.event.thread in heard)}
-        return stale, missed
 
     def _is_stale(self, event: Event, now: int, *, heard: bool) -> bool:
         """Whether an event comes so long after its bar that it is kept but not sent.

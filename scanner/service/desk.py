@@ -21,13 +21,12 @@ from scanner.pipeline import Pipeline, Pools, run_together
 from scanner.service.addressing import Addressing
 from scanner.service.changes.decided import Decided
 from scanner.service.changes.restating import agreeing, different, run_again
-from scanner.service.intake.answer_rows import closed_rows, in_order, known_and_new
 from scanner.service.intake.doubts import NONE, Doubts
-from scanner.service.intake.known_bars import KnownBars
+from scanner.service.intake.known_bars import KnownBars, closed_rows, in_order, known_and_new
 from scanner.service.intake.late_ends import nothing_follows, over
 from scanner.service.resuming import BETWEEN, are_due, checkpoint_of, restore, snapshot_of
 from scanner.service.together.last_bars import LastBars
-from scanner.service.together.taking import Together, take_usual
+from scanner.service.together.usual import Together, take_usual
 from scanner.store import (
     Batch,
     DecidedMeanwhileError,
@@ -46,7 +45,7 @@ if TYPE_CHECKING:
     from scanner.market.bars import Bar, RawBars
     from scanner.market.guard import Checked, Note
     from scanner.pipeline import Run
-    from scanner.service.together.arrival import Arrival
+    from scanner.service.together.usual import Arrival
     from scanner.store import Store, StoredTogether
     from scanner.trade.size import Account
 
@@ -238,8 +237,8 @@ class Desk:
                 self._collect(arrival.instrument, run, checked, min(now, arrival.asked), work)
                 taken.notes += pipeline.suspects(checked)
             work.said.sort(key=lambda each: places[each[1].instrument])
-            said = self.addressing.addressed(work.said, now)
-            stale, missed = self.addressing.too_late(said, now)  # before the commit: the store may fail afterwards
+            # Before the commit: the store may fail afterwards.
+            said, stale, missed = self.addressing.addressed(work.said, now)
             sent = (work.sent, [each.sent for each in work.together]) if self.record else ([], [])
             updates = [each.updates for each in work.together]
             batch = Batch(
@@ -395,7 +394,8 @@ class Desk:
         if len(bars) == 1 and bars.open_time[0] == last.open_time:
             known = Bars.of([last])
         else:
-            known = work.known.around(name, int(bars.open_time[0]))
+            first = int(bars.open_time[0])
+            known = work.known.around(name, first, 1 + (last.open_time - first) // self.watched[name].base.nanoseconds)
         said = different(bars, known)
         weighed = self._doubts.weigh(name, said, since=arrival.since, last=last, reaches=reaches)
         if weighed.look_again is not None:

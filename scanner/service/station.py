@@ -20,9 +20,8 @@ from scanner.service.desk import Desk
 from scanner.service.intake.feed_life import FeedLife
 from scanner.service.intake.intake import Intake
 from scanner.service.intake.requests import Ask, Manners
-from scanner.service.schedule.bar_closes import Due, groups_of, last_close
 from scanner.service.schedule.clock_jumps import watch_clock
-from scanner.service.schedule.timers import Timers
+from scanner.service.schedule.timers import Due, Timers, groups_of
 from scanner.service.summaries import NAMED, Telling
 from scanner.service.upkeep import Upkeep
 
@@ -33,7 +32,7 @@ if TYPE_CHECKING:
     from scanner.configuration.model.settings import Settings, Watched
     from scanner.delivery import Delivery
     from scanner.ports import Feed
-    from scanner.service.schedule.bar_closes import Group
+    from scanner.service.schedule.timers import Group
     from scanner.store import Store
 
 CATCH_UP = 20.0
@@ -247,12 +246,12 @@ class Station:
         now = self.clock.now()
         for group in self.groups:
             if group.feed == name:
-                self.intakes[name].ask(self._asks(group, last_close(group.timetable, now)))
+                self.intakes[name].ask(self._asks(group, group.timetable.last_close(now)))
         await self.intakes[name].first_round()
 
     def _due(self, group: Group, now: int) -> Due:
         """Begin with the last close that was due, since earlier ones are asked for at once."""
-        return Due(group.timetable, last_close(group.timetable, now - round(self.manners(group.feed).settle * SECOND)))
+        return Due(group.timetable, group.timetable.last_close(now - round(self.manners(group.feed).settle * SECOND)))
 
     def _asks(self, group: Group, close: int) -> list[Ask]:
         symbols = {each.instrument.symbol: each.symbol for each in self.watched}
@@ -297,7 +296,7 @@ class Station:
         for group in self.groups:
             self.dues.setdefault(group.name, self._due(group, now))
             self._schedule_group(group)
-            close = last_close(group.timetable, now)
+            close = group.timetable.last_close(now)
             asks = [ask for ask in self._asks(group, close) if ask.instrument in changed]
             if asks and group.feed in self.intakes:
                 self.intakes[group.feed].ask(asks)
@@ -345,9 +344,9 @@ class Station:
             now = self.clock.now()
             for group in self.groups:
                 if group.feed == name:
-                    last = group.timetable.closes_between(now - 3 * group.timetable.timeframe.nanoseconds, now)[1]
-                    if len(last):
-                        self.intakes[name].ask(self._asks(group, int(last[-1])))
+                    last = group.timetable.last_close(now)
+                    if last > now - 3 * group.timetable.timeframe.nanoseconds:
+                        self.intakes[name].ask(self._asks(group, last))
 
     async def _daily(self) -> None:
         late = [

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import orjson
 
@@ -26,8 +26,7 @@ EVENT_COLUMNS = ", ".join(f"e.{name}" for name in (*KEPT, "checksum"))
 """The columns for ``event_of``."""
 
 
-@dataclass(frozen=True, slots=True)
-class Said:
+class Said(NamedTuple):
     """An event to be kept, and the sinks it must reach.
 
     ``series`` is the one whose bar caused it, None for events about a feed or the station itself. ``late`` says that

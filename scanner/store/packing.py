@@ -111,7 +111,9 @@ def checksum_of(values: Sequence[object]) -> int:
     It is over these values as the standard library writes them; a faster library writes those that it writes alike.
     """
     if all(type(value) in QUICKLY_WRITTEN for value in values):
-        written = orjson.dumps(values).decode().encode("ascii", JSON_NUMBERS)
+        written = orjson.dumps(values)
+        if not written.isascii():
+            written = written.decode().encode("ascii", JSON_NUMBERS)
         return zlib.crc32(written.replace(b"\x7f", b"\\u007f"))
     return zlib.crc32(json.dumps(values, separators=(",", ":"), default=repr).encode())
 

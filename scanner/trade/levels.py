@@ -55,13 +55,15 @@ COLUMNS = GOAL + STYLES * GOALS
 class Grid:
     """Price steps for compiled code.
 
-    ``bands`` are lower bounds (points) and steps (units), ``units`` is the number of units in a point.
+    ``bands`` are lower bounds (points) and steps (units), ``units`` is the number of units in a point, and ``lowest``
+    the step of the lowest band in units.
     """
 
     steps: PriceSteps
     bands: Floats
     units: float
     decimals: int
+    lowest: float
 
     def steps_at(self, prices: Floats) -> Floats:
         """Give the steps that apply at prices, both in points."""
@@ -71,7 +73,7 @@ class Grid:
     def price(self, units: float) -> Decimal:
         """Give a price on the grid as an exact decimal."""
         if len(self.steps.steps) == 1:
-            return int(units / self.bands[1, 0]) * self.steps.steps[0]
+            return int(units / self.lowest) * self.steps.steps[0]
         return self.steps.nearest(Decimal(units).scaleb(-self.decimals))
 
 
@@ -85,7 +87,7 @@ def _grid(steps: PriceSteps, written: tuple[str, ...]) -> Grid:
     del written  # it only tells equal steps apart
     decimals = max(0, *(-int(step.as_tuple().exponent) for step in steps.steps))
     units = [float(step.scaleb(decimals)) for step in steps.steps]
-    return Grid(steps, np.array([list(map(float, steps.bounds)), units]), float(10**decimals), decimals)
+    return Grid(steps, np.array([list(map(float, steps.bounds)), units]), float(10**decimals), decimals, units[0])
 
 
 @lru_cache(64)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import Decimal
 from math import isnan
-from typing import TYPE_CHECKING, get_args
+from typing import TYPE_CHECKING, NamedTuple, get_args
 
 from scanner.event_data import EntryStyle
 from scanner.trade import levels
@@ -25,8 +25,7 @@ STYLES: tuple[EntryStyle, ...] = get_args(EntryStyle)
 """The entry styles, in the order of the compiled code."""
 
 
-@dataclass(frozen=True, slots=True)
-class Facts:
+class Facts(NamedTuple):
     """The inputs of any setup's plan: prices at the bar that completed it, and their descriptions.
 
     ``planned`` is the result of ``levels.plan``. The texts describe trigger and base («the last bar's high»).
@@ -60,25 +59,28 @@ def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -
     base = Decimal(repr(facts.base))
     margin = max(instrument.steps.at(base), Decimal(repr(rules.stop_margin)) * Decimal(repr(facts.atr)))
     stop, void_early, void_break = (grid.price(planned[level]) for level in range(STOP, STOP + 3))
-    ways = {style: _way(facts, number, grid) for number, style in enumerate(STYLES)}
-    early, break_, average = (ways[style].price for style in STYLES)
+    passed = [
+        f"{grid.price(levels.on_step(price, -sign, facts.close, grid.bands, grid.units)):f} {text}"
+        for price, text in facts.obstacles[: int(max(planned[BROKEN : BROKEN + len(STYLES)]))]
+    ]
     reasons = {
         "early": "open of the next bar, estimated at the close; "
         f"void if it opens {over} {void_early:f}, or at the stop or beyond",
         "break": f"one step {over} {facts.trigger_text}, as a stop order; void after an open {over} {void_break:f}",
         "average": f"close is {over} the {rules.fast_average}-bar average already"
-        if average is None
+        if isnan(planned[PRICE + STYLES.index("average")])
         else f"open after the first close {over} the {rules.fast_average}-bar average, estimated at that average",
         "stop": f"{Decimal(f'{float(margin):.4g}'):f} beyond {facts.base_text}",
     }
     entries: dict[str, Entry] = {
-        style: _entry(each, stop, reasons[style], rules, instrument, account) for style, each in ways.items()
+        style: _entry(facts, number, grid, stop, passed, reasons[style], rules, instrument, account)
+        for number, style in enumerate(STYLES)
     }
     chosen = entries[rules.entry_style]
     told: Levels = {
-        "early": f"{early:f}",
-        "break": f"{break_:f}",
-        "average": None if average is None else f"{average:f}",
+        "early": entries["early"]["price"],
+        "break": entries["break"]["price"],
+        "average": entries["average"]["price"],
         "stop": f"{stop:f}",
         "objectives": chosen["objectives"],
         "obstacle": chosen["obstacle"],
@@ -91,62 +93,47 @@ def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -
     return Plan(told, reasons | {"obstacle": chosen["obstacle_text"]}, entries, exit_plan)
 
 
-@dataclass(frozen=True, slots=True)
-class _Way:
-    """One entry: its price, the obstacles that it breaks, the obstacle beyond it, objectives and room."""
-
-    price: Decimal | None
-    broken: list[str]
-    obstacle: tuple[Decimal, str] | None
-    goals: list[Decimal]
-    room: float
-
-
-def _way(facts: Facts, style: int, grid: Grid) -> _Way:
-    planned = facts.planned
-    if isnan(planned[PRICE + style]):
-        return _Way(None, [], None, [], planned[ROOM + style])
-    broken = facts.obstacles[: int(planned[BROKEN + style])]
-    obstacle = None
-    if len(broken) < len(facts.obstacles):
-        obstacle = grid.price(planned[OBSTACLE + style]), facts.obstacles[len(broken)][1]
-    texts = [f"{_toward_entry(price, facts, grid):f} {text}" for price, text in broken]
-    first = GOAL + style * GOALS
-    goals = [] if isnan(planned[RISK + style]) else [grid.price(goal) for goal in planned[first : first + GOALS]]
-    return _Way(grid.price(planned[PRICE + style]), texts, obstacle, goals, planned[ROOM + style])
-
-
-def _toward_entry(price: float, facts: Facts, grid: Grid) -> Decimal:
-    return grid.price(levels.on_step(price, -facts.sign, facts.close, grid.bands, grid.units))
-
-
-def _entry(found: _Way, stop: Decimal, reason: str, rules: Rules, instrument: Instrument, account: Account) -> Entry:
-    """Describe one entry: its risk, objectives, obstacle, room and size."""
-    price = found.price
+def _entry(
+    facts: Facts,
+    style: int,
+    grid: Grid,
+    stop: Decimal,
+    passed: Sequence[str],
+    reason: str,
+    rules: Rules,
+    instrument: Instrument,
+    account: Account,
+) -> Entry:
+    """Describe one entry: its price, risk, objectives, obstacle, room and size; ``passed`` are obstacles before it."""
+    planned, broken = facts.planned, int(facts.planned[BROKEN + style])
     entry: Entry = {
-        "price": None if price is None else f"{price:f}",
+        "price": None,
         "risk": None,
         "objectives": [],
         "obstacle": None,
         "obstacle_text": reason,
-        "being_broken": found.broken,
+        "being_broken": [],
         "room": None,
         "size": None,
         "size_reason": reason,
         "at_risk": None,
         "reason": reason,
     }
-    if price is None:
+    if isnan(planned[PRICE + style]):
         return entry
-    obstacle, entry["obstacle_text"] = found.obstacle or (None, f"nothing ahead in {rules.obstacle_span} bars")
-    entry["obstacle"] = None if obstacle is None else f"{obstacle:f}"
-    if not found.goals:
+    price = grid.price(planned[PRICE + style])
+    entry["price"], entry["being_broken"] = f"{price:f}", list(passed[:broken])
+    entry["obstacle_text"] = f"nothing ahead in {rules.obstacle_span} bars"
+    if broken < len(facts.obstacles):
+        entry["obstacle"] = f"{grid.price(planned[OBSTACLE + style]):f}"
+        entry["obstacle_text"] = facts.obstacles[broken][1]
+    if isnan(planned[RISK + style]):
         entry["reason"] = entry["size_reason"] = f"not plannable: the stop {stop:f} is not beyond the entry {price:f}"
         return entry
-    risk = abs(price - stop)
+    risk, room, first = abs(price - stop), planned[ROOM + style], GOAL + style * GOALS
     entry["risk"] = f"{risk:f}"
-    entry["objectives"] = [f"{goal:f}" for goal in found.goals]
-    entry["room"] = None if isnan(found.room) else f"{found.room:.2f}"
+    entry["objectives"] = [f"{grid.price(goal):f}" for goal in planned[first : first + GOALS]]
+    entry["room"] = None if isnan(room) else f"{room:.2f}"
     amount, entry["size_reason"] = size(account, instrument, price, risk)
     if amount is not None:
         entry["size"] = f"{amount:f}"

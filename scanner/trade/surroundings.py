@@ -12,7 +12,7 @@ from functools import cached_property, lru_cache
 from itertools import pairwise, starmap
 from math import isnan
 from pathlib import Path  # noqa: TC003 - pydantic reads the annotations
-from typing import TYPE_CHECKING, Any, Literal, Protocol, Self, get_args
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, Protocol, Self, get_args
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -49,7 +49,7 @@ from scanner.trade.around import (
 from scanner.trade.levels import together
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -275,6 +275,16 @@ class Scene:
         return markets, np.ascontiguousarray(np.array(dates, dtype=np.int64).reshape(-1, 2).T)
 
 
+class _Spot(NamedTuple):
+    """What was found at one spot, by part, with its case."""
+
+    spot: int
+    case: Known
+    measured: Sequence[float]
+    said: Sequence[int]
+    counts: Sequence[int]
+
+
 @dataclass(frozen=True, slots=True)
 class Looked:
     """The surroundings found at the spots of a scene, with certain settings: see ``around.look``."""
@@ -290,25 +300,29 @@ class Looked:
         """Say at which spots a surrounding fails."""
         return np.asarray(self.whole[:, NUMBERS[name]] == FAILS)
 
-    def told(self, spot: int, names: Iterable[Surrounding] = NAMES) -> dict[str, Measure]:
-        """Describe the surroundings of a setup, all of them or some, by name."""
-        said, counts = self.said[spot].tolist(), self.counts[spot].tolist()
-        found: dict[str, Measure] = {}
-        for name in names:
-            which = PARTS_OF[name]
-            parts = [self._part(part, spot, said[part], counts) for part in which if said[part] != NOT_ASKED]
-            found[name] = _together(parts if said[which[0]] <= NOT_ASKED else parts[-1:])
-        return found
+    def told(self, spot: int) -> dict[str, Measure]:
+        """Describe the surroundings of a setup, by name."""
+        here = self._spot(spot)
+        return {name: self._measure(which, here) for name, which in PARTS_OF.items()}
+
+    def _measure(self, which: range, here: _Spot) -> Measure:
+        if len(which) == 1 or here.said[which[0]] > NOT_ASKED:
+            return self._part(which[-1], here)
+        return _together([self._part(part, here) for part in which if here.said[part] != NOT_ASKED])
 
     def why_set_aside(self, spot: int) -> str:
         """Say in a clause which of the required surroundings of a setup fail, and why; empty if none does."""
-        said, counts, whole = self.said[spot].tolist(), self.counts[spot].tolist(), self.whole[spot].tolist()
+        here, whole = self._spot(spot), self.whole[spot].tolist()
         measures: dict[str, Measure] = {
-            name: _together([self._part(part, spot, FAILS, counts) for part in PARTS_OF[name] if said[part] == FAILS])
+            name: _together([self._part(part, here) for part in PARTS_OF[name] if here.said[part] == FAILS])
             for name in self.wanted.require
             if whole[NUMBERS[name]] == FAILS
         }
         return why_set_aside(measures, measures.keys())
+
+    def _spot(self, spot: int) -> _Spot:
+        of_all = (self.measured, self.said, self.counts)
+        return _Spot(spot, self.scene.case(spot), *(values[spot].tolist() for values in of_all))
 
     def daily_turnover(self, spot: int) -> Decimal | None:
         """Give the median turnover of a day, in the instrument's currency; None if unknown.
@@ -322,26 +336,24 @@ class Looked:
             return None
         return Decimal(repr(turnover)) * bars.numerator / bars.denominator
 
-    def _part(self, part: int, spot: int, said: int, counts: Sequence[int]) -> Measure:
-        threshold = self.wanted.thresholds[part]
+    def _part(self, part: int, here: _Spot) -> Measure:
+        threshold, measured, said = self.wanted.thresholds[part], here.measured[part], here.said[part]
         if part == DATES:
             threshold = f"> {self.wanted.date_hours if self._unit == HOUR else self.wanted.date_days}"
         if said in REASONS:
-            text = f"{NOT_JUDGED}: {REASONS[said].format(coarser=self.scene.case(spot).coarser)}"
+            text = f"{NOT_JUDGED}: {REASONS[said].format(coarser=here.case.coarser)}"
             return {"measured": None, "threshold": threshold, "verdict": True, "text": text}
-        measured = float(self.measured[spot, part])
         if part == DATES:
             measured /= self._unit
-        text = TEXTS.get(part) or self._text(part, spot, said, counts)
+        text = TEXTS.get(part) or self._text(part, here)
         return {"measured": number(measured), "threshold": threshold, "verdict": said == HOLDS, "text": text}
 
     @property
     def _unit(self) -> int:
         return HOUR if self.scene.timetable.timeframe.intraday else DAY
 
-    def _text(self, part: int, spot: int, said: int, counts: Sequence[int]) -> str:  # noqa: PLR0911 - one a part
-        rules, wanted, case = self.scene.rules, self.wanted, self.scene.case(spot)
-        measured = float(self.measured[spot, part])
+    def _text(self, part: int, here: _Spot) -> str:  # noqa: PLR0911 - one a part
+        rules, wanted, case, measured = self.scene.rules, self.wanted, here.case, here.measured[part]
         if part == TREND:
             word = {1: "with the trend", 0: "trend mixed", -1: "against the trend"}[int(measured)]
             return f"{word}, by the close and the {rules.slow_average}-bar average over {rules.average_rise} bars"
@@ -351,21 +363,20 @@ class Looked:
             return f"the last {case.coarser} bar {word}, by its close and {average}"
         if part == VOLATILITY:
             quiet = measured < wanted.quiet * (1 - TIE)
-            word = "loud" if said == FAILS else "quiet" if quiet else "usual"
+            word = "loud" if here.said[part] == FAILS else "quiet" if quiet else "usual"
             return f"{word}: ATR in means of its last 100 values"
         if part == COST:
             named = [name for name in COST_NAMES if getattr(case.instrument.costs, name) is not None]
             return f"{' and '.join(named)} of both ways in R"
         if part == TRADED:
-            text = f"bars of the last {counts[SHOULD]} that are missing"
-            return f"{text} or without volume" if counts[VOLUMES] else text
+            text = f"bars of the last {here.counts[SHOULD]} that are missing"
+            return f"{text} or without volume" if here.counts[VOLUMES] else text
         if part == TURNOVER:
             return f"median turnover of {wanted.liquid_bars} bars in {case.instrument.currency or 'money'}"
-        return self._date(spot, counts[NEAREST])
+        return self._date(here)
 
-    def _date(self, spot: int, which: int) -> str:
-        scene = self.scene
-        nearest, close = (scene.case(spot).dates or ())[which], scene.closed(spot)
+    def _date(self, here: _Spot) -> str:
+        nearest, close = (here.case.dates or ())[here.counts[NEAREST]], self.scene.closed(here.spot)
         side = "to" if nearest.begin > close else "since" if nearest.end < close else "from"
         return f"{'hours' if self._unit == HOUR else 'days'} {side} the nearest date: {nearest.what}"
 

@@ -12,7 +12,7 @@ import numpy as np
 from scanner.configuration.model import settings as configuration
 from scanner.market.bars import Bars, RawBars
 from scanner.service.desk import Desk
-from scanner.service.together.arrival import Arrival
+from scanner.service.together.usual import Arrival
 from scanner.store import Batch, SeriesUpdate, Store
 from tests.laws import QUARTER_HOUR, bars_of
 from tests.outside.random_tapes import tape

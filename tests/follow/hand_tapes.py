@@ -23,6 +23,7 @@ from scanner.follow.begun import begun
 from scanner.follow.decision import Decision
 from scanner.follow.follower import Follower
 from scanner.follow.found import Found
+from scanner.follow.stories import go_on_together
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.trade.following import Follow
@@ -143,12 +144,13 @@ class Case:
         spoiler = replace(self.spoiler, beyond=None if beyond is None else side(beyond))
         line = (np.nan, 0.0) if self.line is None else (side(self.line[0]), sign * self.line[1])
         record = record_of(series, instrument, found, spoiler, line)
-        told = [news for _, news in follower.go_on([found], record, [(series.used - 1, sign)])]
+        follower.begin([found], record)
+        told = [news for _, news in go_on_together([follower], [[(series.used - 1, sign)]])[0]]
         for number in range(1, len(self.bars) + 1):
             for _ in series.take(bars[begin + number - 1 : begin + number]):
                 pass
             others = [(series.used - 1, -sign)] if number in self.others else []
-            told += [news for _, news in follower.go_on(standing=others)]
+            told += [news for _, news in go_on_together([follower], [others])[0]]
             if number in self.decided:
                 kind, at = self.decided[number]
                 price = None if at is None else Decimal(at) if sign > 0 else 200 - Decimal(at)

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Any
 from scanner.analysis.pool import MANY
 from scanner.events import KINDS
 from scanner.follow.follower import Follower
-from scanner.follow.stories import NO_RECORDS
 from tests.laws import all_setups, engine
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    import numpy as np
     from numpy.typing import NDArray
 
     from scanner.analysis.rules import Rules
@@ -42,33 +42,33 @@ class NotingFollower(Follower):
     def __init__(self, watcher: SeriesEngine) -> None:
         super().__init__(watcher.series, watcher.instrument, watcher.rulebook, watcher.timetable)
         self.noted: list[Noted] = []
+        self._begun: list[tuple[Found, Any]] = []
         self.told: list[News] = []
         self._of = watcher.series
 
-    def go_on(
-        self,
-        found: Sequence[Found] = (),
-        records: NDArray[Any] = NO_RECORDS,
-        standing: Sides = (),
-    ) -> list[tuple[int, News]]:
-        """Record the setups, advance, and record the news."""
+    def begin(self, found: Sequence[Found], records: NDArray[Any]) -> None:
+        """Record the setups."""
+        self._begun += zip(found, records.copy(), strict=True)
+        super().begin(found, records)
+
+    def marks(self, stop: int, standing: Sides = ()) -> NDArray[np.uint8]:
+        """Record the sides with setups."""
         for index in sorted({index for index, _ in standing}):
             t = index - self._of.used + self._of.count
-            here = tuple(
-                (each, record) for each, record in zip(found, records.copy(), strict=True) if record["begun"] == t
-            )
-            sides = frozenset(sign for at, sign in standing if at == index)
-            self.noted.append(Noted(t, here, sides))
-        told = super().go_on(found, records, standing)
-        self._noting([news for _, news in told])
+            here = tuple((each, record) for each, record in self._begun if record["begun"] == t)
+            self.noted.append(Noted(t, here, frozenset(sign for at, sign in standing if at == index)))
+        return super().marks(stop, standing)
+
+    def tell(self) -> list[tuple[int, int, News]]:
+        """Record the news."""
+        told = super().tell()
+        self.told += [news for *_, news in told]
         return told
 
     def break_off(self, index: int, reason: str) -> list[News]:
-        """Break off, and record the news."""
-        return self._noting(super().break_off(index, reason))
-
-    def _noting(self, told: list[News]) -> list[News]:
-        self.told += told
+        """Break off, and record the ends."""
+        told = super().break_off(index, reason)
+        self.told += [news for news in told if news.kind == "setup.broken_off"]
         return told
 
     def ended(self) -> list[Outcome]:

@@ -15,6 +15,7 @@ from scanner.analysis.series import Series
 from scanner.events import rfc3339
 from scanner.follow.follower import Follower
 from scanner.follow.found import Found
+from scanner.follow.stories import go_on_together
 from scanner.follow.story_events import Teller, soon
 from scanner.market.bars import Bars
 from scanner.market.instruments import Instrument
@@ -72,10 +73,11 @@ def told(after: list[Prices], timeframe: str = "1h", missing: Collection[str] = 
         ride=False,
         spoiled_by="",
     )
-    news = follower.go_on([found], record_of(series, instrument, found, Spoiler()), [(series.used - 1, 1)])
+    follower.begin([found], record_of(series, instrument, found, Spoiler()))
+    news = go_on_together([follower], [[(series.used - 1, 1)]])[0]
     for number in range(count, len(bars)):
         list(series.take(bars[number : number + 1]))
-        news += follower.go_on()
+        news += go_on_together([follower])[0]
     teller = Teller(instrument, table, RULEBOOK, None)
     return [teller.event(each) for _, each in news]
 

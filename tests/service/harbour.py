@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from scanner.events import Event
     from scanner.ports import Want
-    from scanner.service.together.arrival import Arrival
+    from scanner.service.together.usual import Arrival
     from tests.service.simulated_time import SimulatedTime
 
 MINUTE = 60 * SECOND

@@ -14,7 +14,7 @@ from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.service.desk import Desk, Taken
-from scanner.service.together.arrival import Arrival
+from scanner.service.together.usual import Arrival
 from scanner.store import SeriesKey
 from scanner.trade.size import Account
 from tests.laws import QUARTER_HOUR, bars_of, engine, many_found

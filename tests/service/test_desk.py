@@ -17,7 +17,7 @@ from scanner.market.instruments import Instrument
 from scanner.market.splits import Adjustment, adjust
 from scanner.service.desk import Desk
 from scanner.service.resuming import snapshot_of
-from scanner.service.together.arrival import Arrival
+from scanner.service.together.usual import Arrival
 from scanner.store import Batch, Store, StoreTroubleError
 from tests.laws import QUARTER_HOUR, all_setups, engine
 from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, desk, expected, raw, take, to_screen, watched

@@ -14,7 +14,7 @@ from scanner.market.sessions.timetables import Timetable
 from scanner.service.changes.restating import same
 from scanner.service.desk import Desk
 from scanner.service.intake.late_ends import LATE_END
-from scanner.service.together.arrival import Arrival
+from scanner.service.together.usual import Arrival
 from scanner.store import SeriesKey, Store, StoreTroubleError
 from tests.service.one_desk import ACCOUNT, BARS, LATER, expected, raw, watched
 

@@ -12,7 +12,7 @@ from adapters.feeds.pushed.recent import RecentBars
 from scanner.market.bars import Bars
 from scanner.ports import Want
 from scanner.service.changes.restating import same
-from scanner.service.together.arrival import Arrival
+from scanner.service.together.usual import Arrival
 from scanner.store import Store
 from tests.laws import QUARTER_HOUR
 from tests.service.one_desk import BARS, KEY, LATER, desk, expected, raw, take

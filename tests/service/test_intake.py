@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from scanner.service.desk import Taken
-    from scanner.service.together.arrival import Arrival
+    from scanner.service.together.usual import Arrival
 
 
 @pytest.fixture

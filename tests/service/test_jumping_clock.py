@@ -20,7 +20,6 @@ from scanner.market.sessions.timetables import Timetable
 from scanner.ports import Answer, FeedTroubleError
 from scanner.service.changes.restating import as_sent, same
 from scanner.service.intake.requests import Manners
-from scanner.service.schedule.bar_closes import last_close
 from scanner.service.schedule.timers import LOOK
 from scanner.store import SeriesKey, Store
 from tests.service.bad_days import SECOND, DayTime, day, settings
@@ -121,7 +120,7 @@ class Trial:
             await time.run(SOON)
             settled = time.now() - round(MANNERS.settle * SECOND)
             moment, close = self.asks[-1]
-            assert last_close(group.timetable, settled - SECOND // 10) <= close <= last_close(group.timetable, settled)
+            assert group.timetable.last_close(settled - SECOND // 10) <= close <= group.timetable.last_close(settled)
             assert self.exchange.asked[-1] >= moment
         await time.run(end - time.passed)
 

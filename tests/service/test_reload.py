@@ -19,7 +19,7 @@ from scanner.service.changes.config_mark import ListRead, fixed_mark
 from scanner.service.changes.reloading import reload_from
 from scanner.service.changes.restating import as_sent
 from scanner.service.station import Station
-from scanner.service.together.arrival import Arrival
+from scanner.service.together.usual import Arrival
 from scanner.store import Store, StoreTroubleError
 from scanner.store.lock import holder
 from scanner.store.upkeep.check import check

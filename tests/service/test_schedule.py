@@ -17,8 +17,7 @@ from scanner.clocks import SECOND, PacedClock
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
-from scanner.service.schedule.bar_closes import Due, Group, last_close
-from scanner.service.schedule.timers import LOOK, Timers
+from scanner.service.schedule.timers import LOOK, Due, Group, Timers
 from tests.service.simulated_time import SimulatedTime
 
 HOUR = 3_600 * SECOND
@@ -32,7 +31,7 @@ def at(text: str) -> int:
 def test_a_year_of_new_york_gives_every_close_exactly_once(name: str) -> None:
     timetable = Timetable(calendar_named("XNYS"), Timeframe.named(name))
     begin, end = at("2026-01-01T00:00Z"), at("2027-01-01T00:00Z")
-    due = Due(timetable, last_close(timetable, begin))
+    due = Due(timetable, timetable.last_close(begin))
     moments = np.arange(begin, end, 15 * 60 * SECOND).tolist()
     closes = [close for now in moments if (close := due.take(now)) is not None]
     assert closes == timetable.closes_between(begin, end - 1)[1].tolist()
@@ -71,10 +70,10 @@ async def test_wherever_the_clock_jumps_the_last_close_is_handled_within_seconds
     for _ in range(200):
         time.wall += round(float(rng.choice([1, -1, 60, -60, 3_600, -3_600, 86_400])) * float(rng.random()) * SECOND)
         await time.run(LOOK)
-        assert seen[-1] == last_close(group.timetable, time.now() - 2 * SECOND)
+        assert seen[-1] == timetable.last_close(time.now() - 2 * SECOND)
         await time.run(float(rng.uniform(0, 900)))
         # While the clock runs on, it is handled at the moment it has settled.
-        assert seen[-1] == last_close(group.timetable, time.now() - 2 * SECOND)
+        assert seen[-1] == timetable.last_close(time.now() - 2 * SECOND)
     assert (np.diff(seen) != 0).all()
     timers.stop()
 

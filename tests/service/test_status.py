@@ -17,7 +17,7 @@ from scanner.service.changes.restating import as_sent
 from scanner.service.desk import Desk
 from scanner.service.outlined import outline_of
 from scanner.service.status import Facts, facts, status
-from scanner.service.together.arrival import Arrival
+from scanner.service.together.usual import Arrival
 from scanner.store import Batch, Said, SeriesKey, Store
 from scanner.store.lock import Holder, holder
 from tests.laws import QUARTER_HOUR, bars_of

@@ -20,8 +20,7 @@ from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
 from scanner.service.desk import Desk
-from scanner.service.together.arrival import Arrival
-from scanner.service.together.usual import Rows, Usual, usual_answers
+from scanner.service.together.usual import Arrival, Rows, Usual, usual_answers
 from scanner.store import Store
 from tests.effort import EFFORT
 from tests.laws import all_setups, bars_of

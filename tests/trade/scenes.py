@@ -121,7 +121,7 @@ def scene(sign: int = 1, series: np.ndarray | None = None, **changes: Any) -> Sc
         leans=np.zeros(1),
         rules=Rules(),
         timetable=changes.get("timetable", HOURLY),
-        cases=[replace(CASE, **{name: changes.pop(name) for name in OF_CASE if name in changes})],
+        cases=[CASE._replace(**{name: changes.pop(name) for name in OF_CASE if name in changes})],
     )
     return replace(made, **changes)
 

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from scanner.events import Event
     from scanner.pipeline import Pipeline
-    from scanner.service.schedule.bar_closes import Group
+    from scanner.service.schedule.timers import Group
     from scanner.store import Batch, Said, Store
     from scanner.store.outbox import Delivery
 
@@ -107,7 +107,7 @@ class ForgottenRow(Planted):
         """Forget the last sink."""
         del now
         return replace(
-            batch, said=[replace(s, sinks=s.sinks[:-1]) if s.sinks and self.strikes() else s for s in batch.said]
+            batch, said=[s._replace(sinks=s.sinks[:-1]) if s.sinks and self.strikes() else s for s in batch.said]
         )
 
 
@@ -121,7 +121,7 @@ class IdOfTheTime(Planted):
     def _other(self, said: Said, now: int) -> Said:
         if not said.event.facts.follows or not self.strikes():
             return said
-        return replace(said, event=replace(said.event, id=event_id(said.event.id, str(now))))
+        return said._replace(event=replace(said.event, id=event_id(said.event.id, str(now))))
 
 
 class NotWithdrawn(Planted):

@@ -27,7 +27,7 @@ NOWHERE = -1
 FIRST = (date(FIRST_YEAR, 1, 1) - EPOCH).days * DAY
 END = (date(LAST_YEAR + 1, 1, 1) - EPOCH).days * DAY
 """Bars must lie from ``FIRST`` on and before ``END``; any other time is a mistake."""
-YEARS_AHEAD = 12
+YEARS_APART = 12
 """A calendar without a session for so long has ended."""
 HOUR = 3_600 * NANOSECONDS
 DAYS_OF_WEEK = 7
@@ -354,6 +354,19 @@ class Timetable:
         due = (closes > after) & (closes <= until)
         return opens[due], closes[due]
 
+    def last_close(self, until: int) -> int:
+        """Give the last close up to a moment; 0 if there was none for years: the exchange is closed for good."""
+        for years in (0, YEARS_APART):
+            periods = self._cover(until - years * 366 * DAY, until)
+            period = int(np.searchsorted(periods.close, until, side="right"))
+            if self.timeframe.intraday and period < len(periods.open):
+                begin, length = int(periods.open[period]), self.timeframe.nanoseconds
+                if until - begin >= length:
+                    return begin + (until - begin) // length * length
+            if period:
+                return int(periods.close[period - 1])
+        return 0
+
     def following(self, closes: Times) -> tuple[Times, Times]:
         """Give open and close of the bar that follows the one that closed then, for each of some closes.
 
@@ -406,7 +419,7 @@ class Timetable:
         periods = self._cover(after, after)
         period = int(np.searchsorted(periods.close, after, side="right"))
         if period == len(periods.close):
-            periods = self._cover(after, after + YEARS_AHEAD * 366 * DAY)
+            periods = self._cover(after, after + YEARS_APART * 366 * DAY)
             period = int(np.searchsorted(periods.close, after, side="right"))
             if period == len(periods.close):
                 moment = datetime.fromtimestamp(after // NANOSECONDS, UTC)

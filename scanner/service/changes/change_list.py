@@ -116,7 +116,8 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
             updates.append(SeriesUpdate(base, Bars.of([]), snapshot_of(pipeline), checkpoint_of(pipeline)))
             desk.last[name] = bars.last()
             revived.append(name)
-    desk.store.commit(Batch(updates, rewrites, desk.addressing.addressed(said, desk.store.clock())))
+    addressed, *_ = desk.addressing.addressed(said, desk.store.clock())
+    desk.store.commit(Batch(updates, rewrites, addressed))
     return revived
 
 

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from scanner.service.desk import Taken
     from scanner.service.intake.lateness import Lateness
     from scanner.service.intake.requests import Ask
-    from scanner.service.together.arrival import Arrival
+    from scanner.service.together.usual import Arrival
 
 LONGEST_PAUSE = 600.0
 """Most seconds between two requests for a missing bar."""
@@ -205,15 +205,14 @@ class Intake:
                 await self.clock.sleep(BREATH)
             before = {ask.instrument: self.last_close(ask.instrument) for ask in asks}
             await self._ask_batch(asks, which)
+            moved = {name for name, close in before.items() if self.last_close(name) != close}
             self._unasked.difference_update(before)
             self._going_on.difference_update(before)
-            self._going_on |= {
-                name for name, close in before.items() if self.last_close(name) != close and self._lacks(name)
-            }
+            self._going_on |= set(filter(self._lacks, moved))
             asks = [
                 ask
                 for ask in asks
-                if (self._is_wanted(ask) and self.last_close(ask.instrument) != before[ask.instrument])
+                if (ask.instrument in moved and self._is_wanted(ask))
                 or (answers == 0 and ask.instrument in self._look_again)
             ]
 

@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
-from scanner.service.together.arrival import Arrival
+from scanner.service.together.usual import Arrival
 
 if TYPE_CHECKING:
     from collections.abc import Container, Mapping, Sequence

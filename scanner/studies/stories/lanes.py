@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from scanner.analysis.pool import Pool, Stop
     from scanner.engine.series_engine import SeriesEngine
-    from scanner.follow.ends import Ends
+    from scanner.follow.stories import Ends
     from scanner.market.bars import Bars
     from scanner.pipeline import Inputs
     from scanner.studies.stories.candidates import Candidates

@@ -9,9 +9,8 @@ import numpy as np
 import pyarrow as pa
 
 from scanner.analysis.columns import ATR
-from scanner.follow.ends import Ends
 from scanner.follow.outcome import STATES
-from scanner.follow.stories import go_on_together, joined
+from scanner.follow.stories import Ends, go_on_together, joined
 from scanner.studies.arrow import numbers, texts
 from scanner.studies.parts import CATEGORIES, LAYOUT, VARIANTS, no_trades
 from scanner.studies.schema import AROUND, SOURCES, VERDICTS

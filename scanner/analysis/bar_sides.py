@@ -35,13 +35,13 @@ def closing(series: Floats, i: int, sign: float) -> float:
 @inlined
 def highest(series: Floats, i: int, sign: float) -> float:
     """High of bar ``i``."""
-    return series[HIGH, i] if sign > 0 else -series[LOW, i]
+    return sign * series[HIGH if sign > 0 else LOW, i]
 
 
 @inlined
 def lowest(series: Floats, i: int, sign: float) -> float:
     """Low of bar ``i``."""
-    return series[LOW, i] if sign > 0 else -series[HIGH, i]
+    return sign * series[LOW if sign > 0 else HIGH, i]
 
 
 @inlined
@@ -81,18 +81,18 @@ def tie(series: Floats, first: int, last: int) -> float:
 @inlined
 def lowest_of(series: Floats, first: int, last: int, sign: float) -> float:
     """Lowest low of the bars ``first`` to ``last``; infinite if there are none."""
-    low = float("inf")
-    for i in range(first, last + 1):
-        low = min(low, lowest(series, i, sign))
+    lows, low = series[LOW if sign > 0 else HIGH, first : last + 1], float("inf")
+    for i in range(len(lows)):
+        low = min(low, sign * lows[i])
     return low
 
 
 @inlined
 def highest_of(series: Floats, first: int, last: int, sign: float) -> float:
     """Highest high of the bars ``first`` to ``last``; minus infinity if there are none."""
-    high = -float("inf")
-    for i in range(first, last + 1):
-        high = max(high, highest(series, i, sign))
+    highs, high = series[HIGH if sign > 0 else LOW, first : last + 1], -float("inf")
+    for i in range(len(highs)):
+        high = max(high, sign * highs[i])
     return high
 
 

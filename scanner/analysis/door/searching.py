@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 LONG, SHORT = 1, 2
 """Bits of a mark: the setup may hold at this bar in this direction."""
 
+BLOCK = 1024
+"""Bars that are marked and measured together: few enough to stay in the cache."""
+
 SPOT, NO_RULE = 3, -1
 """How many numbers a spot has: row, bar and sign; and in place of the number of the rule that fails: none does."""
 
@@ -40,33 +43,39 @@ def searched(
 ) -> int:
     """Write every bar and sign at which all rules hold, or all but one, as ``Setup`` asks of ``find``.
 
-    ``mark(series, first, stop, numbers, marks)`` fills one mark for each bar. ``sizes`` are the numbers of values and
-    of verdicts that ``measure`` gives.
+    ``mark(series, first, stop, numbers, marks)`` fills one mark for each bar, of which there are at most BLOCK.
+    ``sizes`` are the numbers of values and of verdicts that ``measure`` gives.
     """
     nearly = found.shape[1] > SPOT
     values, rules = sizes
     measured, verdicts = np.empty(values), np.empty(rules, dtype=np.uint8)
+    spots = np.empty(2 * BLOCK + 1, dtype=np.int64)
     count = 0
     for k in range(len(rows)):
         series = columns[rows[k]]
-        if not nearly:
-            mark(series, first[k], stop[k], numbers[0], marks)
-        for i in range(stop[k] - first[k]):
-            marked = LONG | SHORT if nearly else marks[i]
-            if marked:
-                for side in (LONG, SHORT):
-                    if marked & side:
-                        t, sign, last = first[k] + i, 1.0 if side == LONG else -1.0, NO_RULE
-                        # Measured at one place alone: the compiler takes in the whole function at each.
-                        fits = measure(series, t, sign, numbers[0], measured, verdicts)
-                        if nearly:
-                            failing, last = _failing(verdicts)
-                            fits = failing <= 1
-                        if fits:
-                            found[count, 0], found[count, 1], found[count, 2] = rows[k], t, int(sign)
-                            if nearly:
-                                found[count, SPOT] = last
-                            count += 1
+        for begin in range(first[k], stop[k], BLOCK):
+            end = min(begin + BLOCK, stop[k])
+            if nearly:
+                marks[: end - begin] = LONG | SHORT
+            else:
+                mark(series, begin, end, numbers[0], marks)
+            marked = 0
+            for i in range(end - begin):
+                if marks[i]:  # no branch depends on the side, or on a fit below: a processor guesses them badly
+                    spots[marked] = 2 * i
+                    marked += marks[i] & LONG
+                    spots[marked] = 2 * i + 1
+                    marked += (marks[i] & SHORT) >> 1
+            for s in range(marked):
+                t, sign, last = begin + spots[s] // 2, 1.0 - 2.0 * (spots[s] % 2), NO_RULE
+                # Measured at one place alone: the compiler takes in the whole function at each.
+                fits = measure(series, t, sign, numbers[0], measured, verdicts)
+                if nearly:
+                    failing, last = _failing(verdicts)
+                    fits = failing <= 1
+                    found[count, SPOT] = last
+                found[count, 0], found[count, 1], found[count, 2] = rows[k], t, int(sign)
+                count += fits
     return count
 
 

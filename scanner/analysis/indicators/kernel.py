@@ -133,11 +133,10 @@ def _take_block(
     length = rules.usual_body_length
     before = min(length - 1, seen)
     bodies(series[OPEN, begin - before : end], series[CLOSE, begin - before : end], body)
-    means(body[: before + bars], length, series[USUAL_BODY, begin:end], spare)
-    length = rules.fast_average
-    means(closes[at - min(length - 1, seen) : to], length, series[FAST_AVERAGE, begin:end], spare)
-    length = rules.slow_average
-    means(closes[at - min(length - 1, seen) : to], length, series[SLOW_AVERAGE, begin:end], spare)
+    means(body[: before + bars], (length,), (series[USUAL_BODY, begin:end],), spare)
+    lengths = rules.fast_average, rules.slow_average
+    outs = series[FAST_AVERAGE, begin:end], series[SLOW_AVERAGE, begin:end]
+    means(closes[at - min(max(lengths[0], lengths[1]) - 1, seen) : to], lengths, outs, spare)
 
     sides_of(closes[at:to], slows, gaps, sides)
     unready = rules.macd_slow + rules.macd_signal - 1 - seen

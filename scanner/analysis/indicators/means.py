@@ -44,31 +44,39 @@ def _put(pieces: Floats, factor: float, out: Floats) -> None:
 
 
 @compiled
-def means(values: Floats, length: int, out: Floats, spare: tuple[Floats, Floats]) -> None:
-    """Give the mean of the last ``length`` values for each of the last values; NaN if there are too few.
+def means(values: Floats, lengths: tuple[int, ...], outs: tuple[Floats, ...], spare: tuple[Floats, Floats]) -> None:
+    """Give the mean of the last lengths[k] values for each of the last values in outs[k]; NaN if there are too few.
 
     ``spare`` is working space: two arrays as long as ``values``.
     """
-    begin = len(values) - len(out) + 1 - length
-    lacking = min(max(-begin, 0), len(out))
-    out[:lacking] = np.nan
-    if lacking == len(out):
-        return
-    full, begin = out[lacking:], begin + lacking
+    longest = 0
+    for k in range(len(lengths)):
+        longest = max(longest, lengths[k])
+        outs[k][: _lacking(values, lengths[k], outs[k])] = np.nan
     pieces, width, turn = values, np.int64(1), 0
     while True:
-        if length & width:
-            before = length & (width - 1)
-            factor = 1.0 / length if 2 * width > length else 1.0
-            if before:
-                _put_on(pieces[begin + before :], factor, full)
-            else:
-                _put(pieces[begin:], factor, full)
-        if 2 * width > length:
+        for k in range(len(lengths)):
+            length, lacking = lengths[k], _lacking(values, lengths[k], outs[k])
+            full = outs[k][lacking:]
+            if length & width and len(full):
+                before = length & (width - 1)
+                begin = len(values) - len(full) + 1 - length + before
+                factor = 1.0 / length if 2 * width > length else 1.0
+                if before:
+                    _put_on(pieces[begin:], factor, full)
+                else:
+                    _put(pieces[begin:], factor, full)
+        if 2 * width > min(longest, len(values)):
             return
         longer = spare[turn][: len(pieces) - width]
         _doubled(pieces, width, longer)
         pieces, width, turn = longer, 2 * width, 1 - turn
+
+
+@inlined
+def _lacking(values: Floats, length: int, out: Floats) -> int:
+    """Count the first means for which there are too few values."""
+    return min(max(length - 1 - (len(values) - len(out)), 0), len(out))
 
 
 @inlined

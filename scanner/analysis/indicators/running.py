@@ -191,15 +191,8 @@ def in_sessions(
     while begin < bars:
         while which + 1 < len(begins) and begins[which + 1] <= opens[begin]:
             which += 1
-        end, beyond, step = begin + 1, bars, 1
         until = begins[which + 1] if which + 1 < len(begins) else END_OF_TIME
-        while end + step < beyond:  # bars are in order, so the end can be found in growing steps
-            if opens[end + step] < until:
-                end, step = end + step, 2 * step
-            else:
-                beyond, step = end + step, 1
-        while end < beyond and opens[end] < until:
-            end += 1
+        end = begin + 1 + session_at(until - 1, opens[begin:])
         high, low = _extremes(highs[begin:end], lows[begin:end])
         in_session(days[which], high, low, state)
         fill(before_highs[begin:end], state.before_high)

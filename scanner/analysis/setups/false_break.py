@@ -55,16 +55,17 @@ def measure(series: Floats, t: int, sign: float, numbers: Any, measured: Floats,
     """Measure every rule on the bar t and the bars before it, with the ATR at t."""
     close, low, atr, equal = closing(series, t, sign), lowest(series, t, sign), series[ATR, t], tie(series, t, t)
     oldest = t - numbers.lowest_of
-    known, since = lowest(series, oldest, sign), oldest
-    for i in range(oldest + 1, t):
-        if lowest(series, i, sign) < known - equal:
-            known, since = lowest(series, i, sign), i
+    lows = series[LOW if sign > 0 else HIGH, oldest:t]
+    known, age = sign * lows[0], t - oldest
+    for i in range(len(lows)):
+        if sign * lows[i] < known - equal:
+            known, age = sign * lows[i], len(lows) - i
 
     depth = known - low
     measured[DEPTH] = divided(depth, atr)
     verdicts[DEPTH] = depth > equal and numbers.depth_min * atr - equal <= depth <= numbers.depth_max * atr + equal
-    measured[OLD] = t - since
-    verdicts[OLD] = t - since >= numbers.age_min
+    measured[OLD] = age
+    verdicts[OLD] = age >= numbers.age_min
     measured[BACK_INSIDE] = close - known
     verdicts[BACK_INSIDE] = close - known > equal
     left = highest(series, t, sign) - close

@@ -36,8 +36,6 @@ RULES = ("rise", "new_high", "pause", "given_back", "falling", "first")
 RISE, NEW_HIGH, PAUSE, GIVEN_BACK, FALLING, FIRST = range(len(RULES))
 TOO_FAR = len(RULES)
 """Index of the price at which too much has been given back, in ``measured``."""
-BLOCK = 512
-"""Bars that are processed together: few enough to stay in the cache."""
 FEW = 8
 """Up to so many bars, it does not pay to look for highs at all bars at once."""
 POINTS = ("tight", "fresh_cross", "beyond_fast_average", "beyond_slow_average", "quiet_volume")
@@ -111,28 +109,24 @@ def mark(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> N
             marks[t - first] = (tall >= 0.99 * numbers.rise_min * series[ATR, t]) * (LONG | SHORT)
         return
     marks[: stop - first] = 0
-    begin = first - most
-    longest = min(stop - least - begin, BLOCK)
-    room, kinds = np.empty((6, longest + most + rise_bars)), np.empty(longest, dtype=np.uint8)
-    while begin < stop - least:
-        end = min(begin + BLOCK, stop - least)
-        # The highest high and lowest low of the bars that end at q, and the least ATR at the bars that may end a flag.
-        n, before, after = end - begin, rise_bars - 1, min(most - least, stop - least - end)
-        tops, bottoms, atrs = room[0][: n + before], room[1][: n + before], room[2][: n + most - least]
-        copy(series[HIGH, begin - before : end], tops)
-        copy(series[LOW, begin - before : end], bottoms)
-        copy(series[ATR, begin + least : end + least + after], atrs[: n + after])
-        fill(atrs[n + after :], np.inf)
-        tops = highest_ahead(tops, rise_bars, room[3])
-        bottoms = lowest_ahead(bottoms, rise_bars, room[4])
-        atrs = lowest_ahead(atrs, most - least + 1, room[5])
-        mark_highs(series, begin, end, tops, bottoms, atrs, 0.99 * numbers.rise_min, kinds[:n])
-        for k in range(n):
-            for side in (LONG, SHORT):
-                if kinds[k] & side:
-                    rise, sign = tops[k] - bottoms[k], 1.0 if side == LONG else -1.0
-                    mark_pause(series, begin + k, sign, rise, first, stop, numbers, side, marks)
-        begin = end
+    begin, end, before = first - most, stop - least, rise_bars - 1  # of the bars that may be q
+    bars = end - begin
+    room, kinds = np.empty((6, bars + most + rise_bars)), np.empty(bars, dtype=np.uint8)
+    # The highest high and lowest low of the bars that end at q, and the least ATR at the bars that may end a flag.
+    tops, bottoms, atrs = room[0][: bars + before], room[1][: bars + before], room[2][: bars + most - least]
+    copy(series[HIGH, begin - before : end], tops)
+    copy(series[LOW, begin - before : end], bottoms)
+    copy(series[ATR, begin + least : stop], atrs[:bars])
+    fill(atrs[bars:], np.inf)
+    tops = highest_ahead(tops, rise_bars, room[3])
+    bottoms = lowest_ahead(bottoms, rise_bars, room[4])
+    atrs = lowest_ahead(atrs, most - least + 1, room[5])
+    mark_highs(series, begin, end, tops, bottoms, atrs, 0.99 * numbers.rise_min, kinds)
+    for k in range(bars):
+        for side in (LONG, SHORT):
+            if kinds[k] & side:
+                rise, sign = tops[k] - bottoms[k], 1.0 if side == LONG else -1.0
+                mark_pause(series, begin + k, sign, rise, first, stop, numbers, side, marks)
 
 
 @compiled

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 settings.register_profile("untimed", deadline=None, max_examples=20 * EFFORT)
 settings.load_profile("untimed")
+gc.disable()  # until everything is loaded, all of which stays
 
 HERE = Path(__file__).parent
 FIRST = "test_engine_laws.py"
@@ -35,5 +36,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 def pytest_collection_finish() -> None:
-    """Keep what is loaded by now out of the search for circles."""
+    """Keep what is loaded by now out of the search for circles, which is made seldom."""
     gc.freeze()
+    gc.set_threshold(200_000, 20, 50)
+    gc.enable()

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.signal import lfilter
 
 from scanner.analysis.columns import (
     ATR,
@@ -98,6 +97,8 @@ def test_simple_average_of_the_nist_table() -> None:
 
 @pytest.mark.parametrize("name", REAL_SERIES)
 def test_every_bar_of_the_real_series_agrees_with_pandas_and_scipy(name: str) -> None:
+    from scipy.signal import lfilter  # noqa: PLC0415 - takes a second to load, in every process that collects tests
+
     bars = real_series(name)
     ohlc = np.column_stack([bars.open, bars.high, bars.low, bars.close])
     ours = run(ohlc)

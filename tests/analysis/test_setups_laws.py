@@ -43,10 +43,10 @@ def setup_of(name: str) -> Setup[Any]:
     return import_module(f"scanner.analysis.setups.{name}").SETUP  # type: ignore[no-any-return]  # a module has no type
 
 
-def measured(setup: Setup[Any], columns: Floats, t: int, sign: int, numbers: Numbers) -> tuple[bool, Floats, Any]:
-    """Measure one bar; values, and verdicts as bools."""
+def measured(setup: Setup[Any], columns: Floats, t: int, sign: int, record: Any) -> tuple[bool, Floats, Any]:  # noqa: ANN401 - a record has no type
+    """Measure one bar with a record of numbers; values, and verdicts as bools."""
     values, verdicts = np.full(len(setup.rules) + setup.extra, np.nan), np.zeros(len(setup.rules), dtype=np.uint8)
-    held = setup.measure(columns, t, float(sign), numbers.record()[0], values, verdicts)
+    held = setup.measure(columns, t, float(sign), record, values, verdicts)
     return held, values, verdicts.astype(bool)
 
 
@@ -62,11 +62,12 @@ def found(setup: Setup[Any], many: Floats, first: list[int], stop: list[int], nu
 
 def by_measuring(setup: Setup[Any], columns: Floats, numbers: Numbers) -> list[list[int]]:
     """Measure each bar in both directions."""
+    record = numbers.record()[0]
     return [
         [0, t, sign]
         for t in range(WARM, columns.shape[1])
         for sign in (1, -1)
-        if measured(setup, columns, t, sign, numbers)[0]
+        if measured(setup, columns, t, sign, record)[0]
     ]
 
 
@@ -125,10 +126,11 @@ def test_find_gives_what_measuring_every_bar_gives(name: str) -> None:
 def test_the_mirror_gives_the_other_direction(name: str) -> None:
     setup, columns = setup_of(name), SERIES[0]
     other, numbers = mirrored(columns), setup.numbers()
+    record = numbers.record()[0]
     for t in range(WARM, columns.shape[1]):
         for sign in (1, -1):
-            held, values, verdicts = measured(setup, columns, t, sign, numbers)
-            held_too, values_too, verdicts_too = measured(setup, other, t, -sign, numbers)
+            held, values, verdicts = measured(setup, columns, t, sign, record)
+            held_too, values_too, verdicts_too = measured(setup, other, t, -sign, record)
             assert held == held_too
             assert np.array_equal(verdicts, verdicts_too)
             rules = len(setup.rules)
@@ -146,13 +148,13 @@ def test_the_mirror_gives_the_other_direction(name: str) -> None:
 @every_setup
 def test_prices_four_times_as_high_give_the_same(name: str) -> None:
     setup, columns = setup_of(name), SERIES[1]
-    scaled = 4 * columns
+    scaled, record = 4 * columns, setup.numbers().record()[0]
     for column in (VOLUME, CROSS):
         scaled[column] = columns[column]
     for t in range(WARM, columns.shape[1]):
         for sign in (1, -1):
-            held, _, verdicts = measured(setup, columns, t, sign, setup.numbers())
-            held_too, _, verdicts_too = measured(setup, scaled, t, sign, setup.numbers())
+            held, _, verdicts = measured(setup, columns, t, sign, record)
+            held_too, _, verdicts_too = measured(setup, scaled, t, sign, record)
             assert held == held_too
             assert np.array_equal(verdicts, verdicts_too)
 
@@ -168,13 +170,14 @@ def test_no_later_bar_is_read_and_none_before_those_that_it_looks_back_at(name: 
         if hasattr(limit, "le") and isinstance(about.default, int)
     }
     for numbers in [setup.numbers(), setup.numbers(**greatest), *(numbers for _, numbers in variants(setup))]:
+        record = numbers.record()[0]
         for t in range(WARM, columns.shape[1] - 1, 11):
             window = columns.copy()
             window[:, t + 1 :] = np.nan
             window[:, : t - setup.looks_back] = np.nan
             for sign in (1, -1):
-                held, values, verdicts = measured(setup, columns, t, sign, numbers)
-                held_too, values_too, verdicts_too = measured(setup, window, t, sign, numbers)
+                held, values, verdicts = measured(setup, columns, t, sign, record)
+                held_too, values_too, verdicts_too = measured(setup, window, t, sign, record)
                 assert held == held_too
                 assert np.array_equal(verdicts, verdicts_too)
                 np.testing.assert_array_equal(values, values_too)
@@ -190,10 +193,11 @@ def test_every_setting_matters(name: str) -> None:
 
     def outcome(numbers: Numbers) -> list[Any]:
         said: list[Any] = []
+        record = numbers.record()[0]
         for columns in SERIES[:2]:
             for t in range(WARM, columns.shape[1]):
                 for sign in (1, -1):
-                    held, _, verdicts = measured(setup, columns, t, sign, numbers)
+                    held, _, verdicts = measured(setup, columns, t, sign, record)
                     said.append(verdicts.tobytes())
                     if held:
                         fit = fit_at(setup, columns, t, sign, numbers)

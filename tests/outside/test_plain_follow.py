@@ -111,7 +111,7 @@ def test_random_tapes(first: int, style: Style) -> None:
     """A third of the tapes for each entry style."""
     outcomes: list[Outcome] = []
     with localcontext(prec=DIGITS):
-        for seed in range(first, 2 * TAPES, len(STYLES)):
+        for seed in range(first, 3 * TAPES // 2, len(STYLES)):
             outcomes += compare(bars_of(tape(seed)), style, str(step_of(seed)))
     for sign in (1, -1):
         states = {outcome.state for outcome in outcomes if outcome.sign == sign}

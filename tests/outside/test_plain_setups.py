@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from tests.outside.hand_tapes import Change
 
 DEMO = Path(demo_feed.__file__).parent
-LAST = 5_000 * EFFORT
+LAST = 3_000 * EFFORT
 """The number of bars of each demo series that are compared."""
 RULEBOOK = all_setups(Rules(hold_atr=1e9))  # the plain reading does not know splits
 PAUSE = known()["doji_pause"]
@@ -164,7 +164,7 @@ def test_random_series(tens: int) -> None:
 
 def test_a_random_tape_is_a_tape() -> None:
     assert repr(tape_of_setups(7)) == repr(tape_of_setups(7))
-    for seed in range(40):
+    for seed in range(10 * EFFORT):
         bars = [Bar.of(*row) for row in tape_of_setups(seed)]
         assert 600 <= len(bars) <= 1500
         for bar in bars:

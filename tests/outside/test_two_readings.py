@@ -132,7 +132,7 @@ def test_real_series(name: str) -> None:
     assert compare(bars, reading, "strict", SETUPS, of).qualified > 50
     assert compare(bars, reading, "plain", PAUSE, of).qualified > 0
     for quality in QUALITIES:
-        chosen = Random(name).sample(range(WARM - 1, len(bars)), 200)
+        chosen = Random(name).sample(range(WARM - 1, len(bars)), 100 * EFFORT)
         assert compare_anywhere(bars, reading, quality, of, chosen) > 0
 
 

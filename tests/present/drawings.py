@@ -9,6 +9,7 @@ from xml.etree import ElementTree as ET
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 
+from scanner.present.chart.chart import painted
 from scanner.present.chart.look import HEIGHT, WIDTH
 
 if TYPE_CHECKING:
@@ -38,8 +39,9 @@ def assert_all_readable(figure: Figure) -> None:
         assert c <= e or g <= a or d <= f or h <= b, f"{one!r} meets {other!r}"
 
 
-def words_in(svg: bytes) -> list[str]:
-    """Give the texts of a chart."""
+def words_in(figure: Figure) -> list[str]:
+    """Give the texts of a chart, as its SVG has them."""
+    svg = painted(lambda: figure, "svg")
     return [
         "".join(node.itertext()).strip()
         for node in ET.fromstring(svg).iter("{http://www.w3.org/2000/svg}text")  # noqa: S314 - we have just written it

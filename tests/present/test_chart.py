@@ -57,15 +57,12 @@ def of_kind(place: str, direction: str, number: int = 0) -> Picture:
     return picture_for(bars, event, rules, "Europe/Berlin")
 
 
-def assert_readable(picture: Picture) -> None:
-    assert_all_readable(chart.compose(picture))
-
-
 @pytest.mark.parametrize(("place", "direction"), KINDS)
 def test_a_chart_names_every_level_once_and_can_be_read(place: str, direction: str) -> None:
     for number in range(EFFORT):
         picture = of_kind(place, direction, number)
-        assert_readable(picture)
+        drawn = chart.compose(picture)
+        assert_all_readable(drawn)
         assert picture.setup is not None
         levels, data = picture.setup["levels"], picture.setup
         wanted = [f"stop {levels['stop']}", f"entry {data['entries']['break']['price']}", f"or early {levels['early']}"]
@@ -73,7 +70,7 @@ def test_a_chart_names_every_level_once_and_can_be_read(place: str, direction: s
         wanted += [f"at {place} {data['places'][place]['price']}"]
         wanted += [f"obstacle {levels['obstacle']}"] if levels["obstacle"] else []
         wanted += [f"or average {levels['average']}"] if levels["average"] else []
-        words, drawn = words_in(chart.draw(picture, "svg")), chart.compose(picture)
+        words = words_in(drawn)
         assert sorted(text.lstrip("↑↓ ") for text, _ in boxes(drawn, "level")) == sorted(wanted)
         near = [text.lstrip("↑↓ ") for text, _ in boxes(drawn, "near")]
         assert set(near) == {wanted[0], wanted[1]}, "the close-up names entry and stop"
@@ -115,9 +112,9 @@ def test_each_setup_has_its_own_letters_and_can_be_read(name: str) -> None:
     each = with_every_setup()
     events = [event for event in each.setups + each.set_aside if event.data["setup"] == name]
     for event in events[:EFFORT]:
-        picture = picture_for(each.before(event), event, each.rules, "UTC")
-        assert_readable(picture)
-        words = words_in(chart.draw(picture, "svg"))
+        drawn = chart.compose(picture_for(each.before(event), event, each.rules, "UTC"))
+        assert_all_readable(drawn)
+        words = words_in(drawn)
         assert {(bar["letter"], bar["name"]) for bar in event.data["bars"]} <= set(pairwise(words))
 
 
@@ -130,7 +127,7 @@ def test_the_marked_cross_is_the_one_that_the_rule_counts() -> None:
         assert up == (event.data["direction"] == "long")
         ago = len(picture) - 1 - bar
         said = "at the last bar" if not ago else "1 bar ago" if ago == 1 else f"{ago} bars ago"
-        assert f"crossed {'up' if up else 'down'} {said}" in words_in(chart.draw(picture, "svg"))
+        assert f"crossed {'up' if up else 'down'} {said}" in words_in(chart.compose(picture))
 
 
 def test_indicators_are_those_of_a_plain_reading() -> None:
@@ -188,8 +185,9 @@ def test_later_bars_do_not_change_the_chart() -> None:
 )
 def test_no_name_breaks_a_chart(name: str) -> None:
     picture = replace(of_kind("average", "short"), instrument=name, zone="America/Argentina/Buenos_Aires")
-    assert_readable(picture)
-    words = words_in(chart.draw(picture, "svg"))
+    drawn = chart.compose(picture)
+    assert_all_readable(drawn)
+    words = words_in(drawn)
     assert all(word.isprintable() for word in words)
     if name.startswith("$"):
         assert any(word.startswith("$") for word in words), "shown as it is written"
@@ -212,7 +210,7 @@ def test_any_scale_of_prices_can_be_read(factor: float, step: str) -> None:
     found = [event for event in engine(step).push(bars) if event.kind == "setup.qualified"]
     assert found
     for event in found[:2]:
-        assert_readable(picture_for(bars, event, Rules(), "UTC"))
+        assert_all_readable(chart.compose(picture_for(bars, event, Rules(), "UTC")))
 
 
 @pytest.mark.parametrize("count", [1, 2, 3, 40, 300])
@@ -222,10 +220,11 @@ def test_few_or_hardly_moving_bars_are_drawn(count: int) -> None:
         picture = picture_of(bars, engine("0.00001"), "UTC", None)
         assert picture.setup is None
         assert len(picture) == min(count, 72)
-        words = words_in(chart.draw(picture, "svg"))
+        drawn = chart.compose(picture)
+        words = words_in(drawn)
         assert not {"A", "D", "B"} & set(words), "no letters where no setup stood"
         assert "volume" in words
-        assert_readable(picture)
+        assert_all_readable(drawn)
         assert len(chart.draw(picture)) < LARGEST
 
 

@@ -135,7 +135,7 @@ def test_a_story_names_its_prices_its_result_and_its_end(direction: str, style: 
         picture, data = told.picture(), told.last
         drawn = compose_story(picture)
         assert_all_readable(drawn)
-        words = words_in(draw_story_chart(picture, "svg"))
+        words = words_in(drawn)
         result = f"{float(data['r'] or 'nan'):+.2f} R".replace("-", "−")
         arrow = "▲" if direction == "long" else "▼"
         assert f"{data['instrument']} 15m {arrow} {direction}, {result}" in words
@@ -196,7 +196,7 @@ def test_without_an_entry_there_is_no_scale_and_the_end_is_named() -> None:
         assert_all_readable(drawn)
         assert not boxes(drawn, "risk")
         assert picture.entry is picture.exit is None
-        words = words_in(draw_story_chart(picture, "svg"))
+        words = words_in(drawn)
         assert any(word.endswith(f", {state}") for word in words)
         assert {f"planned {told.last['planned_entry']}", f"stop {told.last['stop']}"} <= set(words)
 
@@ -205,10 +205,11 @@ def test_the_exit_of_half_is_marked() -> None:
     assert {told.last["direction"] for told in with_half()} == {"long", "short"}
     for told in with_half()[::2]:
         picture = told.picture()
-        assert_all_readable(compose_story(picture))
+        drawn = compose_story(picture)
+        assert_all_readable(drawn)
         half = next(event for event in told.events if event.data.get("half_exit") is not None)
         assert picture.half == (picture.shown.times.tolist().index(half.time), float(half.data["half_exit"]))
-        assert f"◁ half {told.last['half_exit']}" in words_in(draw_story_chart(picture, "svg"))
+        assert f"◁ half {told.last['half_exit']}" in words_in(drawn)
 
 
 def test_a_corrected_fill_is_shown_at_its_bar_with_its_last_price() -> None:
@@ -232,10 +233,11 @@ def test_a_long_story_has_several_bars_in_one_between_its_entry_and_its_end() ->
     for more in (90, 300, 2_000):
         told = short.ended(short.end + more)
         picture, times = told.picture(), told.bars.close_time
-        assert_all_readable(compose_story(picture))
+        drawn = compose_story(picture)
+        assert_all_readable(drawn)
         assert picture.bundled is not None
         assert len(picture.shown) <= COLUMNS
-        assert f"{picture.bundled.bars} bars in one" in words_in(draw_story_chart(picture, "svg"))
+        assert f"{picture.bundled.bars} bars in one" in words_in(drawn)
         # The bars of the setup, those after it and the last ones have their own columns.
         np.testing.assert_array_equal(
             picture.shown.times[-BARS_AT_END:], times[told.end + 1 - BARS_AT_END : told.end + 1]
@@ -271,11 +273,12 @@ def test_a_story_that_a_split_broke_off_is_shown_up_to_the_bar_before_it(directi
     bars = Bars(told.bars.open_time, told.bars.close_time, open_, high, low, close, told.bars.volume)
     broken = replace(told, bars=bars).ended(split, state="broken_off", r=None, exit=None)
     picture = broken.picture()
-    assert_all_readable(compose_story(picture))
+    drawn = compose_story(picture)
+    assert_all_readable(drawn)
     assert picture.shown.times[-1] == bars.close_time[split - 1]
     assert picture.shown.bars.low.min() > bars.high[split]
     assert picture.exit is None
-    assert any(word.endswith(", broken off") for word in words_in(draw_story_chart(picture, "svg")))
+    assert any(word.endswith(", broken off") for word in words_in(drawn))
 
 
 @pytest.mark.parametrize(
@@ -288,8 +291,9 @@ def test_no_name_breaks_a_story(name: str) -> None:
         shown=replace(picture.shown, instrument=name, zone="America/Argentina/Buenos_Aires"),
         last=picture.last | {"title": name, "reason": name * 40, "set_aside": True},
     )
-    assert_all_readable(compose_story(named))
-    assert all(word.isprintable() for word in words_in(draw_story_chart(named, "svg")))
+    drawn = compose_story(named)
+    assert_all_readable(drawn)
+    assert all(word.isprintable() for word in words_in(drawn))
 
 
 def test_a_png_is_as_small_and_as_large_as_that_of_a_setup() -> None:

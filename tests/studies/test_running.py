@@ -128,10 +128,12 @@ def test_an_instrument_with_bad_rows_is_left_out_and_the_others_are_studied(tmp_
 
 def test_processes_load_the_program_and_not_what_lies_in_the_current_folder(tmp_path: Path) -> None:
     (tmp_path / "numpy.py").write_text("raise SystemExit('not the library')\n")
+    for name in ("AAPL", "IBM"):
+        parquet.write_table(table_of(name, 0, 600), tmp_path / f"{name}.parquet")
     script = tmp_path / "scripts" / "run.py"
     script.parent.mkdir()
     script.write_text("from scanner.cli import main\n\nif __name__ == '__main__':\n    main()\n")
-    words = [sys.executable, str(script), "study", copy(SHARES, tmp_path), "--workers", "2"]
+    words = [sys.executable, str(script), "study", "AAPL.parquet", "IBM.parquet", "--workers", "2"]
     done = subprocess.run(words, cwd=tmp_path, capture_output=True, text=True, check=False)
     assert (done.returncode, "setups:" in done.stdout) == (0, True), done.stderr
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
@@ -18,37 +19,51 @@ from scanner.studies.figures.results import Breakdown
 from tests.studies.samples import report_of, results, study_of
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from matplotlib.figure import Figure
+
+    from scanner.studies.figures.results import Report
 
 EDGES = np.arange(distribution.LOW, distribution.HIGH + distribution.STEP / 2, distribution.STEP)
 NET = np.array(results(400))
-STUDY = study_of(NET.tolist())
-REPORT = report_of(STUDY)
+
+
+@cache
+def report() -> Report:
+    return report_of(study_of(NET.tolist()))
 
 
 def groups(count: int, name: str) -> Breakdown:
-    return Breakdown("group", tuple(replace(REPORT.all, name=f"{name} {number}") for number in range(count)))
+    return Breakdown("group", tuple(replace(report().all, name=f"{name} {number}") for number in range(count)))
 
 
-def every_picture() -> dict[str, Figure]:
-    assert REPORT.running is not None
-    best, worst = np.maximum(NET, 0.2), np.minimum(NET, -0.1)
-    return {
-        "distribution": distribution._compose(NET, NET[:50], 0.1),
-        "distribution of one": distribution._compose(NET[:1], NET[:0], 0.1),
-        "running": running._compose(REPORT.running),
-        "reached": reached._compose(best, worst, NET > 0),
-        "forest": forest._compose(best_first(REPORT.rules.variants)),
-        "forest of long names": forest._compose(
-            [
-                replace(each, variant=replace(each.variant, name=f"three_bar_pullback: {'long_' * 6}{number} -20 %"))
-                for number, each in enumerate(REPORT.rules.variants)
-            ]
-        ),
-        "years": where_when._compose(next(each for each in REPORT.breakdowns if each.by == "year")),
-        "few groups": where_when._compose(groups(2, "$\\alpha$ and more than there is room for")),
-        "many groups": where_when._compose(groups(40, "WWWWWWWWWWWWWWW")),
-    }
+def of_long_names() -> Figure:
+    return forest._compose(
+        [
+            replace(each, variant=replace(each.variant, name=f"three_bar_pullback: {'long_' * 6}{number} -20 %"))
+            for number, each in enumerate(report().rules.variants)
+        ]
+    )
+
+
+def of_running() -> Figure:
+    running_sum = report().running
+    assert running_sum is not None
+    return running._compose(running_sum)
+
+
+PICTURES: dict[str, Callable[[], Figure]] = {
+    "distribution": lambda: distribution._compose(NET, NET[:50], 0.1),
+    "distribution of one": lambda: distribution._compose(NET[:1], NET[:0], 0.1),
+    "running": of_running,
+    "reached": lambda: reached._compose(np.maximum(NET, 0.2), np.minimum(NET, -0.1), NET > 0),
+    "forest": lambda: forest._compose(best_first(report().rules.variants)),
+    "forest of long names": of_long_names,
+    "years": lambda: where_when._compose(next(each for each in report().breakdowns if each.by == "year")),
+    "few groups": lambda: where_when._compose(groups(2, "$\\alpha$ and more than there is room for")),
+    "many groups": lambda: where_when._compose(groups(40, "WWWWWWWWWWWWWWW")),
+}
 
 
 def boxes(figure: Figure) -> list[tuple[str, list[float]]]:
@@ -65,8 +80,9 @@ def boxes(figure: Figure) -> list[tuple[str, list[float]]]:
     return [(text.get_text(), list(text.get_window_extent().extents)) for text in texts if text.get_text()]
 
 
-@pytest.mark.parametrize("figure", every_picture().values(), ids=every_picture())
-def test_all_texts_are_readable(figure: Figure) -> None:
+@pytest.mark.parametrize("compose", PICTURES.values(), ids=PICTURES)
+def test_all_texts_are_readable(compose: Callable[[], Figure]) -> None:
+    figure = compose()
     found, (wide, high) = boxes(figure), figure.bbox.max
     assert len(found) > 4
     for text, (left, bottom, right, top) in found:
@@ -87,7 +103,7 @@ def test_every_trade_is_in_one_bar_and_a_zero_is_no_gain(net: list[float]) -> No
 
 
 def test_the_changes_are_in_order_with_their_intervals() -> None:
-    changes = best_first(REPORT.rules.variants)
+    changes = best_first(report().rules.variants)
     figure = forest._compose(changes)
     names = [text for text, _ in sorted(boxes(figure), key=lambda each: -each[1][1]) if text.startswith("doji_pause")]
     assert names == [each.variant.name for each in changes]

@@ -22,7 +22,7 @@ from scanner.service.addressing import Addressing
 from scanner.service.changes.decided import Decided
 from scanner.service.changes.restating import agreeing, different, run_again
 from scanner.service.intake.doubts import NONE, Doubts
-from scanner.service.intake.known_bars import KnownBars, closed_rows, in_order, known_and_new
+from scanner.service.intake.known_bars import KnownBars, closed_known_and_new
 from scanner.service.intake.late_ends import nothing_follows, over
 from scanner.service.resuming import BETWEEN, are_due, checkpoint_of, restore, snapshot_of
 from scanner.service.together.last_bars import LastBars
@@ -300,8 +300,7 @@ class Desk:
         """Return what the guard makes of the new bars; None if the series was run again with them."""
         name, pipeline = arrival.instrument, self.pipelines[arrival.instrument]
         last, restated = self.last[name], NONE
-        raw = closed_rows(arrival.rows, pipeline.guard.timetable, now)
-        seen, fresh = known_and_new(in_order(raw), pipeline.guard.timetable, last)
+        raw, seen, fresh = closed_known_and_new(arrival.rows, pipeline.guard.timetable, last, now)
         if last is not None and len(seen):
             bars = Guard(pipeline.guard.timetable).check(seen).bars
             reaches = len(fresh) > 0 or bool((bars.open_time == last.open_time).any())

@@ -12,45 +12,49 @@ from scanner.market.order import LEAP
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from numpy.typing import NDArray
+
     from scanner.market.bars import Bar, RawBars
     from scanner.market.sessions.timetables import Timetable
     from scanner.store import SeriesKey
     from scanner.store.bars import BarLog
 
 
-def closed_rows(raw: RawBars, timetable: Timetable, now: int) -> RawBars:
-    """Leave out the bars that are still open at ``now``; unreadable rows stay, for the guard to refuse."""
-    readable = raw.stamp != NO_TIME
-    stamps = np.where(readable, raw.stamp, now)
-    _, closes, aligned = timetable.spans(stamps, raw.stamp_kind)
-    return raw.where(~readable | ~aligned | (closes <= now))
+def closed_known_and_new(
+    raw: RawBars, timetable: Timetable, last: Bar | None, now: int
+) -> tuple[RawBars, RawBars, RawBars]:
+    """Give the rows of bars that are not still open at ``now``, and of these, in order, the known and the new ones.
 
-
-def in_order(raw: RawBars) -> RawBars:
-    """Sort rows by their times, since an answer may come in any order; those without a readable time come last.
-
-    Among rows of the same time the last one sent comes first, since the guard takes the first that can be a bar: a
-    correction may come together with the row that it corrects.
+    Known are those about bars up to the ``last`` one taken in. Unreadable rows are new, for the guard to refuse.
     """
-    readable = raw.stamp != NO_TIME
-    stamps = raw.stamp[readable]
-    if (stamps[1:] > stamps[:-1]).all():
-        return raw
-    order = np.lexsort((-np.arange(len(stamps)), stamps))
-    if (np.diff(stamps[order]) > LEAP).any():  # a date is wrong; the order sent shows the guard which one
-        return raw
-    return raw[np.concatenate([np.flatnonzero(readable)[order], np.flatnonzero(~readable)])]
+    opens, closes, aligned = timetable.spans(raw.stamp, raw.stamp_kind)
+    closed = ~aligned | (closes <= now)
+    if not closed.all():
+        raw, opens = raw[closed], opens[closed]
+    before = np.zeros(len(raw), dtype=np.bool_)
+    if last is not None:
+        before = (raw.stamp != NO_TIME) & (opens <= last.open_time)
+    order = _order(raw.stamp)
+    if order is None:
+        return raw, raw.where(before), raw.where(~before)
+    before = before[order]
+    return raw, raw[order[before]], raw[order[~before]]
 
 
-def known_and_new(raw: RawBars, timetable: Timetable, last: Bar | None) -> tuple[RawBars, RawBars]:
-    """Divide the rows into those about bars up to the ``last`` one taken in, and new ones."""
-    if last is None or not len(raw):
-        return raw.where(np.zeros(len(raw), dtype=np.bool_)), raw
-    readable = raw.stamp != NO_TIME
-    stamps = np.where(readable, raw.stamp, last.open_time)
-    opens, _, _ = timetable.spans(stamps, raw.stamp_kind)
-    before = readable & (opens <= last.open_time)
-    return raw.where(before), raw.where(~before)
+def _order(stamps: NDArray[np.int64]) -> NDArray[np.intp] | None:
+    """Give the order of rows by their times, since an answer may come in any; None if they are to stay as they are.
+
+    Those without a readable time come last. Among rows of the same time the last one sent comes first, since the guard
+    takes the first that can be a bar: a correction may come together with the row that it corrects.
+    """
+    readable = stamps != NO_TIME
+    known = stamps[readable]
+    if (known[1:] > known[:-1]).all():
+        return None
+    order = np.lexsort((-np.arange(len(known)), known))
+    if (np.diff(known[order]) > LEAP).any():  # a date is wrong; the order sent shows the guard which one
+        return None
+    return np.concatenate([np.flatnonzero(readable)[order], np.flatnonzero(~readable)])
 
 
 READ_TOGETHER = 128

@@ -126,4 +126,4 @@ def progress(words: str) -> Iterator[Callable[[int, int], None] | None]:
 def announce_compiling() -> None:
     """Announce the one-time wait for the compiler, and shorten it a little."""
     gc.freeze()  # the compiler makes many circles, and each search for them would go through all that is loaded
-    tell("Compiling the rules for this machine, once: about half a minute.")
+    tell("Compiling the rules for this machine, once: up to half a minute.")

@@ -7,6 +7,7 @@ import subprocess
 import sys
 import tempfile
 from pathlib import Path
+from time import perf_counter
 from typing import TYPE_CHECKING
 
 import pyarrow as pa
@@ -67,13 +68,16 @@ def time_commands(measures: Measures, scale: int) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         csv, parquet, small = write_files(folder, 1_000_000 // scale, 10_000_000 // scale)
-        start = children_time()
+        start, begun = children_time(), perf_counter()
         process(MAIN, "replay", str(small), env={CACHE_FOLDER: str(folder / "cache")})
-        cold = children_time() - start
+        cold, waited = children_time() - start, perf_counter() - begun
         process(MAIN, "replay", str(small))  # so that the cache is warm
         warm, imported = process_time(MAIN, "replay", str(small)), process_time(IMPORTED)
-        measures.add("compiling, once", cold - warm, "{:.1f} s")
-        measures.add("    against importing numba", (cold - warm) / imported, "{:.0f} x", most=40)
+        waited -= best(lambda: process(MAIN, "replay", str(small)), clock=perf_counter)
+        measures.add("compiling on all cores, once, by the wall", waited, "{:.1f} s")
+        least = best(lambda: process(IMPORTED), clock=perf_counter)
+        measures.add("    against importing numba", waited / least, "{:.0f} x", most=40)
+        measures.add("    processor time of all cores, against the same", (cold - warm) / imported, "{:.0f} x")
         measures.add("replay of a small file, warm", warm, "{:.2f} s")
         measures.add("    against importing numba", warm / imported, "{:.1f} x", most=2.5)
         measures.add("--help", process_time(MAIN, "--help"), "{:.2f} s")

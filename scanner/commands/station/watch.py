@@ -75,9 +75,13 @@ def run(path: Path, beside: Callable[[Path, Settings], AbstractContextManager[No
     """Watch until stopped by Ctrl-C or SIGTERM; meanwhile ``beside`` serves the page, if one is configured."""
     set_up_logging()
     settings = configuration.load(path, to_watch=True)
-    if any(needs_compiling(each.rulebook) for each in settings.watched()):
+    rulebooks = {each.rulebook for each in settings.watched()}
+    needed = any(map(needs_compiling, rulebooks))
+    if needed:
         output.announce_compiling()
     try_own_setups(settings)
+    if needed:
+        make_ready(rulebooks)
     feeds = {name: build_feed(name, settings) for name in settings.feeds}
     sinks = {name: build_sink(name, settings) for name in settings.sinks}
     # Check first that the store is free: reading a recording for its clock takes long.

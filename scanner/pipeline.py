@@ -125,6 +125,12 @@ class Pools:
         for pool in {id(each): each for each in pools}.values():
             pool.reserve(sum(each is pool for each in pools))
 
+    def forget_others(self, series: Iterable[tuple[Rulebook, Calendar, Timeframe]]) -> None:
+        """Forget all pools but those of these series."""
+        self._known.clear()
+        used = {id(self.of(rulebook, timetable_of(calendar, timeframe))) for rulebook, calendar, timeframe in series}
+        self._pools = {key: pool for key, pool in self._pools.items() if id(pool) in used}
+
 
 class Pipeline:
     """One instrument, from the feed's bars on its ``base`` timeframe to the events on each timeframe followed.

@@ -38,19 +38,27 @@ from scanner.store import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
     from scanner.configuration.model.settings import Watched
     from scanner.events import Event
     from scanner.market.bars import Bar, RawBars
     from scanner.market.guard import Checked, Note
+    from scanner.market.sessions.calendars import Calendar
+    from scanner.market.sessions.timeframes import Timeframe
     from scanner.pipeline import Run
     from scanner.service.together.usual import Arrival
     from scanner.store import Store, StoredTogether
+    from scanner.trade.rulebook import Rulebook
     from scanner.trade.size import Account
 
 SINCE_CHECKPOINT = 2 * BETWEEN
 """Most bars since a checkpoint: more than between two of them, since sessions cut some bars short."""
+
+
+def series_of(watched: Iterable[Watched]) -> Iterator[tuple[Rulebook, Calendar, Timeframe]]:
+    """Give the series of a list, as ``Pools`` knows them."""
+    return ((each.rulebook, each.calendar, timeframe) for each in watched for timeframe in each.timeframes)
 
 
 @dataclass(slots=True)
@@ -112,9 +120,7 @@ class Desk:
         self.record = record
         self._looked_at_closely = closely
         self.pools = Pools()
-        self.pools.reserve(
-            (each.rulebook, each.calendar, timeframe) for each in watched for timeframe in each.timeframes
-        )
+        self.pools.reserve(series_of(watched))
         self.pipelines: dict[str, Pipeline] = {}
         self.last = LastBars()
         """The last bar of each instrument's base timeframe; None if there is none."""
@@ -153,7 +159,9 @@ class Desk:
         )
         self._remember(names, known, stored)
         anew = (pipelines.keys() - known.keys()) | {list(known)[place] for place in wrong}
-        pipelines |= {name: self._fresh(name) for name in anew & known.keys()}
+        for name in anew & known.keys():
+            del pipelines[name]  # releases its rows, for the new one to take
+            pipelines[name] = self._fresh(name)
         self.pipelines |= pipelines
         self._decided.begin(pipelines)
         return [name for name in names if name in anew]

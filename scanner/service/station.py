@@ -278,6 +278,9 @@ class Station:
         read at the start, StoreTroubleError if the store fails: then nothing changes.
         """
         watched = list_of(settings, self.settings)
+        await asyncio.to_thread(
+            make_ready, {each.rulebook for each in watched}
+        )  # it may compile: no close waits for it
         async with self.keeping.turns:
             changed = await asyncio.to_thread(change_list, self.desk, watched, settings.account)
             self.settings, self.watched, self.groups = settings, watched, groups_of(watched)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import os
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from threading import Event as Signal
 from typing import TYPE_CHECKING, Any
+from weakref import ref
 
 import numpy as np
 import pytest
@@ -32,6 +34,7 @@ if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
     from pathlib import Path
 
+    from scanner.analysis.pool import Pool
     from scanner.events import Event
     from scanner.market.bars import Bars
 
@@ -135,6 +138,22 @@ async def test_an_instrument_that_joins_has_its_history_at_once(tmp_path: Path, 
         await at_rest(station.intakes["tape"])
         assert station.last_close("FULMAR") == station.last_close("GANNET") == int(BARS.close_time[HALF - 1])
         assert station.desk.pipelines["FULMAR"].lanes[0].engine.series.count == HALF
+
+
+async def test_other_rules_take_the_place_of_the_old_ones(tmp_path: Path, store: Store, clock: Still) -> None:
+    instruments: dict[str, dict[str, object]] = {"GANNET": {}, "FULMAR": {}, "PUFFIN": {}}
+    async with watching(settings(tmp_path, instruments), store, clock) as station:
+        before = ref(pool_of(station))
+        await station.reload(settings(tmp_path, instruments, rules={"fast_average": 40}))
+        gc.collect()
+        assert before() is None
+        assert len(pool_of(station).used) == 3
+    async with watching(settings(tmp_path, instruments), store, clock) as station:
+        assert len(pool_of(station).used) == 3
+
+
+def pool_of(station: Station) -> Pool:
+    return station.desk.pipelines["GANNET"].lanes[0].engine.series.pool
 
 
 PLAIN: dict[str, object] = {"place_quality": "plain"}

@@ -10,6 +10,7 @@ from scanner.events import OF_SETUPS
 from scanner.market.bars import Bars
 from scanner.service.changes.restating import as_sent
 from scanner.service.changes.retelling import given_up, said_last, same_plan, untold
+from scanner.service.desk import series_of
 from scanner.service.resuming import checkpoint_of, snapshot_of
 from scanner.store import Batch, Rewrite, SeriesKey, SeriesUpdate
 from scanner.trade.following import Follow
@@ -59,10 +60,13 @@ def change_list(desk: Desk, watched: Sequence[Watched], account: Account) -> lis
         desk.watched, desk.account = new, account
         for name in before[0].keys() - new.keys():
             del desk.pipelines[name]  # its last bar stays: others may be asking for it now
+        desk.pools.reserve(series_of(watched))
         revive(desk, desk.load(changed))
     except BaseException:
         desk.watched, desk.account, desk.pipelines, desk.last = before
         raise
+    finally:
+        desk.pools.forget_others(series_of(desk.watched.values()))
     return changed
 
 

@@ -73,19 +73,29 @@ class KnownBars:
         self._names = names
         self._base = base
         self._recent: dict[str, Bars] = {}
+        self._counts: dict[str, int] = {}
+        """How many bars were read of each."""
 
     def around(self, name: str, opened: int, count: int) -> Bars:
         """Give the last bars of an instrument, at least as far back as one that ``opened`` then.
 
         There are probably not more than ``count`` from that one on.
         """
-        if name not in self._recent and count <= READ_TOGETHER:
-            at = self._names.index(name)
-            each_bars = self._log.load(map(self._base, self._names[at : at + READ_TOGETHER]), count)
-            # Copies, so that the few bars kept do not hold the others in memory.
-            self._recent |= {each.key.instrument: Bars(*map(np.copy, each.bars.columns())) for each in each_bars}
-        found = self._recent[name] if name in self._recent else self._alone(name, count)
+        if count > READ_TOGETHER:
+            found = self._alone(name, count)
+        else:
+            if self._counts.get(name, 0) < count:
+                self._read_together(name, count)
+            found = self._recent[name]
         return self._alone(name, None) if len(found) and opened < found.open_time[0] else found
+
+    def _read_together(self, name: str, count: int) -> None:
+        at = self._names.index(name)
+        names = self._names[at : at + READ_TOGETHER]
+        each_bars = self._log.load(map(self._base, names), count)
+        # Copies, so that the few bars kept do not hold the others in memory.
+        self._recent |= {each.key.instrument: Bars(*map(np.copy, each.bars.columns())) for each in each_bars}
+        self._counts |= dict.fromkeys(names, count)
 
     def _alone(self, name: str, count: int | None) -> Bars:
         (stored,) = self._log.load([self._base(name)], count)

@@ -138,9 +138,9 @@ class SetupData(BarOfSetup):
     direction. ``entry_within`` is the number of bars in which its entry must come, and ``valid_until`` when that ends:
     at the open of the next bar for an early entry, else at the close of the last of these bars; null if the sessions
     are unknown, or for more than 1000 bars. ``spoiled_by`` is what spoils it before the entry besides a close beyond
-    the stop; empty if nothing does. ``size`` is that of the chosen entry style, null if none can be given;
-    ``size_reason`` says how it was found or why there is none, and ``warnings`` what is likely to hurt. ``step`` and
-    ``currency`` are the instrument's, ``account_currency`` is that of the account.
+    the stop or a cross back of the MACD line; empty if nothing else does. ``size`` is that of the chosen entry style,
+    null if none can be given; ``size_reason`` says how it was found or why there is none, and ``warnings`` what is
+    likely to hurt. ``step`` and ``currency`` are the instrument's, ``account_currency`` is that of the account.
     """
 
     place: Place | None

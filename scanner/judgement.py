@@ -114,9 +114,9 @@ class Judgement(NamedTuple):
 
     ``rules`` includes the rules ``place`` and ``reach`` where the setup needs a place, and ``evidence`` the places.
     ``place`` is the safest that holds, None if none does. ``set_aside`` says how a suspected bad tick affects it and
-    which required surroundings fail. ``spoiled_by`` says what proves it wrong before its entry, besides a close beyond
-    the stop, and ``spoiled_after`` is the number of bars without an entry that spoil it. ``warnings`` name the dangers.
-    There is no ``plan``, and no surroundings, before the series is warm.
+    which required surroundings fail. ``spoiled_by`` says what else than a close beyond the stop or a cross back of the
+    MACD line proves it wrong before its entry, and ``spoiled_after`` is the number of bars without an entry that spoil
+    it. ``warnings`` name the dangers. There is no ``plan``, and no surroundings, before the series is warm.
     """
 
     setup: Setup[Any]

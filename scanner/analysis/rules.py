@@ -80,7 +80,9 @@ class Rules(BaseModel):
 
     volume_length: int = Field(20, ge=1, description="evidence: bars over which the volume is averaged")
 
-    gap_limit: float = Field(0.5, ge=0, description="an open further beyond the close voids the early entry, in ATR")
+    gap_limit: float = Field(
+        0.5, ge=0, description="an open further beyond the close or the trigger voids the entry, in ATR"
+    )
     stop_margin: float = Field(0.05, ge=0, description="distance of the stop from its base, in ATR")
     stop_far: float = Field(2.0, gt=0, description="a low further than this from the close is not a stop base, in ATR")
     entry_style: Literal["early", "break", "average"] = Field("break", description="the entry that is followed")

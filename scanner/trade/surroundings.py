@@ -364,7 +364,7 @@ class Looked:
         if part == VOLATILITY:
             quiet = measured < wanted.quiet * (1 - TIE)
             word = "loud" if here.said[part] == FAILS else "quiet" if quiet else "usual"
-            return f"{word}: ATR in means of its last 100 values"
+            return f"{word}: ATR in means of its last {rules.volatility_length} values"
         if part == COST:
             named = [name for name in COST_NAMES if getattr(case.instrument.costs, name) is not None]
             return f"{' and '.join(named)} of both ways in R"

@@ -54,7 +54,7 @@ async def test_a_setup_is_printed_whole_and_ends_with_the_caution() -> None:
         "Bar closed Mon 2 Mar 2026 17:00 Berlin (Tue 3 Mar 01:00 Tokyo) at 101.20 EUR.",
         "size 833 risk limit 1000.00 EUR, 1.20 EUR a unit",
         "All 11 rules hold; closest to failing: not exhausted 1.9, wanted at most 3. Surroundings: 2 of 3 hold;",
-        "Where the idea is wrong: before the entry, at a close below 100.15",
+        "Where the idea is wrong: before the entry, at a close below 100.15 or once the MACD line crosses back",
         f"{RECORD} Not advice and no promise.",
     ):
         assert part in text

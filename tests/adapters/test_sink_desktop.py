@@ -57,8 +57,8 @@ Doji pause at a trend line 99.85 (also a level 99.90). Bar closed Mon 2 Mar 2026
 What speaks against it: volatility 1.31, wanted at most 1.15 (loud: ATR in means of its last 100 values). Caution: The \
 position is worth 84299.60 EUR, 1.69 times the equity. At the same bar: inside bar long.
 Objectives 102.55, 103.75, 104.95; obstacle 104.20. Exit: ride.
-Where the idea is wrong: before the entry, at a close below 100.15; after it, at the stop 100.15. \
-Place the stop together with the entry: a fill is told only at the close of its bar.
+Where the idea is wrong: before the entry, at a close below 100.15 or once the MACD line crosses back; after it, \
+at the stop 100.15. Place the stop together with the entry: a fill is told only at the close of its bar.
 {RECORD}
 {SHORT}"""
     )

@@ -63,8 +63,8 @@ line, its stop trailed behind swing points)
 opens above 101.50)
   or average entry: none (close is above the 50-bar average already)
 
-Where the idea is wrong: before the entry, at a close below 100.15; after it, at the stop 100.15. Place the stop \
-together with the entry: a fill is told only at the close of its bar.
+Where the idea is wrong: before the entry, at a close below 100.15 or once the MACD line crosses back; after it, \
+at the stop 100.15. Place the stop together with the entry: a fill is told only at the close of its bar.
 
 All 11 rules hold; closest to failing: not exhausted 1.9, wanted at most 3. Surroundings: 2 of 3 hold; evidence 7 of 10.
 
@@ -121,7 +121,8 @@ def test_the_short_side_is_told_with_its_own_words() -> None:
     words = alert(Message(setup_event(direction="short")), "UTC", None)
     assert words.headline == f"HARBOUR 15m short: {SHORT_LINE}"
     assert words.wrong.startswith(
-        "Where the idea is wrong: before the entry, at a close above 102.25; after it, at the stop 102.25. Place the"
+        "Where the idea is wrong: before the entry, at a close above 102.25 or once the MACD line crosses back; after "
+        "it, at the stop 102.25. Place the"
     )
     assert words.glance == "Objectives 99.85, 98.65, 97.45; obstacle 98.20. Exit: ride."
 

@@ -74,7 +74,8 @@ LEVELS = np.dtype(
         ("bars", np.int64),  # so many bars without an entry spoil it too; 0 if none do
     ]
 )
-"""The levels of a setup, in real prices, and what spoils it before its entry besides a close beyond the stop."""
+"""The levels of a setup, in real prices, and what spoils it before its entry besides a close beyond the stop and
+a cross back of the MACD line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +112,8 @@ class Words:
     """A setup's words about a bar: threshold and text of each rule, in order, and of each point of evidence, by name.
 
     ``trigger`` and ``base`` say what these prices are («the last bar's high»); ``spoiler`` says what spoils the setup
-    before its entry («a close below the last bar's middle»), and is empty if only a close beyond the stop does.
+    before its entry («a close below the last bar's middle»), and is empty if nothing else does than a close beyond the
+    stop or a cross back of the MACD line.
     """
 
     rules: Sequence[tuple[str, str]]

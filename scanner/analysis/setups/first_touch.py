@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 
 RULES = ("away", "rising", "touch", "holds")
 AWAY, RISING, TOUCH, HOLDS = range(len(RULES))
-AVERAGE = "the 20-bar exponential average"
 POINTS = ("close_held", "beyond_fast_average", "beyond_slow_average", "quiet_volume")
 CLOSE_HELD, BEYOND_FAST, BEYOND_SLOW, QUIET = range(len(POINTS))
 SIZES = (len(RULES), len(RULES))
@@ -125,20 +124,21 @@ def weigh(columns: Floats, spots: Integers, numbers: Any, rules: Any, out: Any) 
 def words(fit: Fit, numbers: FirstTouchNumbers) -> Words:
     """Put the rules, the points of evidence and the levels of a bar into words."""
     low, lows, above = fit.word("low", "high"), fit.word("lows", "highs"), fit.word("above", "below")
-    spoiler = f"{numbers.spoiled_by} closes {fit.word('below', 'above')} {AVERAGE}"
+    average = f"the {fit.rules.exponential_average}-bar exponential average"
+    spoiler = f"{numbers.spoiled_by} closes {fit.word('below', 'above')} {average}"
     if fit.levels["closes"] < numbers.spoiled_by:
         spoiler += ", the touch's own included"
     rules = [
         (
             f">= {numbers.away}",
-            f"bars in a row before it whose {lows} lie {above} {AVERAGE}, counted up to {numbers.away}",
+            f"bars in a row before it whose {lows} lie {above} {average}, counted up to {numbers.away}",
         ),
-        ("> 0", f"how far {AVERAGE} has {fit.word('risen', 'fallen')} in {numbers.rise_bars} bars"),
-        ("<= 0", f"how far the {low} lies {above} {AVERAGE}"),
-        (f"> {-numbers.below_average:g}", f"how far the close lies {above} {AVERAGE}, in ATR"),
+        ("> 0", f"how far {average} has {fit.word('risen', 'fallen')} in {numbers.rise_bars} bars"),
+        ("<= 0", f"how far the {low} lies {above} {average}"),
+        (f"> {-numbers.below_average:g}", f"how far the close lies {above} {average}, in ATR"),
     ]
     points = {
-        "close_held": ("> 0", f"how far the close lies {above} {AVERAGE}"),
+        "close_held": ("> 0", f"how far the close lies {above} {average}"),
         "beyond_fast_average": evidence.beyond_average_words(fit, FAST_AVERAGE),
         "beyond_slow_average": evidence.beyond_average_words(fit, SLOW_AVERAGE),
         "quiet_volume": evidence.volume_words(fit, QUIET, "< 1"),

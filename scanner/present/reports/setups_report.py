@@ -73,6 +73,7 @@ def speak(listed: Listed, fit: Fit) -> Spoken:
         evidence=[(name, point["threshold"] or "-", point["text"]) for name, point in points.items()],
         spoiled_by=[
             "a close beyond the stop",
+            "the MACD line crossing back",
             *([words.spoiler] if words.spoiler else []),
             *([f"{bars} bars without an entry"] if bars else []),
         ],

@@ -106,7 +106,7 @@ def setup_withdrawn(message: Message, user_zone: str, exchange_zone: str | None)
         news=f"Withdrawn: it {what}",
         lead=f"{sentence(data['reason'])} The setup was that of the bar that closed "
         f"{moment(message.event.time, user_zone, exchange_zone)}.",
-        wrong="It was set aside, so there was nothing to act on."
+        wrong="It was set aside. If you took it all the same, look at your orders and your stop."
         if data.get("set_aside", False)
         else "If you have acted on it, look at your orders and your stop: they follow the old levels. Another "
         "alert gives the new ones, unless the setup is set aside or has less evidence than you ask for."
@@ -206,6 +206,7 @@ def _wrong(data: SetupData, entry: Entry) -> str:
     stop, beyond = data["levels"]["stop"], "below" if data["direction"] == "long" else "above"
     if entry["risk"] is None:
         return f"Where the idea is wrong: at a close {beyond} {stop}."
-    besides = f", or {phrase(data['spoiled_by'])}" if data["spoiled_by"] else ""
+    crossed = "once the MACD line crosses back"
+    besides = f", {crossed}, or {phrase(data['spoiled_by'])}" if data["spoiled_by"] else f" or {crossed}"
     before = f"before the entry, at a close {beyond} {stop}{besides}"
     return f"Where the idea is wrong: {before}; after it, at the stop {stop}. {STOP_AT_ONCE}"

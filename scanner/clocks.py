@@ -9,6 +9,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 SECOND = 1_000_000_000
+MINUTE = 60 * SECOND
+HOUR = 60 * MINUTE
+DAY = 24 * HOUR
+"""Lengths of time in nanoseconds, the unit of all times here."""
 
 
 class Clock(Protocol):

@@ -12,6 +12,7 @@ from urllib.parse import quote
 
 import orjson
 
+from scanner.clocks import SECOND
 from scanner.event_data import (
     Direction,
     FeedData,
@@ -134,7 +135,7 @@ _FORBIDDEN = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uff
 @lru_cache(4_096)
 def rfc3339(nanoseconds: int) -> str:
     """Write a time as RFC 3339 in UTC, with fractions only where there are some."""
-    seconds, rest = divmod(nanoseconds, 1_000_000_000)
+    seconds, rest = divmod(nanoseconds, SECOND)
     text = datetime.fromtimestamp(seconds, UTC).isoformat()[: -len("+00:00")]
     return f"{text}.{rest:09d}".rstrip("0") + "Z" if rest else text + "Z"
 

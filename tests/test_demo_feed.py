@@ -17,12 +17,11 @@ from pyarrow import parquet
 from demo_feed.exchange import FALL
 from demo_feed.make_demo_feed import make
 from scanner.analysis.door.known_setups import known
-from scanner.clocks import SECOND
+from scanner.clocks import DAY, SECOND
 from scanner.commands.recorded.demo import example
 from scanner.configuration.model import settings
 from scanner.configuration.routing import sinks_for
 from scanner.events import KINDS, rfc3339
-from scanner.market.sessions.calendars import DAY
 from scanner.pipeline import Pipeline
 from scanner.replays.recordings import Reading, prepare, recordings
 from scanner.replays.replay import Tally, replay

@@ -14,6 +14,7 @@ from jmespath.exceptions import JMESPathError
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from adapters.feeds.settings import FeedSettings
+from scanner.clocks import DAY, SECOND
 from scanner.market.bars import NO_TIME, RawBars, StampKind
 
 if TYPE_CHECKING:
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 TimeUnit = Literal["s", "ms", "us", "ns", "rfc3339"]
-FACTORS: Mapping[str, int] = {"s": 1_000_000_000, "ms": 1_000_000, "us": 1_000, "ns": 1}
+FACTORS: Mapping[str, int] = {"s": SECOND, "ms": 1_000_000, "us": 1_000, "ns": 1}
 """Nanoseconds in each unit."""
 
 PRICES = ("open", "high", "low", "close")
@@ -302,5 +303,5 @@ def _date(value: object) -> int:
         day = datetime.fromisoformat(value.upper()).date()
     except ValueError:
         return NO_TIME
-    nanoseconds = (day - EPOCH.date()).days * 86_400 * 1_000_000_000
+    nanoseconds = (day - EPOCH.date()).days * DAY
     return nanoseconds if abs(nanoseconds) < 2**63 else NO_TIME

@@ -13,7 +13,7 @@ from adapters.feeds.files.opening import Recording, UnreadableFileError, recordi
 from adapters.feeds.files.settings import FileSettings
 from adapters.feeds.files.trouble import ReadingOptions
 from adapters.feeds.raw_rows import joined
-from scanner.clocks import SECOND, PacedClock
+from scanner.clocks import DAY, SECOND, PacedClock
 from scanner.market.bars import NO_TIME, RawBars
 from scanner.ports import Answer, FeedTroubleError
 
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 
     from scanner.ports import Want
 
-DAY = 86_400 * SECOND
 PACE = 3_600.0
 REAL_PATIENCE = 5.0
 """Seconds of real time before a recording is called late; its bars are always there, so only we can be slow."""

@@ -5,10 +5,10 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from scanner.clocks import SECOND
 from scanner.configuration.mistakes import Mistake
 from scanner.configuration.unrouted import named
 from scanner.market.sessions.dates import concerning_nobody
-from scanner.market.sessions.timeframes import NANOSECONDS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -35,7 +35,7 @@ def hazards(settings: Settings, now: int) -> Iterator[Mistake]:
 def _moment(date: str) -> int:
     """Give the moment of a date in nanoseconds since 1970 UTC; a day begins at midnight UTC."""
     moment = datetime.fromisoformat(date)
-    return int((moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()) * NANOSECONDS
+    return int((moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()) * SECOND
 
 
 def _of_dates(settings: Settings, now: int) -> Iterator[str]:

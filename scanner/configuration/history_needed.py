@@ -6,6 +6,7 @@ from functools import lru_cache
 from math import ceil
 from typing import TYPE_CHECKING
 
+from scanner.clocks import HOUR
 from scanner.market.sessions.timetables import Timetable
 
 if TYPE_CHECKING:
@@ -18,7 +19,6 @@ SPARE = 2
 WHOLE_WEEKS = {"1d": 1.5, "1w": 1.0}
 IN_A_DAY = 6.0
 """How many times as far to look back if the sessions are unknown: a share trades for 32 of the week's 168 hours."""
-HOUR = 3_600 * 1_000_000_000
 LONGEST = 100 * 366 * 24 * HOUR
 """The longest history, in nanoseconds: a hundred years."""
 

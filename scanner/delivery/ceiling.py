@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 
-from scanner.clocks import SECOND
-
-MINUTE = 60 * SECOND
+from scanner.clocks import MINUTE
 
 
 class Ceiling:

@@ -18,6 +18,7 @@ from scanner.analysis.fits import fits_at, weighed_alone
 from scanner.analysis.indicators import kernel, spikes
 from scanner.analysis.places.around import look_around
 from scanner.analysis.pool import FEW, Pool
+from scanner.clocks import MINUTE
 from scanner.compiling import is_kept
 from scanner.engine.series_engine import SeriesEngine
 from scanner.follow import steps
@@ -39,7 +40,6 @@ if TYPE_CHECKING:
 
     from scanner.trade.rulebook import Rulebook
 
-MINUTE = 60 * 1_000_000_000
 NO_ROWS = np.zeros(0, dtype=np.int64)
 NO_SPOTS = np.zeros((0, 3), dtype=np.int64)
 NO_MARKS = np.zeros(0, dtype=np.uint8)

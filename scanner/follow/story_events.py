@@ -6,9 +6,9 @@ from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
+from scanner.clocks import DAY, SECOND
 from scanner.events import Event, event_id, rfc3339
 from scanner.market.price_steps import EXACT
-from scanner.market.sessions.calendars import DAY, NANOSECONDS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -146,7 +146,7 @@ def soon(close: int, timetable: Timetable, dates: Sequence[Dated] | None, surrou
         warnings.append(f"the market is closed until {opens:%A, %Y-%m-%d}")
     near = surroundings.keeps_away(intraday=timetable.timeframe.intraday)
     coming = [each for each in dates or () if each.end > close and each.begin - close <= near]
-    warnings += [f"{datetime.fromtimestamp(each.begin // NANOSECONDS, UTC):%Y-%m-%d}: {each.what}" for each in coming]
+    warnings += [f"{datetime.fromtimestamp(each.begin // SECOND, UTC):%Y-%m-%d}: {each.what}" for each in coming]
     return warnings
 
 
@@ -160,5 +160,5 @@ def _after_a_break(close: int, timetable: Timetable) -> date | None:
     except ValueError:  # the calendar ends here
         return None
     zone = ZoneInfo(calendar.tz)
-    last, first = (datetime.fromtimestamp(moment // NANOSECONDS, zone).date() for moment in (close - 1, begins))
+    last, first = (datetime.fromtimestamp(moment // SECOND, zone).date() for moment in (close - 1, begins))
     return first if first - last > timedelta(days=1) else None

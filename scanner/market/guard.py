@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 import numpy as np
 
+from scanner.clocks import SECOND
 from scanner.market.bars import NO_TIME, Bars
 from scanner.market.numbers import NumberReason, number_faults
 from scanner.market.order import RowOrder
@@ -97,7 +98,7 @@ class Sieve(Protocol):
 
 
 def _written(moment: int) -> str:
-    return datetime.fromtimestamp(moment // 1_000_000_000, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return datetime.fromtimestamp(moment // SECOND, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 class _Findings:

@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from scanner.clocks import DAY
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Times = NDArray[np.int64]
 
-LEAP = 366 * 86_400 * 1_000_000_000
+LEAP = 366 * DAY
 """A row this long after the last one is accepted only when the next row continues from it: its date may be wrong, and
 then every correct row after it would seem to go backward."""
 

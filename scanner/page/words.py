@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
+from scanner.clocks import SECOND
 from scanner.events import rfc3339
 from scanner.market.digits import grouped, with_minus
 from scanner.wording.times import moment
@@ -23,7 +24,7 @@ def short(nanoseconds: int, zone: str) -> str:
     >>> short(1_772_467_200_000_000_000, "Europe/Berlin")
     '2 Mar 17:00'
     """
-    own = datetime.fromtimestamp(nanoseconds // 1_000_000_000, UTC).astimezone(ZoneInfo(zone))
+    own = datetime.fromtimestamp(nanoseconds // SECOND, UTC).astimezone(ZoneInfo(zone))
     return f"{own.day} {own:%b %H:%M}"
 
 
@@ -33,7 +34,7 @@ def bar_label(nanoseconds: int, zone: str, *, daily: bool) -> str:
     >>> bar_label(1_772_467_200_000_000_000, "UTC", daily=True)
     '2 Mar 2026'
     """
-    own = datetime.fromtimestamp(nanoseconds // 1_000_000_000, UTC).astimezone(ZoneInfo(zone))
+    own = datetime.fromtimestamp(nanoseconds // SECOND, UTC).astimezone(ZoneInfo(zone))
     return f"{own.day} {own:%b %Y}" if daily else f"{own.day} {own:%b %Y %H:%M}"
 
 

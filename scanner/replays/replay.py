@@ -13,7 +13,7 @@ import numpy as np
 
 from scanner.follow.outcome import Came
 from scanner.market.guard import NOTED
-from scanner.market.sessions.timeframes import ALL, DAY, Timeframe, usual_spacing
+from scanner.market.sessions.timeframes import ALL, DAY_SECONDS, Timeframe, usual_spacing
 from scanner.replays.contradictions import is_mostly_refused
 
 if TYPE_CHECKING:
@@ -204,10 +204,10 @@ def _spacing(symbol: str, stamps: NDArray[np.int64]) -> str:
     apart = usual_spacing(stamps)
     if apart is None:
         return f"the spacing of the bars of {symbol} shows no timeframe; at least two bars in order of time are needed"
-    days = apart / DAY
+    days = apart / DAY_SECONDS
     if SHORTEST_MONTH <= days <= LONGEST_MONTH:
         return f"the bars of {symbol} are monthly; the longest timeframe is a week, so give daily or weekly bars"
-    units = ((DAY, "days"), (3_600, "hours"), (60, "minutes"), (1, "seconds"))
+    units = ((DAY_SECONDS, "days"), (3_600, "hours"), (60, "minutes"), (1, "seconds"))
     size, unit = next((size, unit) for size, unit in units if not apart % size)
     names = ", ".join(each.name for each in ALL)
     return f"the bars of {symbol} are {apart // size:,} {unit} apart, which is not one of the timeframes ({names})"

@@ -19,8 +19,8 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from scanner.analysis.numbers import number
 from scanner.analysis.rules import TIE
+from scanner.clocks import DAY, HOUR
 from scanner.market.costs import COST_NAMES
-from scanner.market.sessions.calendars import DAY, NANOSECONDS
 from scanner.trade import around
 from scanner.trade.around import (
     AFTER,
@@ -64,7 +64,6 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]
 
-HOUR = 3_600 * NANOSECONDS
 MOST_DECIMALS = 9
 """Number of decimals of costs that count exactly."""
 

@@ -7,15 +7,14 @@ from textwrap import wrap
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from scanner.clocks import HOUR, SECOND
+
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
 
 NOTHING = "-"
 """The cell of a table without a value."""
 INDENT, UNBROKEN = 4 * " ", "\N{NO-BREAK SPACE}"
-
-DAY = 25 * 3_600 * 1_000_000_000
-"""The longest day, in nanoseconds: one on which clocks are put back."""
 
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[str]], left: Sequence[int] = (0,)) -> list[str]:
@@ -65,13 +64,14 @@ def _block(heads: Sequence[str], row: Sequence[str], width: int, named: int) -> 
 
 def bar_time(open_time: int, close_time: int, zone: str, *, daily: bool) -> str:
     """Name a bar as people do: the day of a daily one, the first day of a weekly one, else the minute of its close."""
-    # A session that opens on Sunday evening is Monday's: a day's bar is named by its middle.
+    # A session that opens on Sunday evening is Monday's: a day's bar is named by its middle. The longest day has 25
+    # hours, when clocks are put back.
     length = close_time - open_time
-    day = open_time + length // 2 if length <= DAY else open_time
-    moment = datetime.fromtimestamp((day if daily else close_time) // 1_000_000_000, ZoneInfo(zone))
+    day = open_time + length // 2 if length <= 25 * HOUR else open_time
+    moment = datetime.fromtimestamp((day if daily else close_time) // SECOND, ZoneInfo(zone))
     return moment.date().isoformat() if daily else moment.replace(tzinfo=None).isoformat(" ", "minutes")
 
 
 def parse_time(text: str) -> int:
     """Read an RFC 3339 time back into nanoseconds since 1970 UTC."""
-    return int(datetime.fromisoformat(text).timestamp()) * 1_000_000_000
+    return int(datetime.fromisoformat(text).timestamp()) * SECOND

@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
+from scanner.clocks import SECOND
+
 
 def known_zone(name: str) -> str:
     """Give the name back if it is a time zone; ValueError says what one looks like."""
@@ -27,7 +29,7 @@ def moment(nanoseconds: int, user_zone: str, exchange_zone: str | None = None) -
     >>> moment(1_792_888_200_000_000_000, "Europe/Berlin", "Europe/Paris")
     'Sun 25 Oct 2026 02:30 Berlin (00:30 UTC)'
     """
-    when = datetime.fromtimestamp(nanoseconds // 1_000_000_000, UTC)
+    when = datetime.fromtimestamp(nanoseconds // SECOND, UTC)
     own = when.astimezone(ZoneInfo(user_zone))
     text = f"{date(nanoseconds, user_zone)} {_clock(own)} {city(user_zone)}"
     there_zone = exchange_zone or user_zone
@@ -56,7 +58,7 @@ def date(nanoseconds: int, zone: str) -> str:
     >>> date(1_772_467_200_000_000_000, "UTC")
     'Mon 2 Mar 2026'
     """
-    own = datetime.fromtimestamp(nanoseconds // 1_000_000_000, UTC).astimezone(ZoneInfo(zone))
+    own = datetime.fromtimestamp(nanoseconds // SECOND, UTC).astimezone(ZoneInfo(zone))
     return f"{own:%a} {own.day} {own:%b %Y}"
 
 

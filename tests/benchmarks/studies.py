@@ -25,10 +25,11 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import parquet
 
+from scanner.clocks import DAY
 from scanner.market.bars import Bars
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.market.sessions.calendars import DAY, calendar_named
+from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.pipeline import Inputs
 from scanner.replays.recordings import Reading

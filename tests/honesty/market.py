@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.signal import lfilter
 
+from scanner.clocks import DAY
 from scanner.market.bars import Bars
-from scanner.market.sessions.calendars import DAY
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

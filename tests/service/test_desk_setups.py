@@ -12,13 +12,14 @@ import numpy as np
 import pytest
 
 from scanner.analysis.rules import Rules
+from scanner.clocks import HOUR
 from scanner.configuration.model.tables import Route
 from scanner.configuration.routing import sinks_for
 from scanner.market.costs import Cost, Costs
 from scanner.market.sessions.dates import Dated
 from scanner.service.desk import Desk
 from scanner.store import Store
-from scanner.trade.surroundings import HOUR, Surroundings
+from scanner.trade.surroundings import Surroundings
 from tests.laws import all_setups
 from tests.service.one_desk import ACCOUNT, BARS, LATER, desk, take, watched
 

@@ -11,7 +11,7 @@ import numpy as np
 from scanner.analysis.door.known_setups import known
 from scanner.analysis.door.setup import Chosen
 from scanner.analysis.rules import Rules
-from scanner.market.sessions.calendars import DAY
+from scanner.clocks import DAY
 from scanner.studies.figures.report import report_of
 from scanner.studies.python import collect
 from scanner.studies.stories.collecting import Asked

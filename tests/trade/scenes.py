@@ -23,11 +23,12 @@ from scanner.analysis.columns import (
     VOLUME,
 )
 from scanner.analysis.rules import Rules
+from scanner.clocks import DAY
 from scanner.judgement import Case
 from scanner.market.costs import Cost, Costs
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.market.sessions.calendars import DAY, calendar_named
+from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
 from scanner.trade.levels import grid_of

@@ -20,6 +20,7 @@ from scanner.analysis.columns import (
     SLOW_AVERAGE,
 )
 from scanner.analysis.pool import Pool
+from scanner.clocks import HOUR, SECOND
 from scanner.market.bars import Bars
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
@@ -38,8 +39,7 @@ REFLECTION_OF = {WALK: MIRRORED, STILL: STILL_MIRRORED}
 WARM_BARS = 1_500
 """Bars of each tape after the warm-up."""
 START, UNIT, TICK = 500.0, 1.0, 0.01
-HOUR = 3_600 * 1_000_000_000
-MONDAY = 1_704_067_200 * 1_000_000_000
+MONDAY = 1_704_067_200 * SECOND
 """The first of January 2024, an arbitrary Monday."""
 
 

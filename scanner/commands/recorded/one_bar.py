@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from scanner.clocks import DAY, SECOND
 from scanner.commands.recorded.ready import make_ready
 from scanner.commands.recorded.several import Troubles
 from scanner.commands.trouble import UsageError
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
     from scanner.pipeline import Lane, Pipeline
     from scanner.replays.recordings import Reading
 
-NANOSECONDS = 1_000_000_000
 SHOWN, NAMES_SHOWN = 60, 400
 """Characters shown of the name of an instrument, and of all names."""
 
@@ -133,7 +133,7 @@ def parse_moment(text: str, tz: str, option: str = "--at", *, days: int = 0) -> 
         ) from None
     if moment.tzinfo is None:
         moment = (moment + timedelta(days=days)).replace(tzinfo=_zone(tz))
-    return round(moment.astimezone(UTC).timestamp()) * NANOSECONDS
+    return round(moment.astimezone(UTC).timestamp()) * SECOND
 
 
 def _zone(tz: str) -> ZoneInfo:
@@ -155,7 +155,7 @@ def bar_at(bars: Bars, moment: int, *, day: bool) -> int | None:
     if opened >= 0 and bars.open_time[opened] <= moment < bars.close_time[opened]:
         return opened
     following = opened + 1
-    if day and following < len(bars) and bars.open_time[following] < moment + 86_400 * NANOSECONDS:
+    if day and following < len(bars) and bars.open_time[following] < moment + DAY:
         return following
     return None
 
@@ -191,7 +191,7 @@ def _no_bar(bars: Bars, at: str, tally: Tally) -> str:
     if not len(bars):
         return f"{tally.source} has no complete bar of {symbol}"
     first, last = (
-        datetime.fromtimestamp(int(time) // NANOSECONDS, UTC).strftime("%Y-%m-%dT%H:%MZ")
+        datetime.fromtimestamp(int(time) // SECOND, UTC).strftime("%Y-%m-%dT%H:%MZ")
         for time in (bars.open_time[0], bars.close_time[-1])
     )
     gaps = "with gaps where it did not trade"

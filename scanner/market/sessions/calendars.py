@@ -10,6 +10,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 
+from scanner.clocks import SECOND
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -17,8 +19,6 @@ if TYPE_CHECKING:
 
     Times = NDArray[np.int64]
 
-NANOSECONDS = 1_000_000_000
-DAY = 86_400 * NANOSECONDS
 EPOCH = date(1970, 1, 1)
 FIRST_YEAR, LAST_YEAR = 1900, 2200
 NEW_YORK_EVENING = time(17)
@@ -100,7 +100,7 @@ class Held:
 
 def _instant(day: date, at: time, zone: ZoneInfo) -> int:
     """Give the moment of a local time, the earlier one if that time occurs twice."""
-    return int(datetime.combine(day, at, zone).astimezone(UTC).timestamp()) * NANOSECONDS
+    return int(datetime.combine(day, at, zone).astimezone(UTC).timestamp()) * SECOND
 
 
 def _days(first_year: int, last_year: int) -> list[date]:

@@ -9,7 +9,8 @@ from io import StringIO
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from scanner.market.sessions.calendars import FIRST_YEAR, LAST_YEAR, NANOSECONDS
+from scanner.clocks import SECOND
+from scanner.market.sessions.calendars import FIRST_YEAR, LAST_YEAR
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -56,7 +57,7 @@ class Dates:
     def past(self, now: int) -> date | None:
         """Give the last known day if it lies before ``now`` (nanoseconds since 1970 UTC); else None."""
         last = max((each.end for each in self.found or ()), default=None)
-        return None if last is None or last > now else datetime.fromtimestamp((last - 1) // NANOSECONDS, UTC).date()
+        return None if last is None or last > now else datetime.fromtimestamp((last - 1) // SECOND, UTC).date()
 
 
 def read(path: Path, zone: str) -> Dates:
@@ -129,4 +130,4 @@ def _span(text: str, zone: ZoneInfo) -> tuple[int, int]:
 
 
 def _nanoseconds(moment: datetime) -> int:
-    return int(moment.timestamp()) * NANOSECONDS
+    return int(moment.timestamp()) * SECOND

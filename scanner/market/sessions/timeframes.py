@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
+from scanner.clocks import SECOND
 from scanner.market.bars import NO_TIME
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-NANOSECONDS = 1_000_000_000
-DAY = 86_400
+DAY_SECONDS = 86_400
 LONG_WEEKEND = 4
 """Days from a session to the next over a weekend and a holiday."""
 
@@ -32,12 +32,12 @@ class Timeframe:
     @property
     def intraday(self) -> bool:
         """Whether a session holds several bars."""
-        return self.seconds < DAY
+        return self.seconds < DAY_SECONDS
 
     @property
     def nanoseconds(self) -> int:
         """Nominal length of a bar."""
-        return self.seconds * NANOSECONDS
+        return self.seconds * SECOND
 
     @classmethod
     def named(cls, text: str) -> Self:
@@ -58,10 +58,12 @@ class Timeframe:
         if usual is None:
             return None
         for timeframe in ALL:
-            if usual == timeframe.seconds or (not timeframe.intraday and abs(usual - timeframe.seconds) <= DAY // 24):
+            if usual == timeframe.seconds or (
+                not timeframe.intraday and abs(usual - timeframe.seconds) <= DAY_SECONDS // 24
+            ):
                 return cls(timeframe.seconds, timeframe.name)
-        days = round(usual / DAY)
-        if len(_gaps(stamps)) == 1 and days <= LONG_WEEKEND and abs(usual - days * DAY) <= DAY // 24:
+        days = round(usual / DAY_SECONDS)
+        if len(_gaps(stamps)) == 1 and days <= LONG_WEEKEND and abs(usual - days * DAY_SECONDS) <= DAY_SECONDS // 24:
             return cls.named("1d")
         return None
 
@@ -79,7 +81,7 @@ def usual_spacing(stamps: NDArray[np.int64]) -> int | None:
 
 def _gaps(stamps: NDArray[np.int64]) -> NDArray[np.int64]:
     stamps = stamps[:JUDGED]
-    gaps: NDArray[np.int64] = np.diff(stamps[stamps != NO_TIME]) // NANOSECONDS
+    gaps: NDArray[np.int64] = np.diff(stamps[stamps != NO_TIME]) // SECOND
     return gaps[gaps > 0]
 
 
@@ -97,8 +99,8 @@ ALL = tuple(
         ("2h", 7_200),
         ("4h", 14_400),
         ("8h", 28_800),
-        ("1d", DAY),
-        ("1w", 7 * DAY),
+        ("1d", DAY_SECONDS),
+        ("1w", 7 * DAY_SECONDS),
     )
 )
 """Every timeframe, finest first."""

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from scanner.clocks import DAY, HOUR, SECOND
 from scanner.market.bars import NO_TIME
-from scanner.market.sessions.calendars import DAY, EPOCH, FIRST_YEAR, LAST_YEAR, NANOSECONDS
+from scanner.market.sessions.calendars import EPOCH, FIRST_YEAR, LAST_YEAR
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -29,7 +30,6 @@ END = (date(LAST_YEAR + 1, 1, 1) - EPOCH).days * DAY
 """Bars must lie from ``FIRST`` on and before ``END``; any other time is a mistake."""
 YEARS_APART = 12
 """A calendar without a session for so long has ended."""
-HOUR = 3_600 * NANOSECONDS
 DAYS_OF_WEEK = 7
 SUNDAY = 6
 NEXT_KNOWN = 16
@@ -88,7 +88,7 @@ def _weekday(day: Times) -> Times:
 def _year(moment: int) -> int:
     if moment < FIRST:
         return FIRST_YEAR
-    return LAST_YEAR if moment >= END else datetime.fromtimestamp(moment // NANOSECONDS, UTC).year
+    return LAST_YEAR if moment >= END else datetime.fromtimestamp(moment // SECOND, UTC).year
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,7 +268,7 @@ class Timetable:
                 opens[part], closes[part] = begun.of(periods.open), begun.of(periods.close)
                 inside = (opens[part] <= within) & (within < closes[part])
             if not inside.all():
-                moment = datetime.fromtimestamp(int(within[~inside][0]) // NANOSECONDS, UTC)
+                moment = datetime.fromtimestamp(int(within[~inside][0]) // SECOND, UTC)
                 raise ValueError(
                     f"a bar that begins at {moment:%Y-%m-%d %H:%M} UTC lies outside every session of "
                     f"{self.calendar.name}"
@@ -422,7 +422,7 @@ class Timetable:
             periods = self._cover(after, after + YEARS_APART * 366 * DAY)
             period = int(np.searchsorted(periods.close, after, side="right"))
             if period == len(periods.close):
-                moment = datetime.fromtimestamp(after // NANOSECONDS, UTC)
+                moment = datetime.fromtimestamp(after // SECOND, UTC)
                 raise ValueError(
                     f"the calendar {self.calendar.name} knows no session after {moment:%Y-%m-%d}; "
                     "a newer release of exchange_calendars may"

@@ -6,6 +6,8 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from scanner.clocks import SECOND
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -22,7 +24,7 @@ def time_ticks(times: Sequence[int], zone: str) -> list[tuple[int, str]]:
     >>> time_ticks(quarters, "UTC")
     [(32, '3 Mar'), (128, '4 Mar')]
     """
-    moments = [datetime.fromtimestamp(time // 1_000_000_000, UTC).astimezone(ZoneInfo(zone)) for time in times]
+    moments = [datetime.fromtimestamp(time // SECOND, UTC).astimezone(ZoneInfo(zone)) for time in times]
     chosen: list[int] = []
     name = "%H:%M"
     for changing, name in CALENDAR:  # noqa: B007 - the last name stays where none is frequent enough

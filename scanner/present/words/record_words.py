@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from scanner.clocks import SECOND
+from scanner.clocks import DAY
 from scanner.market.digits import grouped, with_minus
 from scanner.wording.times import date
 from scanner.wording.words import counted
@@ -12,7 +12,6 @@ from scanner.wording.words import counted
 if TYPE_CHECKING:
     from scanner.studies.kept.record import KindRecord, Record
 
-DAY = 86_400 * SECOND
 NOBODY = "Nobody has looked yet at how setups of this kind did on your bars, or the study was not kept."
 UNREADABLE = "How setups of this kind did is unknown: the kept study cannot be read."
 NO_RECORD = "No study is kept, and alerts say so; `closewatch study FILE… --config CONFIG.toml --keep` keeps one."

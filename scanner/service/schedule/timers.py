@@ -159,10 +159,6 @@ class Timers:
         trigger = CronTrigger(hour=at.hour, minute=at.minute, timezone=ZoneInfo(zone))
         self._scheduler.add_job(act, trigger, id=DAILY, coalesce=True, max_instances=1, misfire_grace_time=None)
 
-    def names(self) -> set[str]:
-        """Name the groups that have a timer."""
-        return set(self._closes)
-
     def forget(self, name: str) -> None:
         """Remove the timer of a group."""
         if name in self._closes:

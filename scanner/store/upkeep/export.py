@@ -11,6 +11,7 @@ from urllib.parse import quote
 
 import numpy as np
 
+from scanner.clocks import DAY
 from scanner.market.bars import NO_TIME, Bars
 from scanner.store.bars import BarLog
 from scanner.store.recordings import Recordings
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
 Group = TypeVar("Group")
 Member = TypeVar("Member")
 
-DAY = 86_400 * 1_000_000_000
 ROWS = 100_000
 """Rows gathered before they are written."""
 QUERIES = {

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from scanner.clocks import DAY
 from scanner.studies.figures.chance import pairs_of
 from scanner.studies.figures.enough import enough_of
 from scanner.studies.figures.of_trades import Setups, breakdowns_of, figures_of, in_order
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from scanner.studies.figures.results import Hypothesis
     from scanner.studies.schema import Study
 
-YEAR = 365.25 * 24 * 3_600 * 1_000_000_000
+YEAR = 365.25 * DAY
 """A year in nanoseconds."""
 FEWER = 4
 """Factor by which groups of a breakdown have fewer samples than all setups together."""

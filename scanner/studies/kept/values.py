@@ -7,9 +7,8 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, PlainSerializer, PlainValidator
 
+from scanner.clocks import SECOND
 from scanner.events import rfc3339
-
-SECOND = 1_000_000_000
 
 
 def _moment(value: Any) -> int:  # noqa: ANN401 - any value of a file

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from scanner.clocks import HOUR
 from scanner.follow import steps
 from scanner.follow.outcome import decimals, exactly, real_prices
 from scanner.judgement import places_of
@@ -27,7 +28,6 @@ Columns = dict[str, Any]
 NO_COST_GIVEN = 0.05
 """The cost of a trade in R if no costs are given."""
 
-HOUR = 3_600 * 1_000_000_000
 HOURS, MONTHS_BY_1970 = 24, 12 * 1970
 NO_TIME = np.datetime64("NaT", "ns")
 WHOLE = {FAILS: "fails", HOLDS: "holds", UNJUDGED: "unknown"}

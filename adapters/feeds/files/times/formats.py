@@ -12,6 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from adapters.feeds.files.times.styles import Style
+from scanner.clocks import SECOND
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -128,7 +129,7 @@ def _by_parts(cells: Column, pattern: str) -> Column:
     whole = ((days * 24 + hour) * 60 + minute) * 60 + second
     if "z" in texts:
         whole -= _offsets(pc.if_else(found.is_valid(), texts["z"], "Z"))
-    return pa.array(whole * 1_000_000_000 + fraction, pa.int64(), mask=~good)
+    return pa.array(whole * SECOND + fraction, pa.int64(), mask=~good)
 
 
 def _months(cells: Column) -> NDArray[np.int64]:

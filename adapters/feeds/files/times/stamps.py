@@ -11,6 +11,7 @@ import pyarrow.compute as pc
 from adapters.feeds.files.cells.arrow import as_text, flat, lent
 from adapters.feeds.files.times.choosing import Choice, advice
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
+from scanner.clocks import DAY
 from scanner.market.bars import NO_TIME
 
 if TYPE_CHECKING:
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
     from adapters.feeds.files.trouble import ReadingOptions
     from scanner.market.bars import StampKind
 
-DAY = 86_400 * 1_000_000_000
 SEVERAL = 2
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.clocks import SECOND
+from scanner.clocks import DAY, SECOND
 from scanner.market.bars import NO_TIME
 
 if TYPE_CHECKING:
@@ -15,7 +15,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-DAY = 86_400 * SECOND
 EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 - a local time; the zone is added where it is used
 
 

@@ -153,10 +153,11 @@ def test_stored_bars_are_read_as_they_were_judged(loaded: Loader) -> None:
     base, coarser = harbour.base.name, "1w"
     assert coarser != base
     bars = Bars.of([(time, time + 1, 12.0, 12.0, 12.0, 12.0, 6.0) for time in (first - 9, first, second)])
-    assert settings.as_judged("HARBOUR", base, bars, first - 1).close.tolist() == [12, 12, 12]
-    assert settings.as_judged("HARBOUR", base, bars, first).close.tolist() == [6, 12, 12]
-    assert settings.as_judged("HARBOUR", base, bars, second).close.tolist() == [18, 36, 12]
+    assert settings.as_judged("HARBOUR", base, bars, first).close.tolist() == [12, 12, 12]
+    assert settings.as_judged("HARBOUR", base, bars, first + 1).close.tolist() == [6, 12, 12]
+    assert settings.as_judged("HARBOUR", base, bars, second + 1).close.tolist() == [18, 36, 12]
     assert harbour.as_judged(base, bars).volume.tolist() == [4, 2, 6]
+    assert harbour.as_judged(base, bars[:2]).close.tolist() == [6, 12]
     assert harbour.as_judged(coarser, bars) is bars
     assert settings.as_judged("LEFT_THE_LIST", base, bars, second) is bars
 

@@ -113,6 +113,12 @@ class StoredTogether:
     states: list[bytes]
     checkpoints: list[bytes]
 
+    def last_open(self, place: int) -> int | None:
+        """Give when the last bar of the series at a place opened; None if it has no bar, or the place is below 0."""
+        if place < 0 or self.ends[place] == self.begins[place]:
+            return None
+        return int(self.bars.open_time[self.ends[place] - 1])
+
     @classmethod
     def joined(cls, parts: Sequence[StoredTogether]) -> StoredTogether:
         """Put several tables together."""

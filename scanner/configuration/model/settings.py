@@ -13,6 +13,7 @@ from hashlib import sha256
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+import numpy as np
 from pydantic import ValidationError
 
 from scanner.configuration.mistakes import Mistake, explain
@@ -29,8 +30,8 @@ from scanner.market.sessions.calendars import Calendar, calendar_named
 from scanner.market.sessions.dates import Dates
 from scanner.market.sessions.dates import read as read_dates
 from scanner.market.sessions.timeframes import Timeframe
-from scanner.market.splits import Adjustment, adjust
-from scanner.pipeline import Inputs
+from scanner.market.splits import Adjustment, adjust, in_force
+from scanner.pipeline import NEVER, Inputs
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -72,8 +73,8 @@ class Watched:
         """The common rules for it."""
         return self.rulebook.rules
 
-    def inputs(self, account: Account) -> Inputs:
-        """Give the parts of its pipeline."""
+    def inputs(self, account: Account, opened: int = NEVER) -> Inputs:
+        """Give the parts of its pipeline, for bars up to one that ``opened`` then; by default with all known splits."""
         return Inputs(
             self.instrument,
             self.calendar,
@@ -81,19 +82,20 @@ class Watched:
             self.timeframes,
             self.rulebook,
             account,
-            self.adjustments,
+            in_force(self.adjustments, opened),
             self.dates,
             self.group,
         )
 
     def as_judged(self, timeframe: str, stored: Bars, at: int | None = None) -> Bars:
-        """Give stored bars as they are judged, or were ``at`` a time.
+        """Give the last stored bars of a series as they are judged, or were at the close ``at``.
 
-        Those of the base timeframe are stored as they were sent. A split is configured after its day, so bars of a
-        setup before it were judged as they were sent.
+        Those of the base timeframe are stored as they were sent.
         """
-        splits = [each for each in self.adjustments if at is None or each.time <= at]
-        return adjust(stored, splits) if timeframe == self.base.name else stored
+        if not self.adjustments or timeframe != self.base.name or not len(stored):
+            return stored
+        end = len(stored) if at is None else int(np.searchsorted(stored.close_time, at, side="right"))
+        return adjust(stored, in_force(self.adjustments, int(stored.open_time[max(end - 1, 0)])))
 
     @property
     def on_list(self) -> OnList:

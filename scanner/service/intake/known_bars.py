@@ -53,6 +53,13 @@ def known_and_new(raw: RawBars, timetable: Timetable, last: Bar | None) -> tuple
     return raw.where(before), raw.where(~before)
 
 
+def opened_before(raw: RawBars, timetable: Timetable, moment: int) -> RawBars:
+    """Leave out the rows of bars that open at a moment or later; rows without a readable time stay."""
+    readable = raw.stamp != NO_TIME
+    opens, _, _ = timetable.spans(np.where(readable, raw.stamp, moment), raw.stamp_kind)
+    return raw.where(~readable | (opens < moment))
+
+
 READ_TOGETHER = 128
 """Series that are read together, and most bars of each."""
 

@@ -12,7 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from scanner.configuration.model.settings import from_document
 from scanner.events import rfc3339
+from scanner.journal.bars_as_told import as_told
 from scanner.market.aggregate import Aggregator
 from scanner.market.bars import Bars
 from scanner.market.sessions.timeframes import Timeframe
@@ -20,11 +22,12 @@ from scanner.market.splits import Adjustment, adjust
 from scanner.service.changes.change_list import change_list
 from scanner.service.changes.restating import same
 from scanner.service.desk import Desk
+from scanner.service.intake.late_ends import LATE_END
 from scanner.service.resuming import snapshot_of, windows_of
 from scanner.store import Batch, SeriesKey, Store, StoreTroubleError
 from scanner.store.upkeep.maintenance import compact
 from tests.effort import EFFORT
-from tests.laws import all_setups, many_found, timetable
+from tests.laws import QUARTER_HOUR, all_setups, many_found, timetable
 from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, raw, take, to_screen, watched
 from tests.service.story_grammar import faults
 from tests.service.test_other_rules_stories import under_way_at
@@ -32,7 +35,7 @@ from tests.service.test_other_rules_stories import under_way_at
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from scanner.configuration.model.settings import Watched
+    from scanner.configuration.model.settings import Settings, Watched
     from scanner.events import Event
     from scanner.pipeline import Pipeline
 
@@ -62,6 +65,13 @@ def desk(store: Store, each: Watched) -> Desk:
     made = Desk([each], ACCOUNT, store, route=to_screen, stale_after=10**9, record=True)
     assert made.load() == ([] if store.bars.keys else ["GANNET"])
     return made
+
+
+def settings_of(each: Watched, folder: Path) -> Settings:
+    """Give a configuration with these splits."""
+    splits = [{"date": rfc3339(split.time), "ratio": str(split)} for split in each.adjustments]
+    own = {"step": "0.01", "timeframes": [one.name for one in each.timeframes], "adjustments": splits}
+    return from_document({"instruments": {"GANNET": own}}, folder, {})
 
 
 def bring(at: Desk, bars: Bars) -> None:
@@ -223,15 +233,36 @@ def test_bars_restated_with_the_first_bar_of_a_split_count_as_restated(store: St
     assert state(at.pipelines["GANNET"]) == by_a_replay(each, corrected, split)[2]
 
 
-def test_a_coarser_timeframe_keeps_the_bars_that_retention_left_it(store: Store) -> None:
-    """Those older than the remaining bars of the feed are adjusted as they are."""
+def test_a_coarser_timeframe_keeps_the_bars_that_retention_left_it(store: Store, tmp_path: Path) -> None:
+    """Those older than the remaining bars of the feed are adjusted as they are; charts show what was told before."""
     split = 500
     each, bars = with_splits(watched("15m", "1h"), split), sent(split)
     at = desk(store, each)
     bring(at, bars[:split])
     compact(store, keep_bars=300, keep_days=10**4)
     at = desk(store, each)
+    hour = SeriesKey("GANNET", "1h")
+    (before,) = store.bars.load([hour])
     bring(at, bars[: split + 1])
-    (stored,) = store.bars.load([SeriesKey("GANNET", "1h")])
+    (stored,) = store.bars.load([hour])
     hours = Aggregator(Timeframe.named("15m"), timetable("1h", "24/7"))
     assert same(stored.bars, hours.push(BARS[: split + 1]))
+    known = settings_of(each, tmp_path)
+    for key, kept, wanted in ((hour, stored.bars, before.bars), (KEY, bars, bars)):
+        assert same(as_told(store, known, key, kept, int(before.bars.close_time[-1])), wanted)
+
+
+def test_a_coarser_bar_that_counted_as_complete_gets_the_first_bars_of_a_split(store: Store) -> None:
+    """The feed was silent in the middle of an hour, and sends the rest of it late."""
+    split = next(bar for bar in range(330, 340) if BARS.open_time[bar] % (4 * QUARTER_HOUR) == 2 * QUARTER_HOUR)
+    each, bars = with_splits(watched("15m", "1h"), split), sent(split)
+    at = desk(store, each)
+    bring(at, bars[:split])
+    later = int(bars.close_time[split + 1]) + LATE_END
+    take(at, bars[split - 1 : split], later)
+    hour = SeriesKey("GANNET", "1h")
+    assert store.bars.last_close(hour) == bars.close_time[split + 1]
+    take(at, bars[split - 1 : split + 1], later)
+    assert store.bars.last_close(hour) == bars.open_time[split - 2]
+    bring(at, bars)
+    assert state(at.pipelines["GANNET"]) == by_a_replay(each, bars, split)[2]

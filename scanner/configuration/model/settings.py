@@ -13,7 +13,6 @@ from hashlib import sha256
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-import numpy as np
 from pydantic import ValidationError
 
 from scanner.configuration.mistakes import Mistake, explain
@@ -87,15 +86,14 @@ class Watched:
             self.group,
         )
 
-    def as_judged(self, timeframe: str, stored: Bars, at: int | None = None) -> Bars:
-        """Give the last stored bars of a series as they are judged, or were at the close ``at``.
+    def as_judged(self, timeframe: str, stored: Bars) -> Bars:
+        """Give the last stored bars of a series as they are judged.
 
         Those of the base timeframe are stored as they were sent.
         """
-        if not self.adjustments or timeframe != self.base.name or not len(stored):
+        if timeframe != self.base.name or not len(stored):
             return stored
-        end = len(stored) if at is None else int(np.searchsorted(stored.close_time, at, side="right"))
-        return adjust(stored, in_force(self.adjustments, int(stored.open_time[max(end - 1, 0)])))
+        return adjust(stored, in_force(self.adjustments, int(stored.open_time[-1])))
 
     @property
     def on_list(self) -> OnList:
@@ -142,10 +140,6 @@ class Settings(Document):
         """The user's dates, read on first use; what is wrong with their file is in their troubles."""
         path = self.surroundings.dates
         return Dates() if path is None else read_dates(self.folder / path, self.station.zone)
-
-    def as_judged(self, instrument: str, timeframe: str, stored: Bars, at: int) -> Bars:
-        """Give stored bars as they were judged at a time; as they are, of an instrument that is not on the list."""
-        return self.of(instrument).as_judged(timeframe, stored, at) if instrument in self.instruments else stored
 
     def of(self, name: str, *, steps: PriceSteps | None = None, timeframes: tuple[Timeframe, ...] = ()) -> Watched:
         """Resolve one instrument; ``steps`` and ``timeframes`` apply if none are given.

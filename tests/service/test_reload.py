@@ -14,6 +14,7 @@ import pytest
 from structlog.testing import capture_logs
 
 from scanner.configuration.model.settings import Settings, SettingsError, from_document, load
+from scanner.events import rfc3339
 from scanner.ports import Answer, Want
 from scanner.service.changes.config_mark import ListRead, fixed_mark
 from scanner.service.changes.reloading import reload_from
@@ -135,6 +136,15 @@ async def test_an_instrument_that_joins_has_its_history_at_once(tmp_path: Path, 
         await at_rest(station.intakes["tape"])
         assert station.last_close("FULMAR") == station.last_close("GANNET") == int(BARS.close_time[HALF - 1])
         assert station.desk.pipelines["FULMAR"].lanes[0].engine.series.count == HALF
+
+
+async def test_bars_from_a_split_on_are_asked_for_at_once_after_those_before(
+    tmp_path: Path, store: Store, clock: Still
+) -> None:
+    split = {"date": rfc3339(int(BARS.open_time[HALF // 2])), "ratio": "2:1"}
+    async with watching(settings(tmp_path, {"GANNET": {"adjustments": [split]}}), store, clock) as station:
+        assert station.last_close("GANNET") == int(BARS.close_time[HALF - 1])
+        assert station.feeds["tape"].asked == ["GANNET"] * 2  # type: ignore[attr-defined]  # of Tape
 
 
 PLAIN: dict[str, object] = {"place_quality": "plain"}

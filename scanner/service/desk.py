@@ -138,19 +138,21 @@ class Desk:
         rulebooks = {id(each.rulebook): each.rulebook for each in self.watched.values()}
         most = max((each.history for each in rulebooks.values()), default=0) + SINCE_CHECKPOINT
         stored = self.store.bars.load_together(keys, most)
+        remembered = self.store.bars.remembered(map(self._base, names))
         places = {key: place for place, key in enumerate(stored.keys)}
         for name in names:
             self.pipelines.pop(name, None)  # releases its rows
         bases = {name: places.get(self._base(name), -1) for name in names}
         opened = {name: stored.last_open(place) for name, place in bases.items()}
         pipelines = {name: self._fresh(name, opened[name]) for name in names}
-        known = {name: place for name, place in bases.items() if place >= 0 and stored.states[place]}
+        known = {name: place for name, place in bases.items() if place >= 0 and remembered[self._base(name)][0]}
+        kept = [remembered[self._base(name)] for name in known]
         lanes = [SeriesKey(name, lane.timeframe.name) for name in known for lane in pipelines[name].lanes]
         at = np.array([places.get(key, len(places)) for key in lanes], dtype=np.int64)
         wrong = restore(
             [pipelines[name] for name in known],
-            [stored.states[place] for place in known.values()],
-            [stored.checkpoints[place] for place in known.values()],
+            [state for state, _ in kept],
+            [checkpoint for _, checkpoint in kept],
             self._as_judged(known, stored),
             np.append(stored.begins, 0)[at],
             np.append(stored.ends, 0)[at],

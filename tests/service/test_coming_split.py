@@ -159,7 +159,7 @@ def test_a_story_across_a_split_ends_in_the_price_in_which_it_was_told(store: St
     assert ended.data["reason"] == f"{when}, and what was reported is in the old price"
     if end == "setup.broken_off":
         assert (ended.data["stop"], ended.data["entry"]) == (before.data["stop"], before.data["entry"])
-        assert float(ended.data["close"]) == bars.close[split - 1] == 2 * BARS.close[split - 1]
+        assert ended.data["close"] == f"{2 * BARS.close[split - 1]:.2f}"
         assert ended.data["r"] is None
     bring(at, bars)
     with Store.open(store.database.path.with_name("that_day.db"), lambda: LATER) as other:

@@ -286,12 +286,12 @@ class Desk:
         closely: list[Arrival] = []
         groups: dict[tuple[object, ...], list[Arrival]] = {}
         for each in arrivals:
-            guard, raw = self.pipelines[each.instrument].guard, each.raw
-            unlike = self.watched[each.instrument].adjustments or not self.pipelines[each.instrument].goes_along
-            if self._looked_at_closely or raw.unreadable or unlike:
+            pipeline, raw = self.pipelines[each.instrument], each.raw
+            is_split_to_come = self.watched[each.instrument].adjustments != pipeline.adjustments
+            if self._looked_at_closely or raw.unreadable or is_split_to_come or not pipeline.goes_along:
                 closely.append(each)
             else:
-                groups.setdefault((id(guard.timetable), raw.source, raw.stamp_kind), []).append(each)
+                groups.setdefault((id(pipeline.guard.timetable), raw.source, raw.stamp_kind), []).append(each)
         new: list[tuple[Arrival, Checked]] = []
         for group in groups.values():
             together, single, rest = take_usual(group, self.pipelines, self.last, self._is_after_its_end, now)

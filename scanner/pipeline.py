@@ -66,6 +66,7 @@ class Inputs:
     rulebook: Rulebook
     account: Account
     adjustments: tuple[Adjustment, ...] = ()
+    """The splits in force for all its bars: see ``splits.in_force``."""
     dates: tuple[Dated, ...] | None = None
     group: str = ""
     until: int | None = None
@@ -135,7 +136,7 @@ class Pools:
 class Pipeline:
     """One instrument, from the feed's bars on its ``base`` timeframe to the events on each timeframe followed.
 
-    Bars that opened before an adjustment are first rescaled by its ratio.
+    Bars that opened before one of the ``adjustments``, which are those in force, are first rescaled by its ratio.
     """
 
     def __init__(
@@ -184,7 +185,7 @@ class Pipeline:
     @cached_property
     def goes_along(self) -> bool:
         """Whether a sound bar that follows the last one can be taken in together with those of other instruments."""
-        return self.guard.takes_all and not self.adjustments and self.base.intraday
+        return self.guard.takes_all and self.base.intraday
 
     @cached_property
     def mark(self) -> bytes:

@@ -146,19 +146,14 @@ def test_a_split_counts_from_its_day_at_the_exchange(loaded: Loader) -> None:
     assert second.time == 1_799_055_000 * 10**9
 
 
-def test_stored_bars_are_read_as_they_were_judged(loaded: Loader) -> None:
-    settings = loaded(FULL)
-    harbour = settings.of("HARBOUR")
+def test_stored_bars_are_adjusted_for_the_splits_that_they_reach(loaded: Loader) -> None:
+    harbour = loaded(FULL).of("HARBOUR")
     first, second = (split.time for split in harbour.adjustments)
-    base, coarser = harbour.base.name, "1w"
-    assert coarser != base
     bars = Bars.of([(time, time + 1, 12.0, 12.0, 12.0, 12.0, 6.0) for time in (first - 9, first, second)])
-    assert settings.as_judged("HARBOUR", base, bars, first - 1).close.tolist() == [12, 12, 12]
-    assert settings.as_judged("HARBOUR", base, bars, first).close.tolist() == [6, 12, 12]
-    assert settings.as_judged("HARBOUR", base, bars, second).close.tolist() == [18, 36, 12]
-    assert harbour.as_judged(base, bars).volume.tolist() == [4, 2, 6]
-    assert harbour.as_judged(coarser, bars) is bars
-    assert settings.as_judged("LEFT_THE_LIST", base, bars, second) is bars
+    closes = [harbour.as_judged(harbour.base.name, bars[:count]).close.tolist() for count in (1, 2, 3)]
+    assert closes == [[12], [6, 12], [18, 36, 12]]
+    assert harbour.as_judged(harbour.base.name, bars).volume.tolist() == [4, 2, 6]
+    assert harbour.as_judged("1w", bars) is bars
 
 
 def test_paths_count_from_the_folder_of_the_file(loaded: Loader, tmp_path: Path) -> None:

@@ -1,14 +1,13 @@
-"""Hazards for an unattended station: high risk, unreliable dates, or a split that is still to come."""
+"""Hazards for an unattended station: high risk and unreliable dates, and what is still to come."""
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from scanner.clocks import SECOND
 from scanner.configuration.mistakes import Mistake
 from scanner.configuration.unrouted import named
 from scanner.market.sessions.dates import concerning_nobody
+from scanner.wording.times import moment
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -25,17 +24,15 @@ def hazards(settings: Settings, now: int) -> Iterator[Mistake]:
         yield Mistake(("account", "risk_fraction"), settings.account.large_risk, warning=True)
     for text in _of_dates(settings, now):
         yield Mistake(("surroundings", "dates"), text, warning=True)
-    for name, own in settings.instruments.items():
-        for split in own.adjustments or ():
-            if _moment(split.date) > now:
-                text = f"the split of {split.date} is still to come, yet bars before it are rescaled; add it on its day"
-                yield Mistake(("instruments", name, "adjustments"), text, warning=True)
 
 
-def _moment(date: str) -> int:
-    """Give the moment of a date in nanoseconds since 1970 UTC; a day begins at midnight UTC."""
-    moment = datetime.fromisoformat(date)
-    return int((moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()) * SECOND
+def coming_splits(settings: Settings, now: int) -> Iterator[str]:
+    """Say when each known split that is still to come takes effect; ``now`` is in nanoseconds since 1970 UTC."""
+    for watched in (settings.of(name) for name, own in settings.instruments.items() if own.adjustments):
+        for split in watched.adjustments:
+            if split.time > now:
+                when = moment(split.time, settings.station.zone, watched.calendar.tz)
+                yield f"{watched.instrument.symbol}: a split of {split} takes effect with the first bar from {when} on."
 
 
 def _of_dates(settings: Settings, now: int) -> Iterator[str]:

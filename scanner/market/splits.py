@@ -1,4 +1,4 @@
-"""Splits and changes of unit: openings that look like one, and the adjustment of bars before a known split."""
+"""Splits and changes of unit: openings that look like one, and known splits, by which the bars before are adjusted."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 from scanner.market.bars import Bars
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
     from fractions import Fraction
 
 RATIOS = ((2, 1), (3, 1), (3, 2), (4, 1), (5, 1), (7, 1), (10, 1), (20, 1))
@@ -50,6 +50,18 @@ class Adjustment:
 
     time: int
     ratio: Fraction
+
+    def __str__(self) -> str:
+        """Name it as traders do: new shares for old."""
+        return f"{self.ratio.numerator}:{self.ratio.denominator}"
+
+
+def in_force(adjustments: Iterable[Adjustment], opened: int) -> tuple[Adjustment, ...]:
+    """Give the splits that apply to a series whose last bar opened then.
+
+    A split applies from the first bar that opens at its time or later; until then it changes nothing.
+    """
+    return tuple(each for each in adjustments if each.time <= opened)
 
 
 def adjust(bars: Bars, adjustments: Sequence[Adjustment]) -> Bars:

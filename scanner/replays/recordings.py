@@ -11,12 +11,14 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
+from scanner.market.bars import NO_TIME
 from scanner.market.guard import Guard
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import GuessedStep, PriceSteps, guess_step
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import timetable_of
+from scanner.market.splits import in_force
 from scanner.pipeline import Inputs
 from scanner.replays.contradictions import check_columns, check_step, is_mostly_refused
 from scanner.replays.replay import MostlyRefusedError, Recording, ReplayError, base_timeframe
@@ -24,7 +26,7 @@ from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
     from decimal import Decimal
     from pathlib import Path
 
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
     from scanner.configuration.model.settings import Settings
     from scanner.market.bars import Bars, RawBars
     from scanner.market.sessions.calendars import Calendar
+    from scanner.market.splits import Adjustment
     from scanner.pipeline import Pipeline
     from scanner.ports import UnderstoodFile
     from scanner.replays.replay import Tally
@@ -178,8 +181,9 @@ def _inputs(reading: Reading, recording: Recording, first: RawBars, tally: Tally
     if known is not None and recording.symbol in known.instruments:
         watched = known.of(recording.symbol, steps=steps, timeframes=(base,))
         instrument, calendar, rulebook = watched.instrument, watched.calendar, watched.rulebook
-        targets, adjustments, dates = named or list(watched.timeframes), watched.adjustments, watched.dates
-        group = watched.group
+        targets, dates, group = named or list(watched.timeframes), watched.dates, watched.group
+        fresh = partial(Guard, timetable_of(calendar, base), reading.until)
+        adjustments = watched.adjustments and _taking_effect(watched.adjustments, recording, first, fresh)
     else:
         instrument, calendar, rulebook = Instrument(recording.symbol, steps), said, reading.rulebook
         targets, adjustments, dates, group = named or [base], (), None, ""
@@ -197,6 +201,24 @@ def _inputs(reading: Reading, recording: Recording, first: RawBars, tally: Tally
     tally.timeframes = tuple(target.name for target in targets)
     account, until = reading.account, reading.until
     return Inputs(instrument, calendar, base, tuple(targets), rulebook, account, adjustments, dates, group, until)
+
+
+def _taking_effect(
+    splits: tuple[Adjustment, ...], recording: Recording, first: RawBars, fresh: Callable[[], Guard]
+) -> tuple[Adjustment, ...]:
+    """Give the known splits that take effect in a recording: one after its last bar changes nothing.
+
+    It is read to its end only if its ``first`` rows do not show that all of them do.
+    """
+    reached = in_force(splits, _last_open([first], fresh()))
+    return reached if reached == splits else in_force(splits, _last_open(recording.again(), fresh()))
+
+
+def _last_open(chunks: Iterable[RawBars], guard: Guard) -> int:
+    last = NO_TIME
+    for raw in chunks:
+        last = max([last, *guard.check(raw).bars.open_time[-1:].tolist()])
+    return last
 
 
 def _first_rows(recording: Recording, reading: Reading) -> RawBars | None:

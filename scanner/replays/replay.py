@@ -78,6 +78,9 @@ class Recording(Protocol):
     def bars(self) -> Iterator[RawBars]:
         """Its rows, in chunks."""
 
+    def again(self) -> Iterator[RawBars]:
+        """Read its rows once more, from the first one on."""
+
 
 @dataclass(slots=True)
 class Ends:

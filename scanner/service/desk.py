@@ -17,12 +17,14 @@ from scanner.events import rfc3339
 from scanner.market.bars import NO_TIME, Bars
 from scanner.market.digits import grouped
 from scanner.market.guard import NOTED, Guard
+from scanner.market.splits import in_force
 from scanner.pipeline import Pipeline, Pools, run_together
 from scanner.service.addressing import Addressing
 from scanner.service.changes.decided import Decided
 from scanner.service.changes.restating import agreeing, different, run_again
+from scanner.service.changes.splitting import run_adjusted
 from scanner.service.intake.doubts import NONE, Doubts
-from scanner.service.intake.known_bars import KnownBars, closed_known_and_new
+from scanner.service.intake.known_bars import KnownBars, closed_known_and_new, opened_before
 from scanner.service.intake.late_ends import nothing_follows, over
 from scanner.service.resuming import BETWEEN, are_due, checkpoint_of, restore, snapshot_of
 from scanner.service.together.last_bars import LastBars
@@ -46,6 +48,7 @@ if TYPE_CHECKING:
     from scanner.market.guard import Checked, Note
     from scanner.market.sessions.calendars import Calendar
     from scanner.market.sessions.timeframes import Timeframe
+    from scanner.market.splits import Adjustment
     from scanner.pipeline import Run
     from scanner.service.together.usual import Arrival
     from scanner.store import Store, StoredTogether
@@ -141,18 +144,21 @@ class Desk:
         rulebooks = {id(each.rulebook): each.rulebook for each in self.watched.values()}
         most = max((each.history for each in rulebooks.values()), default=0) + SINCE_CHECKPOINT
         stored = self.store.bars.load_together(keys, most)
+        remembered = self.store.bars.remembered(map(self._base, names))
         places = {key: place for place, key in enumerate(stored.keys)}
         for name in names:
             self.pipelines.pop(name, None)  # releases its rows
-        pipelines = {name: self._fresh(name) for name in names}
         bases = {name: places.get(self._base(name), -1) for name in names}
-        known = {name: place for name, place in bases.items() if place >= 0 and stored.states[place]}
+        opened = {name: stored.last_open(place) for name, place in bases.items()}
+        pipelines = {name: self._fresh(name, opened[name]) for name in names}
+        known = {name: place for name, place in bases.items() if place >= 0 and remembered[self._base(name)][0]}
+        kept = [remembered[self._base(name)] for name in known]
         lanes = [SeriesKey(name, lane.timeframe.name) for name in known for lane in pipelines[name].lanes]
         at = np.array([places.get(key, len(places)) for key in lanes], dtype=np.int64)
         wrong = restore(
             [pipelines[name] for name in known],
-            [stored.states[place] for place in known.values()],
-            [stored.checkpoints[place] for place in known.values()],
+            [state for state, _ in kept],
+            [checkpoint for _, checkpoint in kept],
             self._as_judged(known, stored),
             np.append(stored.begins, 0)[at],
             np.append(stored.ends, 0)[at],
@@ -161,7 +167,7 @@ class Desk:
         anew = (pipelines.keys() - known.keys()) | {list(known)[place] for place in wrong}
         for name in anew & known.keys():
             del pipelines[name]  # releases its rows, for the new one to take
-            pipelines[name] = self._fresh(name)
+            pipelines[name] = self._fresh(name, opened[name])
         self.pipelines |= pipelines
         self._decided.begin(pipelines)
         return [name for name in names if name in anew]
@@ -184,8 +190,10 @@ class Desk:
                 self.last[name] = None
         self.last.remember(list(with_bars), stored.bars[stored.ends[list(with_bars.values())] - 1])
 
-    def _fresh(self, name: str) -> Pipeline:
-        return self.watched[name].inputs(self.account).pipeline(pools=self.pools)
+    def _fresh(self, name: str, opened: int | None) -> Pipeline:
+        """Make a pipeline that has seen no bars, for those up to one that ``opened`` then; None if there are none."""
+        last = NO_TIME if opened is None else opened
+        return self.watched[name].inputs(self.account, last).pipeline(pools=self.pools)
 
     def _base(self, name: str) -> SeriesKey:
         return SeriesKey(name, self.watched[name].base.name)
@@ -286,11 +294,12 @@ class Desk:
         closely: list[Arrival] = []
         groups: dict[tuple[object, ...], list[Arrival]] = {}
         for each in arrivals:
-            guard, raw = self.pipelines[each.instrument].guard, each.raw
-            if self._looked_at_closely or raw.unreadable or not self.pipelines[each.instrument].goes_along:
+            pipeline, raw = self.pipelines[each.instrument], each.raw
+            is_split_to_come = self.watched[each.instrument].adjustments != pipeline.adjustments
+            if self._looked_at_closely or raw.unreadable or is_split_to_come or not pipeline.goes_along:
                 closely.append(each)
             else:
-                groups.setdefault((id(guard.timetable), raw.source, raw.stamp_kind), []).append(each)
+                groups.setdefault((id(pipeline.guard.timetable), raw.source, raw.stamp_kind), []).append(each)
         new: list[tuple[Arrival, Checked]] = []
         for group in groups.values():
             together, single, rest = take_usual(group, self.pipelines, self.last, self._is_after_its_end, now)
@@ -319,15 +328,17 @@ class Desk:
             taken.look_again[name] = last.open_time
             fresh = fresh.where(fresh.stamp == NO_TIME)  # unreadable rows may not come again
         work.sent.append(Sent(self._base(name), raw))
-        checked = pipeline.check(fresh)
+        fresh, splits = self._up_to_next_split(name, fresh)
+        takes_effect = splits != pipeline.adjustments
+        checked = self._adjusted(name, fresh, restated, now, work) if takes_effect else pipeline.check(fresh)
         self._note(name, checked, taken)
-        if len(raw) == len(fresh) and last is not None and checked.counts["missing bars"]:
+        if not len(seen) and last is not None and checked.counts["missing bars"]:
             taken.doubtful[name] = (
                 f"{grouped(checked.counts['missing bars'])} bars are missing, from {rfc3339(last.close_time)} on, and "
                 "nobody has looked at them: the feed was asked from there on, and began later; "
                 "see how many it gives at once"
             )
-        again = len(restated) > 0 or self._is_after_its_end(name, pipeline, checked.bars)
+        again = not takes_effect and (len(restated) > 0 or self._is_after_its_end(name, pipeline, checked.bars))
         if not again or not self._restate(name, corrected := Bars.joined([restated, checked.bars]), now, work):
             return checked
         taken.notes += self.pipelines[name].suspects(checked, int(corrected.close_time[0]))
@@ -415,7 +426,7 @@ class Desk:
         """Run the series again from the first stored bar, with what the feed sends now; False if nothing is new."""
         before = self.pipelines[name]
         under_way = {lane.timeframe.name: [each.thread for each in lane.engine.under_way()] for lane in before.lanes}
-        pipeline = self._fresh(name)
+        pipeline = self._fresh(name, self.last.open_of(name))
         self._decided.begin({name: pipeline})
         stored, published = self.stored([name])[name], self.store.events
         rerun = run_again(pipeline, stored, corrected, over(before, now), under_way, published, self.route)
@@ -426,6 +437,34 @@ class Desk:
         work.last[name] = rerun.bars.last()
         self.pipelines[name] = rerun.pipeline
         return True
+
+    def _up_to_next_split(self, name: str, fresh: RawBars) -> tuple[RawBars, tuple[Adjustment, ...]]:
+        """Give new rows up to the next split, and the splits in force for them; others are left for the next answer."""
+        splits, timetable = self.watched[name].adjustments, self.pipelines[name].guard.timetable
+        opens = Guard(timetable).check(fresh).bars.open_time if splits else NONE.open_time
+        if not len(opens):
+            return fresh, self.pipelines[name].adjustments
+        coming = [each.time for each in splits if each.time > opens[0]]
+        return opened_before(fresh, timetable, min(coming)) if coming else fresh, in_force(splits, int(opens[0]))
+
+    def _adjusted(self, name: str, fresh: RawBars, restated: Bars, now: int, work: _Work) -> Checked:
+        """Return what the guard makes of new rows with which a split takes effect.
+
+        If any of them is a bar, the series has been run again up to there.
+        """
+        before, stored = self.pipelines[name], self.stored([name])[name]
+        first = int(Guard(before.guard.timetable).check(fresh).bars.open_time[0])
+        pipeline = self._fresh(name, first)
+        self._decided.begin({name: pipeline})
+        rerun = run_adjusted(pipeline, before, stored, restated, over(before, now), first, self.store.events)
+        checked = pipeline.check(fresh)
+        if len(checked.bars):
+            self.pipelines[name] = pipeline
+            work.rewrites += rerun.rewrites
+            work.said += rerun.said
+            if len(restated):
+                work.restated[name] = int(restated.close_time[0])
+        return checked
 
     def stored(self, names: Sequence[str]) -> dict[str, dict[str, Bars]]:
         """Give all bars that the store has of instruments, by name and timeframe."""

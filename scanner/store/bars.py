@@ -150,22 +150,46 @@ class BarLog:
         for found in self._loaded(keys, last_bars):
             each = zip(found.keys, found.begins.tolist(), found.ends.tolist(), strict=True)
             bars = [found.bars[begin:end] for _, begin, end in each]
-            yield from map(StoredSeries, found.keys, bars, found.states, found.checkpoints)
+            yield from map(StoredSeries, found.keys, bars)
 
     def load_together(self, keys: Iterable[SeriesKey], last_bars: int | None = None) -> StoredTogether:
         """Give the same in columns, all of it in memory."""
         return StoredTogether.joined(list(self._loaded(keys, last_bars)))
 
     def _loaded(self, keys: Iterable[SeriesKey], last_bars: int | None) -> Iterator[StoredTogether]:
+        for bucket, wanted in self._by_bucket(keys):
+            with self._database.reading() as connection:
+                found = _read_bucket(connection, bucket, wanted, last_bars)
+            yield found
+
+    def _by_bucket(self, keys: Iterable[SeriesKey]) -> list[tuple[int, dict[int, SeriesKey]]]:
+        """Give those of the series that exist, by bucket and number."""
         buckets: dict[int, dict[int, SeriesKey]] = {}
         for key in keys:
             number = self.number_of(key)
             if number is not None:
                 buckets.setdefault(number // BUCKET, {})[number] = key
-        for bucket, wanted in sorted(buckets.items()):
+        return sorted(buckets.items())
+
+    def remembered(self, keys: Iterable[SeriesKey]) -> dict[SeriesKey, tuple[bytes, bytes]]:
+        """Give what the engines of those of the series that exist remember: the state, and the last checkpoint.
+
+        Either is empty if none was kept. StoreTroubleError if stored data is damaged.
+        """
+        kept = {}
+        for _, wanted in self._by_bucket(keys):
             with self._database.reading() as connection:
-                found = _read_bucket(connection, bucket, wanted, last_bars)
-            yield found
+                for number, state, checkpoint in connection.execute(
+                    "SELECT id, state, data FROM series LEFT JOIN checkpoint ON series = id WHERE id BETWEEN ? AND ?",
+                    (min(wanted), max(wanted)),
+                ):
+                    if number in wanted:
+                        name = "/".join(wanted[number])
+                        kept[wanted[number]] = (
+                            unseal(state, f"the state of {name}"),
+                            b"" if checkpoint is None else unseal(checkpoint, f"the checkpoint of {name}"),
+                        )
+        return kept
 
     def states(self) -> Iterator[tuple[SeriesKey, int | None, bytes]]:
         """Give every series as the store has it now: the close of its last bar, None without one, and its state.
@@ -297,17 +321,14 @@ def _read_bucket(
     rows = {
         number: rest
         for number, *rest in connection.execute(
-            "SELECT id, last_close, bars, state, data FROM series LEFT JOIN checkpoint ON series = id "
-            "WHERE id BETWEEN ? AND ?",
-            (min(wanted), max(wanted)),
+            "SELECT id, last_close, bars FROM series WHERE id BETWEEN ? AND ?", (min(wanted), max(wanted))
         )
     }
-    runs, states, checkpoints = [], [], []
+    runs = []
     for number, key in wanted.items():
-        name = "/".join(key)
         if number not in rows:
-            raise DamagedError(f"the series {name} is missing")
-        last_close, count, state, checkpoint = rows[number]
+            raise DamagedError(f"the series {'/'.join(key)} is missing")
+        last_close, count = rows[number]
         needed = count if last_bars is None else min(count, last_bars)
         begin, end = in_tail.get(number, (0, 0))
         if end - begin < needed:
@@ -315,12 +336,10 @@ def _read_bucket(
             begin, end = size, size + tables[-1].shape[1]
             size = end
         runs.append((begin, end, needed, last_close))
-        states.append(unseal(state, f"the state of {name}"))
-        checkpoints.append(b"" if checkpoint is None else unseal(checkpoint, f"the checkpoint of {name}"))
     begins, ends, needed_bars, last_closes = np.array(runs, dtype=np.int64).T
     table = tables[0] if len(tables) == 1 else np.concatenate(tables, axis=1)
     _check_whole(list(wanted.values()), table[1], begins, ends, needed_bars, last_closes)
-    return StoredTogether(list(wanted.values()), bars_of(table), begins, ends, states, checkpoints)
+    return StoredTogether(list(wanted.values()), bars_of(table), begins, ends)
 
 
 def _check_whole(

@@ -91,15 +91,10 @@ class Rewrite:
 
 @dataclass(frozen=True, slots=True)
 class StoredSeries:
-    """The last bars of a series, oldest first, and what its engine remembers. The arrays may be read-only.
-
-    ``checkpoint`` is the engine's state some bars ago, empty if none was kept.
-    """
+    """The last bars of a series, oldest first. The arrays may be read-only."""
 
     key: SeriesKey
     bars: Bars
-    state: bytes
-    checkpoint: bytes = b""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,8 +105,12 @@ class StoredTogether:
     bars: Bars
     begins: Table
     ends: Table
-    states: list[bytes]
-    checkpoints: list[bytes]
+
+    def last_open(self, place: int) -> int | None:
+        """Give when the last bar of the series at a place opened; None if it has no bar, or the place is below 0."""
+        if place < 0 or self.ends[place] == self.begins[place]:
+            return None
+        return int(self.bars.open_time[self.ends[place] - 1])
 
     @classmethod
     def joined(cls, parts: Sequence[StoredTogether]) -> StoredTogether:
@@ -123,6 +122,4 @@ class StoredTogether:
             Bars.joined([part.bars for part in parts]),
             np.concatenate([nothing, *(start + part.begins for start, part in zip(before, parts, strict=False))]),
             np.concatenate([nothing, *(start + part.ends for start, part in zip(before, parts, strict=False))]),
-            [state for part in parts for state in part.states],
-            [kept for part in parts for kept in part.checkpoints],
         )

@@ -60,7 +60,14 @@ class Done:
 class _Given:
     symbol: str
     path: Path
-    bars: Iterator[RawBars]
+    rows: Sequence[RawBars]
+
+    @property
+    def bars(self) -> Iterator[RawBars]:
+        return iter(self.rows)
+
+    def again(self) -> Iterator[RawBars]:
+        return iter(self.rows)
 
 
 @dataclass(slots=True)
@@ -77,9 +84,8 @@ class _Opened:
         """Read the first rows. An unreadable file gives a sentence, not an exception."""
         job = self.job
         with self._noted():
-            recording: Recording = _Given(
-                job.instrument, job.files[0] if job.files else Path(job.instrument), iter(job.rows)
-            )
+            path = job.files[0] if job.files else Path(job.instrument)
+            recording: Recording = _Given(job.instrument, path, job.rows)
             self.marks = job.marks
             if not job.rows:
                 self.marks = tuple(map(marked, job.files))

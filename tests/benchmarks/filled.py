@@ -73,10 +73,12 @@ def _add_copies(store: Store, copy: int, size: int) -> None:
     made = [key for key in store.bars.keys if int(key.instrument[1:]) < min(MADE, size - copy * MADE)]
     for begin in range(0, len(made), AT_ONCE):
         updates = []
-        for each in store.bars.load(made[begin : begin + AT_ONCE]):
+        remembered = store.bars.remembered(made[begin : begin + AT_ONCE])
+        for each in store.bars.load(remembered):
+            state, checkpoint = remembered[each.key]
             called = name(int(each.key.instrument[1:]) + copy * MADE)
-            state = THREAD.sub(partial(_renamed, called), each.state)
-            updates.append(SeriesUpdate(each.key._replace(instrument=called), each.bars, state, each.checkpoint))
+            state = THREAD.sub(partial(_renamed, called), state)
+            updates.append(SeriesUpdate(each.key._replace(instrument=called), each.bars, state, checkpoint))
         store.commit(Batch(updates))
 
 

@@ -126,17 +126,18 @@ def test_a_missing_file_of_dates_is_reported_and_the_configuration_is_used_witho
     assert settings.dates.of("A", "shares") is None
 
 
-def test_a_split_that_is_still_to_come_is_reported(tmp_path: Path) -> None:
+def test_a_split_that_is_still_to_come_is_told_by_the_check(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     splits = (
-        '[instruments.A]\nadjustments = [{ date = 2026-03-02, ratio = "2:1" }, { date = 2098-03-02, ratio = "2:1" }]'
+        "[instruments.A]\ncalendar = 'XNYS'\n"
+        "adjustments = [{ date = 2026-03-02, ratio = '2:1' }, { date = 2028-03-02, ratio = '3:1' }]"
     )
     path = tmp_path / "x.toml"
     path.write_text(written(tmp_path).read_text().replace("[instruments.A]", splits))
-    (only,) = hazards(load(path, {}), NOW)
-    assert only.sentence == (
-        "instruments.A.adjustments: the split of 2098-03-02 is still to come, yet bars before it are rescaled; "
-        "add it on its day"
-    )
+    assert list(hazards(load(path, {}), NOW)) == []
+    assert command.run(path, {}, NOW, connect=False) == 0
+    told_of = "a split of 3:1 takes effect with the first bar from Thu 2 Mar 2028 05:00 UTC (00:00 New York) on."
+    lines = capsys.readouterr().out.splitlines()
+    assert [line for line in lines if "a split of" in line] == [f"A: {told_of}"]
 
 
 def test_each_cost_is_that_of_the_instrument_else_of_its_group_else_of_the_defaults(tmp_path: Path) -> None:

@@ -62,7 +62,7 @@ def draw_page(page: Page) -> None:
                 try:
                     page.goto(f"http://127.0.0.1:{port}/")
                     if page.locator("li.story").count() >= OPEN:
-                        page.screenshot(path=HERE / "page.png")
+                        page.screenshot(path=HERE / "page.png", full_page=True)
                         if page.locator("p.well").count():
                             break
                 except Error:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import replace
-from fractions import Fraction
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, cast
 
@@ -14,13 +13,12 @@ import pytest
 from scanner.events import rfc3339
 from scanner.market.bars import NO_TIME, Bars
 from scanner.market.instruments import Instrument
-from scanner.market.splits import Adjustment, adjust
 from scanner.service.desk import Desk
 from scanner.service.resuming import snapshot_of
 from scanner.service.together.usual import Arrival
 from scanner.store import Batch, Store, StoreTroubleError
 from tests.laws import QUARTER_HOUR, all_setups, engine
-from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, desk, expected, raw, take, to_screen, watched
+from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, desk, expected, raw, take, watched
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -53,21 +51,6 @@ def test_bars_in_any_portions_overlapping_and_across_restarts_give_the_events_of
             at = desk(store)
     assert [event.to_json() for event in said] == [event.to_json() for event in expected()]
     assert [kept.event.to_json() for kept in store.events.find()] == [event.to_json() for event in expected()]
-
-
-def test_restarts_after_a_known_split_go_on_with_adjusted_bars(store: Store) -> None:
-    split, rng = 330, np.random.default_rng(2)
-    before = adjust(BARS[:split], [Adjustment(LATER, Fraction(1, 2))])  # at twice the price
-    bars = Bars.joined([before, BARS[split:]])
-    each = replace(watched(), adjustments=(Adjustment(int(BARS.open_time[split]), Fraction(2)),))
-    said: list[Event] = []
-    end = 0
-    while end < len(BARS):
-        begin, end = end, min(len(BARS), end + int(rng.integers(1, 40)))
-        at = Desk([each], ACCOUNT, store, route=to_screen, stale_after=10**9, record=True)
-        at.load()
-        said += take(at, bars[begin:end]).events
-    assert [event.to_json() for event in said] == [event.to_json() for event in expected()]
 
 
 def test_an_instrument_comes_once_in_a_call(store: Store) -> None:

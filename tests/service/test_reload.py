@@ -16,6 +16,7 @@ import pytest
 from structlog.testing import capture_logs
 
 from scanner.configuration.model.settings import Settings, SettingsError, from_document, load
+from scanner.events import rfc3339
 from scanner.ports import Answer, Want
 from scanner.service.changes.config_mark import ListRead, fixed_mark
 from scanner.service.changes.reloading import reload_from
@@ -152,6 +153,15 @@ async def test_other_rules_take_the_place_of_the_old_ones(tmp_path: Path, store:
 
 def pool_of(station: Station) -> Pool:
     return station.desk.pipelines["GANNET"].lanes[0].engine.series.pool
+
+
+async def test_bars_from_a_split_on_are_asked_for_at_once_after_those_before(
+    tmp_path: Path, store: Store, clock: Still
+) -> None:
+    split = {"date": rfc3339(int(BARS.open_time[HALF // 2])), "ratio": "2:1"}
+    async with watching(settings(tmp_path, {"GANNET": {"adjustments": [split]}}), store, clock) as station:
+        assert station.last_close("GANNET") == int(BARS.close_time[HALF - 1])
+        assert station.feeds["tape"].asked == ["GANNET"] * 2  # type: ignore[attr-defined]  # of Tape
 
 
 PLAIN: dict[str, object] = {"place_quality": "plain"}

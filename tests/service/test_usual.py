@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from contextlib import ExitStack
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
@@ -19,6 +20,7 @@ from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
+from scanner.market.splits import Adjustment
 from scanner.service.desk import Desk
 from scanner.service.together.usual import Arrival, Rows, Usual, usual_answers
 from scanner.store import Store
@@ -114,6 +116,9 @@ SPREAD = {"GANNET": ("15m",), "FULMAR": ("15m", "1h"), "PETREL": ("1h",), "AUK":
 START = 1_700_000_100 * SECOND // (900 * SECOND) * 900 * SECOND
 TAPES = {name: bars_of(tape(seed), START) for name, seed in zip(NAMES, SEEDS, strict=True)}
 KNOWN = 300
+SPLITS = tuple(
+    Adjustment(int(TAPES["AUK"].open_time[bar]), ratio) for bar, ratio in ((250, Fraction(2)), (420, Fraction(1, 2)))
+)
 ODD = ("restated", "missing", "twice", "idle", "bad", "no volume", "volume ends", "leap", "double", "open", "alone")
 CHANGES: tuple[str | None, ...] = (*[None] * 5, *ODD)
 
@@ -128,7 +133,7 @@ def watched(name: str, seed: int, calendar: str) -> Watched:
         base=Timeframe.named("15m"),
         timeframes=tuple(Timeframe.named(each) for each in SPREAD[name]),
         rulebook=all_setups(),
-        adjustments=(),
+        adjustments=SPLITS if name in {"GANNET", "FULMAR"} else (),
         dates=None,
     )
 
@@ -222,7 +227,8 @@ def test_answers_taken_together_give_the_same_as_one_by_one(
         now[0] = int(TAPES["AUK"].close_time[at - 1])
         for each in desks:
             each.load()
-            each.take([Arrival(name, sent(bars[:at])) for name, bars in TAPES.items()], now[0])
+            for _ in range(1 + len(SPLITS)):
+                each.take([Arrival(name, sent(bars[:at])) for name, bars in TAPES.items()], now[0])
         for changes, more, again in steps:
             at += more
             now[0] = int(TAPES["AUK"].close_time[at - 1]) + SECOND

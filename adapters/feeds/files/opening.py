@@ -57,6 +57,11 @@ class Recording:
     path: Path
     bars: Iterator[RawBars]
     files: Sequence[Callable[[], UnderstoodFile]]
+    reopened: Callable[[], Iterator[Recording]]
+
+    def again(self) -> Iterator[RawBars]:
+        """Read the bars once more, from the first one on."""
+        return next(each.bars for each in self.reopened() if each.symbol == self.symbol)
 
     def understood(self) -> Sequence[UnderstoodFile]:
         """Say what was understood of the files, once the bars have been read."""
@@ -79,7 +84,7 @@ def recordings(
     """
     zone = _checked(options)
     progress = Progress(on_progress)
-    found = _Found(options, zone)
+    found = _Found(options, zone, lambda own: recordings(own, options))
     files = _files(paths, on_trouble)
     for path in files:
         with _told(on_trouble):
@@ -95,7 +100,7 @@ def tables(frames: Mapping[str, pd.DataFrame], options: ReadingOptions) -> Itera
     """
     from adapters.feeds.files.kinds.frame import FrameTable  # noqa: PLC0415 - brings pandas
 
-    found = _Found(options, _checked(options))
+    found = _Found(options, _checked(options), lambda _: tables(frames, options))
     for name, frame in frames.items():
         found.add(Path(name), name, FrameTable(Path(name), frame, options))
     yield from found.recordings()
@@ -104,8 +109,13 @@ def tables(frames: Mapping[str, pd.DataFrame], options: ReadingOptions) -> Itera
 class _Found:
     """The contents of tables, by instrument."""
 
-    def __init__(self, options: ReadingOptions, zone: ZoneInfo | None) -> None:
-        self._options, self._zone = options, zone
+    def __init__(
+        self,
+        options: ReadingOptions,
+        zone: ZoneInfo | None,
+        reopened: Callable[[Sequence[Path]], Iterator[Recording]],
+    ) -> None:
+        self._options, self._zone, self._reopened = options, zone, reopened
         self._parts: dict[str, list[tuple[Path, Callable[[], UnderstoodFile], Iterator[RawBars]]]] = {}
 
     def add(self, path: Path, symbol: str, table: Table) -> None:
@@ -123,7 +133,8 @@ class _Found:
         for name, parts in self._parts.items():
             with _told(on_trouble):
                 path, bars = end_to_end(name, [(path, bars) for path, _, bars in parts])
-                yield Recording(name, path, bars, [told for _, told, _ in parts])
+                reopened = partial(self._reopened, [path for path, _, _ in parts])
+                yield Recording(name, path, bars, [told for _, told, _ in parts], reopened)
 
 
 @contextmanager

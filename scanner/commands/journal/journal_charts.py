@@ -9,6 +9,7 @@ import numpy as np
 
 from scanner.analysis.rules import Rules
 from scanner.commands.recorded.ready import compile_once
+from scanner.journal.bars_as_told import as_told
 from scanner.present.chart.chart import chart_for
 from scanner.present.story_chart.chart import story_chart_for
 from scanner.store import SeriesKey
@@ -37,18 +38,19 @@ def with_charts(choice: Choice, store: Store, told: Sequence[Told]) -> list[Told
     if bars:
         compile_once(Rulebook(Rules(), setups=()))
     return [
-        replace(each, charts=tuple(_drawn(choice, each, bars))) if each.entry.decision is not None else each
+        replace(each, charts=tuple(_drawn(choice, store, each, bars))) if each.entry.decision is not None else each
         for each in told
     ]
 
 
-def _drawn(choice: Choice, told: Told, bars: dict[SeriesKey, Bars]) -> Iterator[tuple[str, bytes]]:
+def _drawn(choice: Choice, store: Store, told: Told, bars: dict[SeriesKey, Bars]) -> Iterator[tuple[str, bytes]]:
     entry, events = told.entry, [each.event for each in told.story.events]
-    own = bars.get(SeriesKey(entry.instrument, entry.timeframe))
+    key = SeriesKey(entry.instrument, entry.timeframe)
+    own = bars.get(key)
     if own is None:
         return
     if choice.known is not None:
-        own = choice.known.as_judged(entry.instrument, entry.timeframe, own, entry.found)
+        own = as_told(store, choice.known, key, own, entry.found)
     end = int(np.searchsorted(own.close_time, entry.found, side="right"))
     if not end or own.close_time[end - 1] != entry.found:
         return

@@ -10,7 +10,7 @@ from scanner.commands.station.record_notes import told_of_record
 from scanner.commands.trouble import DONE, FAILED, UNUSABLE
 from scanner.configuration.check import check
 from scanner.configuration.closings import next_closes
-from scanner.configuration.hazards import hazards
+from scanner.configuration.hazards import coming_splits, hazards
 from scanner.configuration.histories import histories
 from scanner.service.outlined import outline_of
 from scanner.service.trying.connect import try_all
@@ -37,7 +37,8 @@ def run(path: Path, environ: Mapping[str, str], now: int, *, connect: bool, show
         output.say("")
     output.say(f"{path} can be used{f', with {_counted(checked)}' if checked.warnings else ''}.", "")
     told = told_of_record(outline_of(checked.settings, environ, now), now)
-    output.say(*timetable(checked.settings, now), "", *needed(checked.settings, now), "", told)
+    coming = [line for each in coming_splits(checked.settings, now) for line in (each, "")]
+    output.say(*timetable(checked.settings, now), "", *needed(checked.settings, now), "", *coming, told)
     return _connected(checked.settings, environ, show_body=show_body) if connect else DONE
 
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from scanner.journal.bars_as_told import as_told
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.store import SeriesKey
 
@@ -35,7 +36,7 @@ def event_chart(settings: Settings, store: Store, event: Event) -> bytes | None:
     # A message may be sent long after its bar, when many bars have followed.
     since = ((store.bars.last_close(key) or 0) - told[0].time) // Timeframe.named(key.timeframe).nanoseconds
     for stored in store.bars.load([key], 2 * watched.rulebook.history + max(since, 0)):
-        bars = watched.as_judged(key.timeframe, stored.bars, told[0].time)
+        bars = as_told(store, settings, key, stored.bars, told[0].time)
         bars = bars[: int(np.searchsorted(bars.close_time, event.time, side="right"))]
         if not len(bars) or told[0].time < bars.close_time[0]:
             return None

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from scanner.commands import output
 from scanner.commands.station.record_notes import told_of_record
 from scanner.configuration.check import check
+from scanner.configuration.hazards import coming_splits
 from scanner.configuration.model import settings as configuration
 from scanner.present.reports.status_report import report, unreadable
 from scanner.service.changes.config_mark import ListRead
@@ -37,7 +38,8 @@ def run(path: Path, environ: Mapping[str, str], now: int) -> None:
     mistake = "" if read is None or read.mark == settings.mark else _mistake(path, environ)
     with Store.open(settings.store_path, lambda: now, visiting=True) as store:
         known = facts(store, about.listed)
-    output.say(*report(status(about, known, now, running, mistake=mistake)), "", told_of_record(about, now))
+    coming = [line for each in coming_splits(settings, now) for line in (each, "")]
+    output.say(*report(status(about, known, now, running, mistake=mistake)), "", *coming, told_of_record(about, now))
 
 
 def _report_running(path: Path, environ: Mapping[str, str]) -> None:

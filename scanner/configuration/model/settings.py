@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
 
+from scanner.clocks import SECOND
 from scanner.configuration.mistakes import Mistake, explain
 from scanner.configuration.model.document import Document
 from scanner.configuration.model.environment import SECRETS, strays, without_adapters
@@ -29,8 +30,8 @@ from scanner.market.sessions.calendars import Calendar, calendar_named
 from scanner.market.sessions.dates import Dates
 from scanner.market.sessions.dates import read as read_dates
 from scanner.market.sessions.timeframes import Timeframe
-from scanner.market.splits import Adjustment, adjust
-from scanner.pipeline import Inputs
+from scanner.market.splits import Adjustment, adjust, in_force
+from scanner.pipeline import NEVER, Inputs
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -72,8 +73,8 @@ class Watched:
         """The common rules for it."""
         return self.rulebook.rules
 
-    def inputs(self, account: Account) -> Inputs:
-        """Give the parts of its pipeline."""
+    def inputs(self, account: Account, opened: int = NEVER) -> Inputs:
+        """Give the parts of its pipeline, for bars up to one that ``opened`` then; by default with all known splits."""
         return Inputs(
             self.instrument,
             self.calendar,
@@ -81,19 +82,19 @@ class Watched:
             self.timeframes,
             self.rulebook,
             account,
-            self.adjustments,
+            in_force(self.adjustments, opened),
             self.dates,
             self.group,
         )
 
-    def as_judged(self, timeframe: str, stored: Bars, at: int | None = None) -> Bars:
-        """Give stored bars as they are judged, or were ``at`` a time.
+    def as_judged(self, timeframe: str, stored: Bars) -> Bars:
+        """Give the last stored bars of a series as they are judged.
 
-        Those of the base timeframe are stored as they were sent. A split is configured after its day, so bars of a
-        setup before it were judged as they were sent.
+        Those of the base timeframe are stored as they were sent.
         """
-        splits = [each for each in self.adjustments if at is None or each.time <= at]
-        return adjust(stored, splits) if timeframe == self.base.name else stored
+        if timeframe != self.base.name or not len(stored):
+            return stored
+        return adjust(stored, in_force(self.adjustments, int(stored.open_time[-1])))
 
     @property
     def on_list(self) -> OnList:
@@ -140,10 +141,6 @@ class Settings(Document):
         """The user's dates, read on first use; what is wrong with their file is in their troubles."""
         path = self.surroundings.dates
         return Dates() if path is None else read_dates(self.folder / path, self.station.zone)
-
-    def as_judged(self, instrument: str, timeframe: str, stored: Bars, at: int) -> Bars:
-        """Give stored bars as they were judged at a time; as they are, of an instrument that is not on the list."""
-        return self.of(instrument).as_judged(timeframe, stored, at) if instrument in self.instruments else stored
 
     def of(self, name: str, *, steps: PriceSteps | None = None, timeframes: tuple[Timeframe, ...] = ()) -> Watched:
         """Resolve one instrument; ``steps`` and ``timeframes`` apply if none are given.
@@ -209,7 +206,7 @@ def _adjustment(split: Split, calendar: Calendar) -> Adjustment:
     if moment.tzinfo is None:
         moment = moment.replace(tzinfo=ZoneInfo(calendar.tz))
     new, old = split.ratio.split(":")
-    return Adjustment(int(moment.timestamp()) * 1_000_000_000, Fraction(int(new), int(old)))
+    return Adjustment(int(moment.timestamp()) * SECOND, Fraction(int(new), int(old)))
 
 
 def from_document(document: Mapping[str, Any], folder: Path, environ: Mapping[str, str]) -> Settings:

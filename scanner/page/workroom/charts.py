@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from scanner.journal.bars_as_told import as_told
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.page.words import bar_label
 from scanner.present.chart.picture import engine_for, traced_over
@@ -41,7 +42,7 @@ def _bars_around(store: Store, settings: Settings, key: SeriesKey, time: int) ->
     for stored in store.bars.load([key], SETTLING + SHOWN + since):
         at = int(np.searchsorted(stored.bars.close_time, time))
         if at < len(stored.bars) and stored.bars.close_time[at] == time:
-            return settings.as_judged(key.instrument, key.timeframe, stored.bars, time)
+            return as_told(store, settings, key, stored.bars, time)
     return None
 
 

@@ -96,7 +96,7 @@ def given_up(said: Event, reason: str, last: Bar) -> Event:
     data: StoryData = said.data | {
         "bar_open": rfc3339(last.open_time),
         "bar_close": rfc3339(last.close_time),
-        "close": f"{last.close:f}",
+        "close": f"{last.close:.{len(said.data['step'].partition('.')[2])}f}",
         "state": "broken_off",
         "reason": reason,
         "r": None,

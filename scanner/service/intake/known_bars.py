@@ -57,6 +57,13 @@ def _order(stamps: NDArray[np.int64]) -> NDArray[np.intp] | None:
     return np.concatenate([np.flatnonzero(readable)[order], np.flatnonzero(~readable)])
 
 
+def opened_before(raw: RawBars, timetable: Timetable, moment: int) -> RawBars:
+    """Leave out the rows of bars that open at a moment or later; rows without a readable time stay."""
+    readable = raw.stamp != NO_TIME
+    opens, _, _ = timetable.spans(np.where(readable, raw.stamp, moment), raw.stamp_kind)
+    return raw.where(~readable | (opens < moment))
+
+
 READ_TOGETHER = 128
 """Series that are read together, and most bars of each."""
 

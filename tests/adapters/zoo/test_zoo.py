@@ -19,7 +19,7 @@ from tests.adapters.zoo import daily, intraday, refused, workbooks  # noqa: F401
 from tests.adapters.zoo.animals import NAME, OUTSIDE, ZOO, Animal, Bar, days, quarters
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from scanner.market.bars import Bars, RawBars
 
@@ -30,7 +30,12 @@ class Again:
 
     symbol: str
     path: Path
-    bars: Iterator[RawBars]
+    rows: Sequence[RawBars]
+
+    def again(self) -> Iterator[RawBars]:
+        return iter(self.rows)
+
+    bars = property(again)
 
 
 @dataclass(frozen=True)
@@ -51,7 +56,7 @@ def read(path: Path, animal: Animal) -> Read:
     pipeline = prepare(reading, recording, raws[0], Tally(NAME, ""))
     checked = [pipeline.check(raw) for raw in raws]
     bars = [bar for each in checked for bar in as_bars(each.bars, whole_days=raws[0].stamp_kind == "date")]
-    again = Again(recording.symbol, path, iter(raws))
+    again = Again(recording.symbol, path, raws)
     events = replay(again, partial(prepare, reading), Tally(NAME, ""), lambda _: None, lambda _: None)
     lines = tuple(event.to_line() for event in events)
     return Read(bars, sum(note.refused for each in checked for note in each.notes), lines)

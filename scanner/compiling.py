@@ -129,6 +129,8 @@ fused: Callable[[float, float, float], float] = cast("Any", intrinsic(_fused))
 
 
 def is_kept(function: Any) -> bool:  # noqa: ANN401 - compiled functions have no type
-    """Say whether compiled code of a function is kept on this machine."""
+    """Say whether compiled code of a function is in memory, or kept on this machine."""
+    if function.overloads:
+        return True
     folder, mark = Path(str(function.stats.cache_path)), f".{function.py_func.__name__}-"
     return folder.is_dir() and any(mark in path.name and path.suffix == ".nbi" for path in folder.iterdir())

@@ -267,12 +267,14 @@ def _judge_feeds(world: World, said: Sequence[KeptEvent]) -> None:
 
 
 def _judge_size(world: World, store: Store) -> None:
-    """Check that expired data is removed, and that no table keeps anything that belongs to it."""
+    """Check that expired data is removed and nothing else, and that no table keeps anything that belongs to it."""
+    wanted = _kept_on(store)
     retain(store, keep_bars=10, keep_days=0, now=store.clock() + 10 * 86_400 * SECOND)
-    decided = {each.thread for each in store.decisions.all()}
-    left = [each.event.id for each in store.events.find() if each.event.thread not in decided]
-    if left:
-        world.fault("what is past keeping is kept", f"{len(left)} events")
+    left = {each.event.id for each in store.events.find()}
+    if left - wanted:
+        world.fault("what is past keeping is kept", f"{len(left - wanted)} events")
+    if wanted - left:
+        world.fault("what goes on is not kept", f"{len(wanted - left)} events")
     with store.database.reading() as connection:
         (rows,) = connection.execute(
             "SELECT count(*) FROM outbox WHERE event NOT IN (SELECT number FROM event)"
@@ -281,6 +283,29 @@ def _judge_size(world: World, store: Store) -> None:
         (restated,) = connection.execute("SELECT count(*) FROM restated").fetchone()
     if rows or recorded or restated:
         world.fault("what is past keeping is kept", f"{rows} deliveries, {recorded} recordings, {restated} restated")
+
+
+def _kept_on(store: Store) -> set[str]:
+    """Name the events that are kept however old: of stories that are open or decided, and of holds that go on."""
+    decided = {each.thread for each in store.decisions.all()}
+    stories: dict[str, list[Event]] = {}
+    held: dict[str, str] = {}
+    for event in (each.event for each in store.events.find()):
+        if event.kind == "series.resumed":
+            held.pop(event.subject, None)
+        elif event.kind == "series.held":
+            held[event.subject] = event.id
+        elif event.facts.of_story:
+            stories.setdefault(event.thread, []).append(event)
+    kept = [story for thread, story in stories.items() if thread in decided or _is_open(story[-1])]
+    return {event.id for story in kept for event in story} | set(held.values())
+
+
+def _is_open(last: Event) -> bool:
+    """Whether more is to come of a story with this last event: nothing does if no entry was planned."""
+    if last.facts.begins:
+        return last.data["entries"][last.data["entry_style"]]["risk"] is not None
+    return not last.facts.ends
 
 
 OURS = ("scanner.service.", "asyncio.locks")

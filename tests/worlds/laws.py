@@ -23,7 +23,7 @@ from tests.service.test_restating import stands
 from tests.worlds.user import STALE_AFTER
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from scanner.events import Event
     from scanner.market.bars import Bars
@@ -189,7 +189,8 @@ def _judge_deliveries(world: World, store: Store, said: Sequence[KeptEvent]) -> 
                 world.fault("something arrived that was never said", f"{ident} at {name}")
             elif ids[ident] != line:
                 world.fault("something else arrived than was said", f"{ident} at {name}")
-    _judge_addresses(world, said, {(row.event.id, row.sink) for row in rows})
+    taken = {each.thread: each.after for each in store.decisions.all() if each.kind == "take"}
+    _judge_addresses(world, said, {(row.event.id, row.sink) for row in rows}, taken)
 
 
 def _wrong_state(row: Delivery, reader: Reader) -> str:
@@ -213,8 +214,13 @@ def _overtaken(rows: Sequence[Delivery], reader: Reader) -> Iterator[str]:
             furthest[event.thread] = max(places[event.id], furthest.get(event.thread, -1))
 
 
-def _judge_addresses(world: World, said: Sequence[KeptEvent], sent: set[tuple[str, str]]) -> None:
-    """Check that all news goes to all readers, and so do the later events of what they were sent."""
+def _judge_addresses(
+    world: World, said: Sequence[KeptEvent], sent: set[tuple[str, str]], taken: Mapping[str, int]
+) -> None:
+    """Check that all news goes to all readers, and so do the later events of what they were sent or took.
+
+    ``taken`` gives by story the last event before the setup was taken.
+    """
     for each in said:
         event = each.event
         missing = [name for name in world.readers if (event.id, name) not in sent]
@@ -228,7 +234,8 @@ def _judge_addresses(world: World, said: Sequence[KeptEvent], sent: set[tuple[st
         elif event.facts.begins:
             is_news = each.said - event.time <= _news_for(event)
         else:
-            is_news = any((event.thread, name) in sent for name in missing)
+            is_taken = event.thread in taken and each.number > taken[event.thread]
+            is_news = is_taken or any((event.thread, name) in sent for name in missing)
         if is_news:
             world.fault("news were not sent", f"{event.kind} {event.id} to {missing}")
 

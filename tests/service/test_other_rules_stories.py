@@ -66,6 +66,22 @@ def test_a_story_that_other_rules_do_not_know_is_given_up(store: Store, last: st
             assert [each.event.id for each in store.outbox.list()][-1] == event.id
 
 
+@pytest.mark.parametrize("last", ["setup.qualified", "setup.entered"])
+def test_a_story_goes_on_by_other_rules_that_change_only_the_words_of_its_plan(store: Store, last: str) -> None:
+    index = under_way_at(last)
+    take(desk(store), BARS[: index + 1])
+    before = store.events.find()
+    other_words = replace(many_found(), rules=Rules(place_quality="plain", slow_average=195))
+    at = Desk([replace(watched(), rulebook=other_words)], ACCOUNT, store, **SENDS_NOTHING)
+    revive(at, at.load())
+    assert store.events.find() == before
+    story = [kept.event for kept in before if kept.event.thread == before[-1].event.thread]
+    (lane,) = at.pipelines["GANNET"].lanes
+    assert story[0].thread in {each.thread for each in lane.engine.under_way()}
+    (setup,) = (event for event in engine(rulebook=other_words).push(BARS) if event.id == story[0].id)
+    assert setup.data["exit_plan"]["reason"] != story[0].data["exit_plan"]["reason"]
+
+
 def test_a_story_that_waited_long_ago_ends_without_a_word(store: Store) -> None:
     """As in an earlier release, which followed nothing: nobody waits for the entry any more."""
     index = under_way_at("setup.qualified")

@@ -19,7 +19,7 @@ def sinks_for(
     Events sent only on request need a route that names their kind; events that follow a setup set aside need a route
     that also names ``setup.set_aside``.
 
-    ``group_of`` gives the group of an instrument by its name.
+    ``group_of`` gives the group of each listed instrument by its name, empty if it has none.
     """
     if not routes:
         return () if event.facts.on_request or _follows_aside(event) else tuple(sinks)
@@ -30,12 +30,13 @@ def fits(event: Event, group_of: Mapping[str, str], route: Route) -> bool:
     """Say whether a route takes an event.
 
     A condition applies only to events that have the property: those of a feed or the station have no group, timeframe,
-    direction or evidence. An event that follows a setup has the setup's evidence.
+    direction or evidence, and an instrument that left the list has no known group. An event that follows a setup has
+    the setup's evidence.
     """
     data = event.data
     if _follows_aside(event) and "setup.set_aside" not in route.kinds:
         return False
-    group = group_of.get(data["instrument"], "") if "instrument" in data else None
+    group = group_of.get(data.get("instrument", ""))
     return (
         (event.kind in route.kinds if route.kinds else not event.facts.on_request)
         and (not route.groups or group is None or group in route.groups)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections import deque
+from collections import defaultdict, deque
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from scanner.delivery.late import is_over
@@ -11,7 +12,7 @@ from scanner.market.sessions.timeframes import Timeframe
 from scanner.store import Said
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from scanner.configuration.model.settings import Watched
     from scanner.events import Event
@@ -19,9 +20,20 @@ if TYPE_CHECKING:
 
 NEWS = tuple(kind for kind, facts in KINDS.items() if facts.ages and not facts.on_request)
 """Kinds of event that a summary lists when they were missed."""
-NOBODY: frozenset[str] = frozenset()
 PAGE = 200
 """Events read at a time."""
+
+
+@dataclass(slots=True)
+class _Heard:
+    """Who heard of a setup: the sinks to which anything of it was sent, and the user, if they took it."""
+
+    sinks: set[str] = field(default_factory=set)
+    is_taken: bool = False
+
+    @property
+    def anywhere(self) -> bool:
+        return self.is_taken or bool(self.sinks)
 
 
 class Addressing:
@@ -47,69 +59,71 @@ class Addressing:
 
         Also gives the ids of those that are stale, and of those that are missed.
         """
-        sent = self._sent(event for event, _ in said)
-        told: dict[str, set[str]] = {}  # by story: the sinks that this call sends it to
+        heard = self._heard(event for event, _ in said)
         addressed, stale, missed = list[Said](), set[str](), set[str]()
         for event, key in said:
-            known = told.setdefault(event.thread, set())
-            sinks = self._sinks(event, now, known, sent.get(event.thread, NOBODY))
-            known.update(sinks)
+            by = heard[event.thread]
+            sinks = self._sinks(event, now, by)
+            by.sinks.update(sinks)
             addressed.append(Said(event, sinks, key))
-        for event, _ in said:
-            heard = bool(told[event.thread]) or event.thread in sent
-            if self._is_stale(event, now, heard=heard):
+            if self._is_stale(event, now, by):
                 stale.add(event.id)
-            if self._is_missed(event, now, heard=heard):
+            if self._is_missed(event, now, by):
                 missed.add(event.id)
         return addressed, stale, missed
 
-    def _sent(self, events: Iterable[Event]) -> Mapping[str, Collection[str]]:
-        """Give by story the sinks that it was sent to before."""
+    def _heard(self, events: Iterable[Event]) -> Mapping[str, _Heard]:
+        """Find by story who heard of the setups of some events before."""
+        heard: dict[str, _Heard] = defaultdict(_Heard)
         threads = {event.thread for event in events if event.thread}
-        return self._store.outbox.sinks_of(threads) if threads else {}  # do not read from a failing disk without need
+        if threads:  # do not read from a failing disk without need
+            for thread, sinks in self._store.outbox.sinks_of(threads).items():
+                heard[thread].sinks = sinks
+            for thread in self._store.decisions.taken(threads):
+                heard[thread].is_taken = True
+        return heard
 
-    def _sinks(self, event: Event, now: int, told: Collection[str], sent: Collection[str]) -> Sequence[str]:
+    def _sinks(self, event: Event, now: int, heard: _Heard) -> Sequence[str]:
         """Give the sinks that an event is sent to: those it is routed to, unless it comes too late.
 
-        A setup that is too old is sent only if it replaces one that was sent. Later events of a setup are sent only to
-        sinks that the setup was sent to. ``told`` are the sinks that get the setup in this call, ``sent`` those that
-        got it before.
+        A setup that is too old is sent only to sinks that got an earlier version of it. Its later events are sent only
+        if any sink got the setup, or if the user took it; then it is routed as if it had not been set aside.
         """
-        if self._is_stale(event, now, heard=bool(sent)):
+        if self._is_stale(event, now, heard):
             return ()
-        sinks = self._route(event)
+        sinks = self._route(_not_aside(event) if heard.is_taken else event)
         if event.facts.follows:
-            return sinks if (told or sent) and self._is_wanted(event) else ()
+            return sinks if heard.anywhere and self._is_wanted(event, heard) else ()
         if event.facts.begins and self._too_old(event, now):
-            return [sink for sink in sinks if sink in told or sink in sent]
+            return [sink for sink in sinks if sink in heard.sinks]
         return sinks
 
-    def _is_wanted(self, event: Event) -> bool:
+    def _is_wanted(self, event: Event, heard: _Heard) -> bool:
         """Whether the user wants the later events of a setup; some users want them only for setups that they took."""
-        watched = self._watched().get(event.data["instrument"])
-        if event.kind == "setup.withdrawn" or watched is None or watched.rulebook.follow.which == "all":
+        if event.kind == "setup.withdrawn" or heard.is_taken:
             return True
-        return self._store.decisions.is_taken(event.thread)
+        watched = self._watched().get(event.data["instrument"])
+        return watched is None or watched.rulebook.follow.which == "all"
 
-    def _is_stale(self, event: Event, now: int, *, heard: bool) -> bool:
+    def _is_stale(self, event: Event, now: int, heard: _Heard) -> bool:
         """Whether an event comes so long after its bar that it is kept but not sent.
 
-        This applies to a setup that was not published before, and to the later events of a setup that nobody ``heard``
-        of. Whoever got the setup also gets its later events, however late: they may have an order in the market. An
-        event about the next bar is kept but not sent once that bar has closed.
+        This applies to a setup that was not published before, and to the later events of a setup that nobody heard of.
+        Whoever got the setup or took it also gets its later events, however late: they may have an order in the market.
+        An event about the next bar is kept but not sent once that bar has closed.
         """
         if event.facts.ahead:
             return is_over(event, now)
         if event.facts.about != "setup" or not self._too_old(event, now):
             return False
-        return event.id == event.thread if event.facts.begins else not heard
+        return event.id == event.thread if event.facts.begins else not heard.anywhere
 
-    def _is_missed(self, event: Event, now: int, *, heard: bool) -> bool:
-        """Whether a summary lists an event: it is too old, and if it is an ending, its setup was sent."""
+    def _is_missed(self, event: Event, now: int, heard: _Heard) -> bool:
+        """Whether a summary lists an event: it is too old, and if it is an ending, its setup was sent or taken."""
         facts = event.facts
         if not facts.ages or facts.on_request or not self._too_old(event, now):
             return False
-        return event.id == event.thread if facts.begins else heard and self._is_wanted(event)
+        return event.id == event.thread if facts.begins else heard.anywhere and self._is_wanted(event, heard)
 
     def _too_old(self, event: Event, now: int) -> bool:
         return now - event.time > self._stale_after * Timeframe.named(event.data["timeframe"]).nanoseconds
@@ -120,11 +134,18 @@ class Addressing:
         last: deque[Event] = deque(maxlen=named)
         after = max((each.number for each in events.find(kinds=["station.caught_up"])), default=0)
         while page := events.find(after=after, kinds=NEWS, limit=PAGE):
-            heard = self._sent(each.event for each in page)
+            heard = self._heard(each.event for each in page)
             for each in page:
-                event, known = each.event, each.event.thread in heard
-                if event.data["instrument"] in self._watched() and self._is_missed(event, each.said, heard=known):
+                event, by = each.event, heard[each.event.thread]
+                if event.data["instrument"] in self._watched() and self._is_missed(event, each.said, by):
                     count += 1
                     last.append(event)
             after = page[-1].number
         return count, list(last)
+
+
+def _not_aside(event: Event) -> Event:
+    """Give an event of a setup as if the setup had not been set aside."""
+    if event.facts.begins:
+        return replace(event, kind="setup.qualified")
+    return replace(event, data=event.data | {"set_aside": False})

@@ -124,9 +124,10 @@ class Decisions:
         """Give the decisions on a setup, the oldest first."""
         return self._some("thread = ?", (thread,))
 
-    def is_taken(self, thread: str) -> bool:
-        """Whether a setup was taken."""
-        return bool(self._some("kind = 'take' AND thread = ?", (thread,)))
+    def taken(self, threads: Collection[str]) -> set[str]:
+        """Give those of some threads whose setup was taken."""
+        which = "kind = 'take' AND thread IN (SELECT value FROM json_each(?))"
+        return {each.thread for each in self._some(which, (json.dumps(list(threads)),))}
 
     def all(self) -> list[Decision]:
         """Give all decisions, the oldest first."""

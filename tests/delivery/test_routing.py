@@ -53,7 +53,16 @@ def test_every_condition_of_a_route_must_hold(conditions: dict[str, Any], fits: 
 
 
 def test_an_instrument_without_a_group_passes_no_route_for_groups() -> None:
-    assert sinks_for(setup_event("STRAY"), GROUPS, [route(groups=["shares"])], SINKS) == ()
+    assert sinks_for(setup_event("STRAY"), GROUPS | {"STRAY": ""}, [route(groups=["shares"])], SINKS) == ()
+
+
+def test_an_instrument_that_left_the_list_passes_every_route_for_groups() -> None:
+    gone = story_event("setup.broken_off", setup_event("GONE"))
+    assert sinks_for(gone, GROUPS, [route(groups=["shares"]), route(sinks=["broker"], groups=["metals"])], SINKS) == (
+        "mail",
+        "broker",
+    )
+    assert sinks_for(gone, GROUPS, [route(groups=["shares"], timeframes=["1h"])], SINKS) == ()
 
 
 def test_conditions_hold_back_only_what_they_are_about() -> None:

@@ -11,15 +11,18 @@ import numpy as np
 import pytest
 
 from scanner.commands.journal.deciding import Wish, keep
+from scanner.configuration.model.tables import Route
+from scanner.configuration.routing import sinks_for
 from scanner.events import rfc3339
 from scanner.follow.decision import Decision as Heard
 from scanner.market.bars import Bars
 from scanner.store import DecisionRefusedError, Store
 from scanner.store.decisions import Decisions
 from scanner.trade.following import Follow
-from tests.laws import QUARTER_HOUR, engine, many_found
-from tests.service.one_desk import BARS, KEY, desk, take
-from tests.service.test_restating import halves
+from scanner.trade.surroundings import Surroundings
+from tests.laws import QUARTER_HOUR, all_setups, engine, many_found
+from tests.service.one_desk import BARS, KEY, LATER, desk, take
+from tests.service.test_restating import halves, particular, setup_at, wider, with_one_volume
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -203,6 +206,50 @@ def test_only_taken_setups_are_followed_up_if_the_user_wants_that(store: Store, 
     assert [event.id for event in sent] == [event.id for event in story[2:]]
     kept = [each.event.id for each in store.events.find(series=KEY)]
     assert kept == [event.id for event in engine(rulebook=wanted).push(BARS)], "all of it is kept"
+
+
+def test_a_setup_that_came_too_late_to_be_sent_is_followed_once_it_is_taken(store: Store, now: Now) -> None:
+    story, index = story_of_one_entered()
+    thread, at = story[0].thread, desk(store, stale_after=3)
+    take(at, BARS[: index + 1], LATER)
+    assert store.outbox.list() == []
+    decide(store, now, thread, "take", index)
+    taken = take(at, BARS[index + 1 :], LATER)
+    assert [each.event.id for each in store.outbox.list() if each.event.thread == thread] == [
+        event.id for event in taken.events if event.thread == thread
+    ]
+    assert [event.id for event in taken.events if event.thread == thread] == [event.id for event in story[2:]]
+
+
+def test_a_setup_set_aside_is_followed_like_any_other_once_it_is_taken(store: Store, now: Now) -> None:
+    routes = [Route(sinks=("phone",)), Route(sinks=("mail",), kinds=("setup.closed",))]
+    strict = replace(all_setups(), surroundings=Surroundings(require=("trend",)))
+    said = engine(rulebook=strict).push(BARS)
+    closed = next(event for event in said if event.kind == "setup.closed" and event.data["set_aside"])
+    thread = closed.thread
+    story = [event for event in said if event.thread == thread]
+    index = int(np.searchsorted(BARS.close_time, story[0].time))
+    at = desk(store, rulebook=strict, route=lambda event: sinks_for(event, {}, routes, ()))
+    take(at, BARS[: index + 1])
+    decide(store, now, thread, "take", index)
+    take(at, BARS[index + 1 :])
+    sent = [(each.sink, each.event.id) for each in store.outbox.list() if each.event.data["set_aside"]]
+    assert sent == [*(("phone", event.id) for event in story[1:]), ("mail", closed.id)]
+
+
+def test_a_taken_setup_that_is_restated_is_sent_as_it_is_now_though_set_aside(store: Store, now: Now) -> None:
+    _, index = setup_at(-2)
+    at = particular(store)
+    take(at, with_one_volume(index)[:index])
+    (aside,) = take(at, with_one_volume(index)[index - 1 : index + 1]).events
+    decide(store, now, aside.thread, "take", index)
+    columns = [column.copy() for column in wider(index - 1).columns()]
+    columns[6][index] = with_one_volume(index).volume[index]
+    withdrawn, anew = take(at, Bars(*columns)[index - 3 : index + 1]).events
+    assert (aside.kind, anew.kind) == ("setup.set_aside", "setup.set_aside")
+    to_screen = [each.event.id for each in store.outbox.list(sink="screen")]
+    assert to_screen[-2:] == [withdrawn.id, anew.id]
+    assert aside.id not in to_screen
 
 
 def test_a_decision_made_while_bars_are_judged_counts_before_them(store: Store, now: Now) -> None:

@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 
 from scanner.analysis.rules import Rules
+from scanner.configuration.model.tables import Route
+from scanner.configuration.routing import sinks_for
 from scanner.market.bars import Bars
 from scanner.service.changes.change_list import revive
 from scanner.service.desk import Desk
@@ -64,6 +66,22 @@ def test_a_story_that_other_rules_do_not_know_is_given_up(store: Store, last: st
             assert [each.event.id for each in store.outbox.list()][-1] == event.id
 
 
+@pytest.mark.parametrize("last", ["setup.qualified", "setup.entered"])
+def test_a_story_goes_on_by_other_rules_that_change_only_the_words_of_its_plan(store: Store, last: str) -> None:
+    index = under_way_at(last)
+    take(desk(store), BARS[: index + 1])
+    before = store.events.find()
+    other_words = replace(many_found(), rules=Rules(place_quality="plain", slow_average=195))
+    at = Desk([replace(watched(), rulebook=other_words)], ACCOUNT, store, **SENDS_NOTHING)
+    revive(at, at.load())
+    assert store.events.find() == before
+    story = [kept.event for kept in before if kept.event.thread == before[-1].event.thread]
+    (lane,) = at.pipelines["GANNET"].lanes
+    assert story[0].thread in {each.thread for each in lane.engine.under_way()}
+    (setup,) = (event for event in engine(rulebook=other_words).push(BARS) if event.id == story[0].id)
+    assert setup.data["exit_plan"]["reason"] != story[0].data["exit_plan"]["reason"]
+
+
 def test_a_story_that_waited_long_ago_ends_without_a_word(store: Store) -> None:
     """As in an earlier release, which followed nothing: nobody waits for the entry any more."""
     index = under_way_at("setup.qualified")
@@ -114,16 +132,27 @@ def test_stories_keep_their_order_when_the_rules_change_meanwhile(tmp_path: Path
 @pytest.mark.parametrize("last", ["setup.qualified", "setup.entered"])
 @pytest.mark.parametrize("listed", [[], ["1h"]], ids=["the instrument is gone", "its timeframe is gone"])
 def test_the_stories_of_instruments_that_left_the_list_end(store: Store, last: str, listed: list[str]) -> None:
-    index = under_way_at(last)
-    take(desk(store), BARS[: index + 1])
+    """Whoever was sent the setup hears of it, although the instrument's group is not known any longer."""
+    index, routes = under_way_at(last), [Route(sinks=("screen",), groups=("birds",))]
+    take(desk(store, route=lambda event: sinks_for(event, {"GANNET": "birds"}, routes, ())), BARS[: index + 1])
     others = (
         [watched(*listed)] if listed else [replace(watched(), instrument=replace(watched().instrument, symbol="X"))]
     )
     before = store.events.find()
+    groups = {"GANNET": "birds"} if listed else {"X": "birds"}
     for kinds in ([{"setup.qualified": "setup.withdrawn"}.get(last, "setup.broken_off")], []):
-        at = Desk(others, ACCOUNT, store, route=lambda _: ("screen",), stale_after=0, record=False)
+        at = Desk(
+            others,
+            ACCOUNT,
+            store,
+            route=lambda event: sinks_for(event, groups, routes, ()),
+            stale_after=0,
+            record=False,
+        )
         revive(at, at.load())
-        assert [kept.event.kind for kept in store.events.find(after=before[-1].number)] == kinds
+        new = [kept.event for kept in store.events.find(after=before[-1].number)]
+        assert [event.kind for event in new] == kinds
+        assert [each.sink for event in new for each in store.outbox.of_event(event.id)] == ["screen"] * len(kinds)
         before = store.events.find()
 
 

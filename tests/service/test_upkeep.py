@@ -7,10 +7,13 @@ from typing import TYPE_CHECKING
 
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
+from scanner.market.bars import Bars
 from scanner.service.upkeep import Upkeep
 from scanner.store import Batch, Store
 from scanner.store.upkeep.check import check
-from scanner.store.upkeep.maintenance import DAY, tidy
+from scanner.store.upkeep.maintenance import DAY, retain, tidy
+from tests.service.one_desk import BARS, desk, take
+from tests.service.test_decided import story_of_one_entered
 from tests.store.samples import GANNET, START, said, sent, update
 
 if TYPE_CHECKING:
@@ -46,6 +49,27 @@ async def test_tidying_and_thinning_do_what_the_settings_say(tmp_path: Path) -> 
         assert len(stored.bars) == 1_300 - bars
         assert 500 <= len(stored.bars) < 500 + 256
         assert check(store) == []
+
+
+def test_an_open_story_goes_on_as_ever_however_few_days_are_kept(tmp_path: Path) -> None:
+    """It is sent, it can be taken, and restated bars are compared with what was published of it."""
+    story, index = story_of_one_entered()
+    thread, now = story[0].thread, int(BARS.close_time[index])
+    with Store.open(tmp_path / "kept.db", lambda: now) as store:
+        at = desk(store, stale_after=3)
+        for place in range(index + 1):
+            take(at, BARS[place : place + 1])
+        store.outbox.delivered([each.number for each in store.outbox.list()])
+        now += 2 * DAY
+        retain(store, keep_bars=10**6, keep_days=1)
+        columns = [column.copy() for column in BARS.columns()]
+        columns[6][index] = 12_345  # only a volume changes
+        assert take(at, Bars(*columns)[index - 1 : index + 1]).restated.keys() == {"GANNET"}
+        store.decisions.add(thread, "take")
+        take(at, BARS[index + 1 :])
+        assert [each.event.id for each in store.outbox.list() if each.event.thread == thread] == [
+            event.id for event in story
+        ]
 
 
 async def test_trouble_is_told_and_ends_nothing(tmp_path: Path) -> None:

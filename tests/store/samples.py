@@ -13,6 +13,8 @@ from scanner.store import Said, Sent, SeriesKey, SeriesUpdate
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from scanner.events import Kind
+
 MINUTE = 60 * 1_000_000_000
 START = 1_760_000_040 * 1_000_000_000
 GANNET, FULMAR = SeriesKey("GANNET", "1m"), SeriesKey("FULMAR", "1m")
@@ -36,13 +38,20 @@ def sent(key: SeriesKey, first: int, count: int) -> Sent:
     return Sent(key, raw)
 
 
-def said(key: SeriesKey, minute: int, sinks: Sequence[str] = ("console",), thread: str | None = None) -> Said:
-    """Invent the event of the bar that opens at a minute."""
+def said(
+    key: SeriesKey,
+    minute: int,
+    sinks: Sequence[str] = ("console",),
+    thread: str | None = None,
+    kind: Kind = "setup.qualified",
+    risk: str | None = None,
+) -> Said:
+    """Invent the event of the bar that opens at a minute; ``risk`` is that of the planned entry, None without one."""
     close = START + MINUTE * (minute + 1)
-    name = event_id("setup.qualified", *key, str(close))
-    data = {"instrument": key.instrument, "timeframe": key.timeframe, "price": 0.1 + minute}
-    event = Event("setup.qualified", name, close, "/".join(key), data, thread=name if thread is None else thread)
-    return Said(event, sinks, key)
+    name = event_id(kind, *key, str(close))
+    plan = {"entry_style": "break", "entries": {"break": {"risk": risk}}} if risk else {}
+    data = {"instrument": key.instrument, "timeframe": key.timeframe, "price": 0.1 + minute} | plan
+    return Said(Event(kind, name, close, "/".join(key), data, thread=name if thread is None else thread), sinks, key)
 
 
 def same_bars(one: Bars, other: Bars) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,11 +17,12 @@ from scanner.store.upkeep.maintenance import DAY, compact, retain, tidy
 from tests.store.samples import FULMAR, GANNET, MINUTE, START, minute_bars, said, same_bars, sent, update
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
 
+    from scanner.events import Kind
     from scanner.market.bars import StampKind
 
 
@@ -61,6 +63,41 @@ def test_retention_keeps_the_last_bars_and_whatever_still_waits(tmp_path: Path) 
         assert done.bytes_after < done.bytes_before
         assert str(done).startswith(f"removed {done.bars} bars, 2 events and 1,500 recorded rows")
         assert retain(store, keep_bars=600, keep_days=20) == (0, 0, 0)
+
+
+def test_a_story_is_kept_whole_until_it_has_ended_and_a_hold_until_it_is_over(tmp_path: Path) -> None:
+    now, minutes = START, iter(range(100))
+
+    def story(thread: str, *kinds: Kind, sinks: Sequence[str] = (), risk: str | None = "1.50") -> list[Said]:
+        return [said(GANNET, next(minutes), sinks, thread, kind, risk) for kind in kinds]
+
+    with Store.open(tmp_path / "closewatch.db", lambda: now) as store:
+        old = [
+            *story("waits for its entry", "setup.qualified"),
+            *story("is open", "setup.set_aside", "setup.entered", "setup.pressure"),
+            *story("has no entry", "setup.qualified", risk=None),
+            *story("ended", "setup.qualified", "setup.entered", "setup.closed"),
+            *story("holds again", "setup.qualified", "setup.withdrawn", "setup.qualified"),
+            *story("ended yesterday", "setup.qualified", "setup.entered"),
+            *story("its end is still to be sent", "setup.qualified"),
+            *story("its end is still to be sent", "setup.lapsed", sinks=["console"]),
+            *story("", "series.held", "series.resumed", "series.held"),
+            *story("late", "feed.late"),
+        ]
+        store.commit(Batch([update(GANNET, 0, 100)], said=old))
+        now = START + 30 * DAY
+        store.commit(Batch(said=story("ended yesterday", "setup.closed")))
+        retain(store, keep_bars=600, keep_days=20)
+        kept = Counter(kept.event.thread or kept.event.kind for kept in store.events.find())
+        assert check(store) == []
+    assert kept == {
+        "waits for its entry": 1,
+        "is open": 3,
+        "holds again": 3,
+        "ended yesterday": 3,
+        "its end is still to be sent": 2,
+        "series.held": 1,
+    }
 
 
 HARM = {

@@ -23,7 +23,7 @@ from tests.service.test_restating import stands
 from tests.worlds.user import STALE_AFTER
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from scanner.events import Event
     from scanner.market.bars import Bars
@@ -189,7 +189,8 @@ def _judge_deliveries(world: World, store: Store, said: Sequence[KeptEvent]) -> 
                 world.fault("something arrived that was never said", f"{ident} at {name}")
             elif ids[ident] != line:
                 world.fault("something else arrived than was said", f"{ident} at {name}")
-    _judge_addresses(world, said, {(row.event.id, row.sink) for row in rows})
+    taken = {each.thread: each.after for each in store.decisions.all() if each.kind == "take"}
+    _judge_addresses(world, said, {(row.event.id, row.sink) for row in rows}, taken)
 
 
 def _wrong_state(row: Delivery, reader: Reader) -> str:
@@ -213,8 +214,13 @@ def _overtaken(rows: Sequence[Delivery], reader: Reader) -> Iterator[str]:
             furthest[event.thread] = max(places[event.id], furthest.get(event.thread, -1))
 
 
-def _judge_addresses(world: World, said: Sequence[KeptEvent], sent: set[tuple[str, str]]) -> None:
-    """Check that all news goes to all readers, and so do the later events of what they were sent."""
+def _judge_addresses(
+    world: World, said: Sequence[KeptEvent], sent: set[tuple[str, str]], taken: Mapping[str, int]
+) -> None:
+    """Check that all news goes to all readers, and so do the later events of what they were sent or took.
+
+    ``taken`` gives by story the last event before the setup was taken.
+    """
     for each in said:
         event = each.event
         missing = [name for name in world.readers if (event.id, name) not in sent]
@@ -228,7 +234,8 @@ def _judge_addresses(world: World, said: Sequence[KeptEvent], sent: set[tuple[st
         elif event.facts.begins:
             is_news = each.said - event.time <= _news_for(event)
         else:
-            is_news = any((event.thread, name) in sent for name in missing)
+            is_taken = event.thread in taken and each.number > taken[event.thread]
+            is_news = is_taken or any((event.thread, name) in sent for name in missing)
         if is_news:
             world.fault("news were not sent", f"{event.kind} {event.id} to {missing}")
 
@@ -267,12 +274,14 @@ def _judge_feeds(world: World, said: Sequence[KeptEvent]) -> None:
 
 
 def _judge_size(world: World, store: Store) -> None:
-    """Check that expired data is removed, and that no table keeps anything that belongs to it."""
+    """Check that expired data is removed and nothing else, and that no table keeps anything that belongs to it."""
+    wanted = _kept_on(store)
     retain(store, keep_bars=10, keep_days=0, now=store.clock() + 10 * 86_400 * SECOND)
-    decided = {each.thread for each in store.decisions.all()}
-    left = [each.event.id for each in store.events.find() if each.event.thread not in decided]
-    if left:
-        world.fault("what is past keeping is kept", f"{len(left)} events")
+    left = {each.event.id for each in store.events.find()}
+    if left - wanted:
+        world.fault("what is past keeping is kept", f"{len(left - wanted)} events")
+    if wanted - left:
+        world.fault("what goes on is not kept", f"{len(wanted - left)} events")
     with store.database.reading() as connection:
         (rows,) = connection.execute(
             "SELECT count(*) FROM outbox WHERE event NOT IN (SELECT number FROM event)"
@@ -281,6 +290,29 @@ def _judge_size(world: World, store: Store) -> None:
         (restated,) = connection.execute("SELECT count(*) FROM restated").fetchone()
     if rows or recorded or restated:
         world.fault("what is past keeping is kept", f"{rows} deliveries, {recorded} recordings, {restated} restated")
+
+
+def _kept_on(store: Store) -> set[str]:
+    """Name the events that are kept however old: of stories that are open or decided, and of holds that go on."""
+    decided = {each.thread for each in store.decisions.all()}
+    stories: dict[str, list[Event]] = {}
+    held: dict[str, str] = {}
+    for event in (each.event for each in store.events.find()):
+        if event.kind == "series.resumed":
+            held.pop(event.subject, None)
+        elif event.kind == "series.held":
+            held[event.subject] = event.id
+        elif event.facts.of_story:
+            stories.setdefault(event.thread, []).append(event)
+    kept = [story for thread, story in stories.items() if thread in decided or _is_open(story[-1])]
+    return {event.id for story in kept for event in story} | set(held.values())
+
+
+def _is_open(last: Event) -> bool:
+    """Whether more is to come of a story with this last event: nothing does if no entry was planned."""
+    if last.facts.begins:
+        return last.data["entries"][last.data["entry_style"]]["risk"] is not None
+    return not last.facts.ends
 
 
 OURS = ("scanner.service.", "asyncio.locks")

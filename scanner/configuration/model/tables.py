@@ -35,7 +35,9 @@ class Station(Part):
     stale_after: int = Field(3, ge=0, description="bars after which a setup found while catching up is not news")
     record: bool = Field(default=True, description="keep everything the feeds send, so that any day can be replayed")
     keep_bars: int = Field(20_000, ge=500, description="bars kept for each series")
-    keep_days: int = Field(400, ge=1, description="days for which events and recordings are kept")
+    keep_days: int = Field(
+        400, ge=1, description="days for which events and recordings are kept; a story counts from its end"
+    )
     summary_at: time | None = Field(None, description="time of day of the «still watching» summary, in the zone")
     health_port: int | None = Field(None, ge=1, le=65_535, description="port on loopback for metrics and health")
 

@@ -80,8 +80,9 @@ def untold(found: Sequence[Event], whole: Sequence[Event], since: int) -> list[E
 
 
 def same_plan(one: Event, other: Event) -> bool:
-    """Whether two events give a setup the same levels, exit and way of entry."""
-    return all(one.data[name] == other.data[name] for name in ("levels", "entry_style", "exit_plan"))
+    """Whether two events give a setup the same plan, by what a trader acts on: levels, way of entry, way of exit."""
+    plans = [(data["levels"], data["entry_style"], data["exit_plan"]["style"]) for data in (one.data, other.data)]
+    return plans[0] == plans[1]
 
 
 def said_last(whole: Sequence[Event]) -> Event:
@@ -140,7 +141,7 @@ def _otherwise(before: Event, now: Event, route: Callable[[Event], Sequence[str]
         return f"is set aside: {aside}" if aside else "is no longer set aside"
     if before.data["levels"] != now.data["levels"]:
         return "has other levels"
-    if before.data["exit_plan"]["style"] != now.data["exit_plan"]["style"]:
+    if not same_plan(before, now):
         return "has another exit"
     if set(route(before)) != set(route(now)):
         return f"has evidence {now.data['evidence_points']} instead of {before.data['evidence_points']}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from scanner.events import KINDS
 from scanner.store.bars import LONG_AGO
 from scanner.store.recordings import Recordings
 
@@ -12,11 +13,40 @@ if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Callable, Iterator
 
+    from scanner.events import KindFacts
     from scanner.store import Store
 
 DAY = 86_400 * 1_000_000_000
 STEP = 128
 """Rows removed in one transaction, or series checked."""
+
+
+def _kinds(which: Callable[[KindFacts], bool]) -> str:
+    return ", ".join(f"'{kind}'" for kind, facts in KINDS.items() if which(facts))
+
+
+EXPIRED = f"""
+SELECT e.number FROM event e WHERE e.number > :after AND e.said < :oldest
+AND NOT EXISTS (
+    SELECT 1 FROM outbox o
+    WHERE o.state = 'waiting' AND (o.event = e.number OR (o.thread = e.thread AND o.thread != ''))
+)
+AND NOT EXISTS (SELECT 1 FROM decision d WHERE d.thread = e.thread)
+AND NOT EXISTS (
+    SELECT 1 FROM event last WHERE last.number = (SELECT max(number) FROM event WHERE thread = e.thread)
+    AND e.thread != '' AND (
+        last.said >= :oldest
+        OR last.kind IN ({_kinds(lambda facts: facts.follows and not facts.ends)})
+        OR last.kind IN ({_kinds(lambda facts: facts.begins)})
+        AND json_extract(last.data, '$.entries.' || json_extract(last.data, '$.entry_style') || '.risk') IS NOT NULL
+    )
+)
+AND NOT (e.kind = 'series.held' AND e.number = (
+    SELECT max(number) FROM event WHERE series = e.series AND kind IN ('series.held', 'series.resumed')
+))
+ORDER BY e.number LIMIT :step
+"""  # noqa: S608 - our words
+"""The events to remove. A setup without a planned entry has no later events, so its story has no end to wait for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,12 +96,13 @@ def retain(store: Store, *, keep_bars: int, keep_days: int, now: int | None = No
     """Remove what is too old to keep, in short steps; return the number of bars, events and recorded rows removed.
 
     At least the last ``keep_bars`` bars of each series stay; bars are removed in whole pages. Events, recorded rows and
-    the old versions of restated bars stay for ``keep_days`` before ``now`` (the store's clock by default), and events
-    as long as one of their deliveries waits. Decisions stay for good, and so do the events of setups with one.
+    the old versions of restated bars stay for ``keep_days`` before ``now`` (the store's clock by default). The story of
+    a setup stays whole for as long after its end, and as long as one of its deliveries waits; the event that put a
+    series on hold stays until the hold is over. Decisions stay for good, and so do the events of setups with one.
     """
     oldest = (store.clock() if now is None else now) - keep_days * DAY
     bars = sum(_in_steps(store, lambda connection, after: _remove_bars(connection, keep_bars, after)))
-    events = sum(_in_steps(store, lambda connection, _: _remove_events(connection, oldest)))
+    events = sum(_in_steps(store, lambda connection, after: _remove_events(connection, oldest, after)))
     rows = sum(_in_steps(store, lambda connection, _: _remove_recorded(connection, oldest)))
     with store.database.writing() as connection:
         connection.execute("DELETE FROM restated WHERE noticed < ?", (oldest,))
@@ -139,16 +170,11 @@ def _remove_bars(connection: sqlite3.Connection, keep: int, after: int) -> tuple
     return removed, long[-1][0] if long else None
 
 
-def _remove_events(connection: sqlite3.Connection, oldest: int) -> tuple[int, int | None]:
-    numbers = connection.execute(
-        "SELECT number FROM event WHERE said < ? AND NOT EXISTS "
-        "(SELECT 1 FROM outbox WHERE outbox.event = event.number AND outbox.state = 'waiting') AND NOT EXISTS "
-        "(SELECT 1 FROM decision WHERE decision.thread = event.thread) LIMIT ?",
-        (oldest, STEP),
-    ).fetchall()
+def _remove_events(connection: sqlite3.Connection, oldest: int, after: int) -> tuple[int, int | None]:
+    numbers = connection.execute(EXPIRED, {"oldest": oldest, "after": after, "step": STEP}).fetchall()
     connection.executemany("DELETE FROM outbox WHERE event = ?", numbers)
     connection.executemany("DELETE FROM event WHERE number = ?", numbers)
-    return len(numbers), 0 if numbers else None
+    return len(numbers), numbers[-1][0] if numbers else None
 
 
 def _remove_recorded(connection: sqlite3.Connection, oldest: int) -> tuple[int, int | None]:

@@ -54,10 +54,10 @@ def pack(rows: Rows) -> bytes:
     return zlib.compress(b"".join((header, ids.tobytes(), counts.tobytes(), table.tobytes(), rows.note)), LEVEL)
 
 
-def unpack(data: bytes, what: str) -> Rows:
+def unpack(data: object, what: str) -> Rows:
     """Read what ``pack`` wrote, as read-only arrays; DamagedError says that it was ``what``."""
     try:
-        content = zlib.decompress(data)
+        content = zlib.decompress(_bytes(data, what))
         version, runs, count, note = HEADER.unpack_from(content)
     except (zlib.error, struct.error) as problem:
         raise DamagedError(f"{what} cannot be read") from problem
@@ -73,11 +73,19 @@ def seal(data: bytes) -> bytes:
     return CHECK.pack(zlib.crc32(data)) + data
 
 
-def unseal(data: bytes, what: str) -> bytes:
+def unseal(data: object, what: str) -> bytes:
     """Remove the checksum; DamagedError if it does not match."""
-    if len(data) < CHECK.size or CHECK.unpack_from(data)[0] != zlib.crc32(data[CHECK.size :]):
+    sealed = _bytes(data, what)
+    if len(sealed) < CHECK.size or CHECK.unpack_from(sealed)[0] != zlib.crc32(sealed[CHECK.size :]):
         raise DamagedError(f"{what} cannot be read")
-    return data[CHECK.size :]
+    return sealed[CHECK.size :]
+
+
+def _bytes(data: object, what: str) -> bytes:
+    """Give what SQLite gave; if the head of a row is damaged, that may be a number, a text or nothing."""
+    if not isinstance(data, bytes):
+        raise DamagedError(f"{what} cannot be read")
+    return data
 
 
 def joined(parts: Iterable[bytes]) -> bytes:

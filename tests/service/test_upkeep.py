@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
+from scanner.clocks import DAY
 from scanner.market.bars import Bars
 from scanner.service.upkeep import Upkeep
 from scanner.store import Batch, Store
 from scanner.store.upkeep.check import check
-from scanner.store.upkeep.maintenance import DAY, retain, tidy
+from scanner.store.upkeep.maintenance import retain, tidy
 from tests.service.one_desk import BARS, desk, take
 from tests.service.test_decided import story_of_one_entered
 from tests.store.samples import GANNET, START, said, sent, update

@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 
 from adapters.feeds.files.opening import ReadingOptions, recordings
+from scanner.clocks import DAY
 from scanner.market.bars import NO_TIME, Bars, RawBars
 from scanner.store import Batch, Rewrite, Said, Sent, SeriesKey, Store, StoreTroubleError
 from scanner.store.upkeep.check import check
 from scanner.store.upkeep.export import export
-from scanner.store.upkeep.maintenance import DAY, compact, retain, tidy
+from scanner.store.upkeep.maintenance import compact, retain, tidy
 from tests.store.samples import FULMAR, GANNET, MINUTE, START, minute_bars, said, same_bars, sent, update
 
 if TYPE_CHECKING:

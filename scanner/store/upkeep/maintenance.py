@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from scanner.clocks import DAY
 from scanner.events import KINDS
 from scanner.store.bars import LONG_AGO
 from scanner.store.recordings import Recordings
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
     from scanner.events import KindFacts
     from scanner.store import Store
 
-DAY = 86_400 * 1_000_000_000
 STEP = 128
 """Rows removed in one transaction, or series checked."""
 

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from dataclasses import replace
+from itertools import chain
+from pathlib import Path
 from shutil import copy
 from typing import TYPE_CHECKING, Any
 
@@ -22,13 +26,13 @@ from scanner.studies.kept.ledger import read
 from scanner.studies.parts import Part
 from scanner.studies.running import PARTS, How, StudyError, study_files
 from scanner.studies.stories.collecting import Asked
+from scanner.wording.words import counted
 from tests.commands.typed import RUN, closewatch
 from tests.laws import real_series
 from tests.outside.real_bars import INDEX_TIME_FORMAT, NASDAQ, SHARES, SP500
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
-    from pathlib import Path
 
     from scanner.studies.schema import Study
 
@@ -281,6 +285,29 @@ def test_ctrl_c_says_what_is_kept_and_the_study_can_resume(tmp_path: Path) -> No
     study, _ = study_files([bars], Reading(), Asked(), How(out, workers=1))
     assert study.series == 8
     assert {path: path.stat().st_mtime_ns for path in kept} == kept
+
+
+def children(process: int) -> list[int]:
+    return [int(each) for each in Path(f"/proc/{process}/task/{process}/children").read_text("utf-8").split()]
+
+
+def kill_workers(*_: int) -> None:
+    """Kill them as the kernel does if memory runs out; they are children of the process from which they are forked."""
+    for worker in chain.from_iterable(map(children, children(os.getpid()))):
+        with suppress(ProcessLookupError):
+            os.kill(worker, signal.SIGKILL)
+
+
+def test_a_killed_worker_is_one_sentence_and_what_was_done_is_kept(tmp_path: Path) -> None:
+    paths = [tmp_path / f"N{number}.parquet" for number in range(8)]
+    for path in paths:
+        parquet.write_table(table_of("IBM"), path)
+    with pytest.raises(StudyError, match=r"perhaps because memory ran out; .*; run the same again with fewer") as told:
+        study_files(paths, READING, Asked(), How(tmp_path, workers=2), kill_workers)
+    kept = len(list((tmp_path / PARTS).glob("*.arrow")))
+    assert 0 < kept < 8
+    assert str(told.value).startswith(f"a worker was killed after {counted(kept, 'instrument')}, ")
+    assert f"what was done is kept in {tmp_path / PARTS}; " in str(told.value)
 
 
 @pytest.fixture

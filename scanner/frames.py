@@ -29,10 +29,9 @@ from scanner.replays.recordings import FRAME, Reading, advised, prepare, recordi
 from scanner.replays.replay import ReplayError, Tally, checked_blocks
 from scanner.store.upkeep.event_columns import COLUMNS
 from scanner.trade.rulebook import Rulebook
-from scanner.wording.words import counted
+from scanner.wording.words import by_reason, counted
 
 if TYPE_CHECKING:
-    from collections import Counter
     from collections.abc import Iterator, Mapping, Sequence
     from datetime import date, datetime
     from typing import Literal
@@ -319,18 +318,12 @@ def _warn(tally: Tally) -> None:
     about = []
     for what, reasons in (("refused", tally.refused), ("noted", tally.noted)):
         if reasons:
-            about.append(f"{_told(reasons)} {what}")
+            about.append(f"{counted(reasons.total(), 'row')} ({by_reason(reasons)}) {what}")
     if tally.held:
         about.append(f"put on hold {counted(tally.held, 'time')}, as after a split")
     about += [f"too few bars ({each})" for each in tally.unready]
     if about:
         warnings.warn(f"{tally.symbol}: {'; '.join(about)}", stacklevel=4)
-
-
-def _told(reasons: Counter[str]) -> str:
-    return (
-        f"{counted(reasons.total(), 'row')} ({', '.join(f'{count:,} {why}' for why, count in sorted(reasons.items()))})"
-    )
 
 
 def _column(parts: Sequence[Any], kind: Kind) -> Any:  # noqa: ANN401 - any type in which pandas holds such values

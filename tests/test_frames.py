@@ -196,7 +196,8 @@ def test_rows_that_are_refused_are_counted_and_a_bar_that_is_not_there_is_said()
 
 
 def test_a_study_of_the_same_frame_has_the_same_setups(together: pd.DataFrame, found: pd.DataFrame) -> None:
-    trades = scanner.study(together).trades
+    with pytest.warns(UserWarning, match=r"^9,810 rows read, 4 noted \(4 leap in price\): frame 4 noted$"):
+        trades = scanner.study(together).trades
     setups = trades[(trades.source == "setup") & trades.found]
     own, other = (
         {tuple(row) for row in table[list(names)].itertuples(index=False)}

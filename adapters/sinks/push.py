@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr
 
+from adapters.sinks.receivers import Receivers
 from scanner.ports import DeliveryError
 from scanner.present.words.words import newest_first, say
 from scanner.wording.times import known_zone
@@ -35,8 +36,9 @@ class PushSettings(BaseModel):
 class PushSink:
     """Sends each message to every service; a digest is sent as one message, split if a service requires it.
 
-    A service that accepted a message does not get it again when it is retried for the others, as long as this sink
-    lives. The library does not pass on a service's reasons, so no refusal is final.
+    A service that accepted an alert does not get it again when it is retried for the others, as long as this sink
+    lives, unless in a digest with something new. The library does not pass on a service's reasons, so no refusal is
+    final.
     """
 
     Settings = PushSettings
@@ -48,9 +50,7 @@ class PushSink:
         self._settings = settings
         self._exchange_zones = exchange_zones
         self._services: list[Any] = []
-        self._taken: dict[
-            tuple[str, ...], frozenset[int]
-        ] = {}  # by message: services that have it, while others do not
+        self._receivers = Receivers(range(len(settings.urls)))
 
     async def start(self) -> None:
         """Load the library and check that it knows the services; raises DeliveryError."""
@@ -63,13 +63,10 @@ class PushSink:
     async def deliver(self, messages: Sequence[Message]) -> None:
         """Send one message and return once every service has accepted it; raises DeliveryError."""
         await self.start()
-        name = tuple(message.event.id for message in messages)
-        taken = self._taken.get(name, frozenset())
-        wanted = [number for number in range(len(self._services)) if number not in taken]
-        answered = await self._hand_over(wanted, self._content(messages))
-        self._taken.pop(name, None)
-        if missing := [number for number in wanted if number not in answered]:
-            self._taken[name] = taken | answered
+        wanted = self._receivers.lacking(messages)
+        reached = await self._hand_over(wanted, self._content(messages)) if wanted else set()
+        self._receivers.note(messages, reached)
+        if missing := [number for number in wanted if number not in reached]:
             names = ", ".join(f"{number + 1} ({self._services[number].service_name})" for number in missing)
             raise DeliveryError(f"Of {len(self._services)} push services, these did not accept the alert: {names}")
 

@@ -123,16 +123,6 @@ class PriceSteps:
             return self.steps[0]
         return self.steps[bisect_right(self.bounds, abs(price)) - 1]
 
-    def round_down(self, price: Decimal) -> Decimal:
-        """Give the greatest price on the grid that is not above ``price``."""
-        step, lots, rest = self._lots(price)
-        return _grid_price(step, lots, -(rest < 0))
-
-    def round_up(self, price: Decimal) -> Decimal:
-        """Give the least price on the grid that is not below ``price``."""
-        step, lots, rest = self._lots(price)
-        return _grid_price(step, lots, int(rest > 0))
-
     def nearest(self, price: Decimal) -> Decimal:
         """Give the price on the grid nearest to ``price``; halfway, the one further from zero."""
         step, lots, rest = self._lots(price)

@@ -15,6 +15,7 @@ from scanner.follow.outcome import Came
 from scanner.market.guard import NOTED
 from scanner.market.sessions.timeframes import ALL, DAY_SECONDS, Timeframe, usual_spacing
 from scanner.replays.contradictions import is_mostly_refused
+from scanner.wording.words import by_reason
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -54,10 +55,10 @@ class MostlyRefusedError(ReplayError):
 
     def __init__(self, tally: Tally, timetable: Timetable) -> None:
         """Take what was read so far, and the timetable used to check the rows."""
-        reasons = ", ".join(f"{count:,} {reason}" for reason, count in sorted(tally.refused.items()))
         super().__init__(
             f"{tally.source}: {tally.refused.total():,} of the first {tally.rows:,} rows of "
-            f"{tally.symbol[:SHOWN]!r} are refused ({reasons}), more than a fifth, so the rest is not used either"
+            f"{tally.symbol[:SHOWN]!r} are refused ({by_reason(tally.refused)}), more than a fifth, so the "
+            "rest is not used either"
         )
         self.timetable = timetable
         self.reasons = {*tally.refused}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from hashlib import sha256
 from itertools import chain
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from scanner.replays.recordings import Reading, inputs_for, recordings, survey
 from scanner.replays.replay import ReplayError, Tally, checked_blocks
+from scanner.studies.checked import CheckedRows
 from scanner.studies.schema import StudyFile
 from scanner.studies.stories.collecting import Asked, collect_together, no_search_for_cycles
 
@@ -77,6 +78,8 @@ class _Opened:
     job: Job
     inputs: Inputs | None = None
     blocks: Iterable[tuple[RawBars, Checked]] = ()
+    counts: dict[str, Tally] = field(default_factory=dict)
+    """Counts of the rows so far, by file."""
     marks: tuple[StudyFile, ...] = ()
     trouble: str = ""
 
@@ -103,8 +106,16 @@ class _Opened:
     def bars(self) -> Iterator[Bars]:
         """Give the checked bars, up to the first trouble."""
         with self._noted():
-            for _, checked in self.blocks:
+            for raw, checked in self.blocks:
+                self.counts.setdefault(raw.source, Tally(self.job.instrument, raw.source)).count(len(raw), checked)
                 yield checked.bars
+
+    def checked(self) -> tuple[CheckedRows, ...]:
+        """Give the rows of each file, once all bars have been taken."""
+        return tuple(
+            CheckedRows(Path(source).name, each.rows, dict(each.refused), dict(each.noted))
+            for source, each in self.counts.items()
+        )
 
     @contextmanager
     def _noted(self) -> Iterator[None]:
@@ -155,13 +166,13 @@ def _do(jobs: Sequence[Job]) -> Done:
     contents = []
     for part in parts:
         found = [(studied, ready[studied.instrument]) for studied in part.instruments]
-        marked = [replace(studied, files=each.marks, key=each.job.key) for studied, each in found]
-        contents.append(replace(part, instruments=tuple(marked)).to_bytes())
+        told = [replace(studied, files=each.marks, checked=each.checked(), key=each.job.key) for studied, each in found]
+        contents.append(replace(part, instruments=tuple(told)).to_bytes())
     return Done(len(jobs), tuple(contents), tuple(each.trouble for each in opened if each.trouble))
 
 
 def _leave(_: Note) -> None:
-    """Say nothing of single rows."""
+    """Say nothing of single rows; they are counted."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ import orjson
 import pyarrow as pa
 
 from scanner.studies.arrow import numbers, texts
+from scanner.studies.checked import CheckedRows
 from scanner.studies.schema import AROUND, SOURCES, TIME, TRADES, VERDICTS, StudyFile, Variant
 from scanner.trade.surroundings import NAMES
 
@@ -54,7 +55,7 @@ class Studied:
     ``replanned`` are the numbers of variants that change entries, stops or spoilers and not only which bars are found:
     they cannot be told from the stories here. ``bars`` counts those of the feed, ``first`` and ``last`` are the first
     opening and the last close in nanoseconds since 1970 UTC, 0 without bars. ``files`` are those from which they were
-    read. ``key`` is that of its job.
+    read, and ``checked`` are their rows as the guard left them. ``key`` is that of its job.
     """
 
     instrument: str
@@ -65,6 +66,7 @@ class Studied:
     replanned: tuple[int, ...]
     rows: int
     files: tuple[StudyFile, ...] = ()
+    checked: tuple[CheckedRows, ...] = ()
     key: str = ""
 
 
@@ -106,6 +108,7 @@ class Part:
                     **each
                     | {name: tuple(each[name]) for name in ("timeframes", "replanned")}
                     | {"files": tuple(StudyFile(**file) for file in each["files"])}
+                    | {"checked": tuple(CheckedRows(**rows) for rows in each["checked"])}
                 )
                 for each in orjson.loads(told[ABOUT.encode()])
             )

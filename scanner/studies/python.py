@@ -21,6 +21,7 @@ from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.pipeline import Inputs
 from scanner.replays.recordings import FRAME, Reading
+from scanner.studies.checked import told
 from scanner.studies.kept.asking import look_of
 from scanner.studies.kept.noting import note
 from scanner.studies.running import How, StudyError, study_files, study_frames
@@ -55,8 +56,9 @@ def study(
     are those of the opening, in UTC if they name no zone. ``config``, ``calendar``, ``timeframe`` and ``step`` are
     as for ``closewatch study``, and so are ``out`` (where parts are kept so that a study can resume),
     ``workers`` (0 for as many processes as there are cores) and ``cluster``, for files. A study of files is noted in
-    the ledger of looks beside them; a warning says if that failed. More than one process needs the
-    usual ``if __name__ == "__main__":`` in the program. StudyError says in a sentence what cannot be read.
+    the ledger of looks beside them; a warning says if that failed, and another how many rows were refused or noted.
+    More than one process needs the usual ``if __name__ == "__main__":`` in the program. StudyError says in a sentence
+    what cannot be read.
 
     >>> days = pd.date_range("2024-01-01", periods=300)
     >>> quiet = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), 10.0), index=days)
@@ -82,6 +84,8 @@ def study(
         found, troubles = study_files(files, reading, asked, how)
     if troubles:
         raise StudyError("; ".join(troubles))
+    if sentence := told(found.checked):
+        warnings.warn(sentence, stacklevel=2)
     if files:
         noted = note(files, look_of(found, reading, "" if config is None else Path(config).name, time.time_ns()))
         for sentence in noted.told:

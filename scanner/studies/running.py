@@ -7,6 +7,7 @@ import signal
 import sys
 from collections import deque
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from itertools import chain, islice
@@ -19,6 +20,7 @@ from scanner.studies.jobs import TOGETHER, Done, Job, do_all, do_bundle, jobs_of
 from scanner.studies.parts import Part
 from scanner.studies.stories.controls import draws_for
 from scanner.studies.tables import Gathered
+from scanner.wording.words import counted
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -77,8 +79,8 @@ def study_files(
 ) -> tuple[Study, list[str]]:
     """Study files and folders of bars; return the study, and a sentence for each file that could not be read.
 
-    ``on_progress`` receives the number of instruments done, and of all. StudyError if nothing can be read;
-    StudyStoppedError at Ctrl-C, with what is kept.
+    ``on_progress`` receives the number of instruments done, and of all. StudyError if nothing can be read, or if a
+    worker was killed; StudyStoppedError at Ctrl-C. The last two say what is kept.
     """
     with _workers(how) as workers:
         files = look_at(paths, reading)
@@ -125,10 +127,16 @@ def _gathered(
             number += done.jobs
             if on_progress is not None:
                 on_progress(number, max(total, number))
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, BrokenProcessPool) as problem:
+        so_far = counted(len(gathered.rows), "instrument")
         where = "nothing is kept of it" if folder is None else f"what was done is kept in {folder / PARTS}"
+        if isinstance(problem, BrokenProcessPool):
+            raise StudyError(
+                f"a worker was killed after {so_far}, perhaps because memory ran out; {where}; run the same again with "
+                "fewer workers"
+            ) from None
         again = "" if folder is None else "; run the same command to resume"
-        raise StudyStoppedError(f"stopped after {len(gathered.rows):,} instruments; {where}{again}") from None
+        raise StudyStoppedError(f"stopped after {so_far}; {where}{again}") from None
     if not gathered.rows:
         raise StudyError(
             "; ".join(dict.fromkeys(troubles)) or "there is nothing to study; give files or tables of bars"

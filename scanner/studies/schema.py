@@ -10,6 +10,8 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from scanner.studies.checked import CheckedRows
+
 Source = Literal["setup", "chance", "chance_cross"]
 """Sources of stories: found by the rules; a random bar of the same series and side with the same R in ATR; such a bar
 with a fresh cross on the same side of the slow average."""
@@ -95,7 +97,7 @@ class Study:
     ``trades`` and ``members`` are tables of the columns TRADES and MEMBERS. ``bars`` and ``series`` count the input.
     ``first`` and ``last`` are the first opening and the last close, in nanoseconds since 1970 UTC. ``settings_mark``
     marks the rules that were used, ``costs_known`` is the share of the setups with known real costs, ``seed`` the seed
-    of the random draws.
+    of the random draws. ``checked`` are the rows of each file as the guard left them, none where it was not asked.
     """
 
     trades: pd.DataFrame
@@ -110,4 +112,5 @@ class Study:
     settings_mark: str
     costs_known: float
     files: tuple[StudyFile, ...]
+    checked: tuple[CheckedRows, ...]
     seed: int

@@ -10,6 +10,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from scanner.studies.checked import by_file
 from scanner.studies.parts import VARIANTS, no_trades
 from scanner.studies.schema import MEMBERS, Study, StudyFile, Variant
 from scanner.studies.stories.variants import AS_IS
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
+    from scanner.studies.checked import CheckedRows
     from scanner.studies.parts import Part
 
     Integers = NDArray[np.int64]
@@ -43,6 +45,7 @@ class Gathered:
     first: int | None = None
     last: int = 0
     files: set[StudyFile] = field(default_factory=set)
+    checked: list[CheckedRows] = field(default_factory=list)
     _trades: list[pa.Table] = field(default_factory=lambda: [no_trades()])
     _which: list[int] = field(default_factory=lambda: [0])
     """Which of ``variants`` each table of trades has."""
@@ -55,6 +58,7 @@ class Gathered:
             self.rows.append((each.instrument, each.rows))
             self.bars += each.bars
             self.files.update(each.files)
+            self.checked += each.checked
             if each.bars:
                 self.series += [(each.instrument, timeframe) for timeframe in each.timeframes]
                 self.first = each.first if self.first is None else min(self.first, each.first)
@@ -109,6 +113,7 @@ class Gathered:
             settings_mark=settings_mark,
             costs_known=costs_known or 0.0,
             files=tuple(sorted(self.files, key=lambda each: (each.name, each.mark))),
+            checked=by_file(self.checked),
             seed=seed,
         )
 

@@ -6,11 +6,14 @@ import re
 import unicodedata
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import get_args
+from typing import TYPE_CHECKING, get_args
 
 from scanner.event_data import State
 from scanner.market.digits import THIN_SPACE, grouped
 from scanner.wording.text import plain
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 HEADLINE_LENGTH = 200
 TITLE_LENGTH = 90
@@ -207,6 +210,15 @@ def number_of(count: int, one: str, several: str = "") -> str:
     ('1 bar', '0 series', '12 345 bars')
     """
     return f"{grouped(count)} {one if count == 1 else several or one + 's'}"
+
+
+def by_reason(counts: Mapping[str, int]) -> str:
+    """Give counts by reason, sorted by it.
+
+    >>> by_reason({"no trade": 1200, "bad tick": 3})
+    '3 bad tick, 1,200 no trade'
+    """
+    return ", ".join(f"{count:,} {reason}" for reason, count in sorted(counts.items()))
 
 
 def counted(count: int, one: str, several: str = "") -> str:

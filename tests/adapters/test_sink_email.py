@@ -302,6 +302,21 @@ async def test_a_letter_is_tried_again_only_for_those_who_have_it_not(certificat
     assert [letter.recipients for letter in server.letters] == [[FIRST], [SECOND], [FIRST, SECOND]]
 
 
+@pytest.mark.parametrize("answer", ["450 4.2.1 come again", "550 5.1.1 nobody"])
+async def test_a_digest_that_is_split_after_failures_reaches_each_recipient_once(
+    certificates: Certificates, answer: str
+) -> None:
+    one, two = Message(setup_event()), Message(setup_event("GANNET"))
+    async with mail_server(certificates) as server:
+        server.to_recipient = {SECOND: [answer]}
+        sink = sink_to(server, certificates, to=[FIRST, SECOND])
+        with pytest.raises(DeliveryError, match=rf"for 1 of 2: {SECOND}: {answer[:3]}"):
+            await sink.deliver([one, two])
+        for batch in ([one], [two], [one]):
+            await sink.deliver(batch)
+    assert [letter.recipients for letter in server.letters] == [[FIRST], [SECOND], [SECOND], [FIRST, SECOND]]
+
+
 @pytest.mark.parametrize(
     ("other", "final"),
     [(None, True), ("550 5.1.1 nobody", False), ("450 come again", False), ("530 5.7.0 log in first", False)],

@@ -104,6 +104,24 @@ async def test_a_recipient_who_has_it_does_not_get_it_twice() -> None:
     assert len(bad.requests) == 4
 
 
+async def test_a_digest_that_is_split_after_failures_reaches_each_service_once() -> None:
+    one, two, three = (Message(setup_event(name)) for name in ("GANNET", "FULMAR", "HARBOUR"))
+    answers = [503, 503, 200, 200, 200]
+
+    def grudging(_: Request) -> Response:
+        return Response(answers.pop(0))
+
+    with http_server() as good, http_server(grudging) as bad:
+        sink = sink_to(good, bad)
+        for batch in ([one, two], [one]):
+            with pytest.raises(DeliveryError, match=r"did not accept the alert: 2 \("):
+                await sink.deliver(batch)
+        for batch in ([one], [two], [three]):
+            await sink.deliver(batch)
+    assert [part["title"].split()[0] for part in pushed(good)] == ["2", "HARBOUR"]
+    assert [part["title"].split()[0] for part in pushed(bad)] == ["2", "GANNET", "GANNET", "FULMAR", "HARBOUR"]
+
+
 async def test_a_service_that_does_not_answer_is_given_up_in_time() -> None:
     release = threading.Event()
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import orjson
+import pandas as pd
 
 import scanner
 from scanner.cli import app
 from scanner.commands.trouble import run_guarded
 from scanner.present.reports.study_summary import summary
+from tests.commands.typed import closewatch
 from tests.outside.real_bars import INDEX_TIME_FORMAT, SP500
 from tests.studies.figures.invented import invented
 
@@ -36,6 +38,29 @@ def test_the_verdict_comes_first_and_the_figures_are_written(
     )
     assert {each["by"] for each in figures["breakdowns"]} > {"setup", "year", "around_room"}
     assert "FIGURES.json" in shown
+
+
+def test_rows_that_were_refused_are_told_also_from_kept_parts(tmp_path: Path) -> None:
+    days = pd.date_range("2020-01-01", periods=600)
+    bars = pd.DataFrame({"time": days, "open": 10, "high": 11, "low": 9, "close": [10, 10.5] * 300, "volume": 5})
+    bars.to_csv(tmp_path / "FULMAR.csv", index=False)
+    bars["close"] = bars["close"].astype(str).mask(bars.index % 6 == 5, "n/a")
+    bars.loc[7, "volume"] = None
+    bars.to_csv(tmp_path / "GANNET.csv", index=False)
+    words = ("study", tmp_path, "--workers", "1", "--out", tmp_path / "out")
+    told = (
+        "1,200 rows read, 100 refused (100 unreadable price), 2 noted (2 missing volume): "
+        "GANNET.csv 100 refused and 2 noted"
+    )
+    for _ in ("made", "kept"):
+        done = closewatch(*words)
+        assert (done.code, done.err) == (0, "")
+        assert told in done.out.splitlines()
+        assert told in (tmp_path / "out" / "REPORT.html").read_text("utf-8")
+        assert orjson.loads((tmp_path / "out" / "FIGURES.json").read_bytes())["checked"] == [
+            {"file": "FULMAR.csv", "rows": 600, "refused": {}, "noted": {}},
+            {"file": "GANNET.csv", "rows": 600, "refused": {"unreadable price": 100}, "noted": {"missing volume": 2}},
+        ]
 
 
 def test_the_summary_has_the_mean_with_its_interval() -> None:

@@ -34,7 +34,7 @@ def test_steps_of_shares_in_the_us() -> None:
     # 17 CFR 242.612: 0.01 from 1.00 USD up, 0.0001 below (from memory; amended since: the user's own setting rules).
     steps = PriceSteps.us_shares()
     assert (steps.at(D("1.00")), steps.at(D("0.9999"))) == (D("0.01"), D("0.0001"))
-    assert steps.round_up(D("0.99991")) == D("1.00")
+    assert steps.near_or_beyond(D("0.99991"), D(0), up=True) == D("1.00")
 
 
 GRIDS = st.sampled_from(
@@ -49,15 +49,16 @@ PRICES = st.decimals(-20_000, 20_000, places=7) | st.floats(-1e300, 1e300).map(l
 
 @given(GRIDS, PRICES)
 def test_rounding_gives_the_nearest_prices_of_the_grid_on_either_side(steps: PriceSteps, price: Decimal) -> None:
-    low, high = steps.round_down(price), steps.round_up(price)
+    low, high = (steps.near_or_beyond(price, D(0), up=up) for up in (False, True))
     assert low <= price <= high
     for rounded in (low, high):
         assert EXACT.remainder(rounded, steps.at(rounded)) == 0
-        assert steps.round_down(rounded) == steps.round_up(rounded) == steps.nearest(rounded) == rounded
+        again = {steps.near_or_beyond(rounded, D(0), up=up) for up in (False, True)}
+        assert again | {steps.nearest(rounded)} == {rounded}
     assert EXACT.subtract(high, low) in {0, steps.at(price)}
     assert abs(EXACT.subtract(steps.nearest(price), price)) <= steps.at(price) / 2
     # In a mirror, down is up.
-    assert steps.round_down(price.copy_negate()) == high.copy_negate()
+    assert steps.near_or_beyond(price.copy_negate(), D(0), up=False) == high.copy_negate()
 
 
 def test_bands_in_disorder_are_refused() -> None:

@@ -71,6 +71,7 @@ def study_of(
         settings_mark="0" * 32,
         costs_known=0.0,
         files=(StudyFile("gannet.csv", 4_321, "f" * 64),) if setups else (),
+        checked=(),
         seed=seed,
     )
 

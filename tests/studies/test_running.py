@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from dataclasses import replace
+from itertools import chain
+from pathlib import Path
 from shutil import copy
 from typing import TYPE_CHECKING, Any
 
+import orjson
 import pandas as pd
 import pyarrow as pa
 import pytest
@@ -21,13 +26,13 @@ from scanner.studies.kept.ledger import read
 from scanner.studies.parts import Part
 from scanner.studies.running import PARTS, How, StudyError, study_files
 from scanner.studies.stories.collecting import Asked
+from scanner.wording.words import counted
 from tests.commands.typed import RUN, closewatch
 from tests.laws import real_series
 from tests.outside.real_bars import INDEX_TIME_FORMAT, NASDAQ, SHARES, SP500
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
-    from pathlib import Path
 
     from scanner.studies.schema import Study
 
@@ -45,6 +50,7 @@ def assert_equal(one: Study, other: Study) -> None:
     pd.testing.assert_frame_equal(one.members, other.members)
     assert (one.variants, one.files, one.settings_mark) == (other.variants, other.files, other.settings_mark)
     assert (one.bars, one.series, one.first, one.last) == (other.bars, other.series, other.first, other.last)
+    assert one.checked == other.checked
 
 
 @pytest.fixture(scope="module")
@@ -126,6 +132,55 @@ def test_an_instrument_with_bad_rows_is_left_out_and_the_others_are_studied(tmp_
     assert len(list((tmp_path / PARTS).iterdir())) == 3
 
 
+@pytest.mark.parametrize("workers", [1, 2])
+def test_refused_rows_are_counted_by_file_whatever_the_files_hold(tmp_path: Path, workers: int) -> None:
+    size = len(real_series("IBM"))
+    whole, half = table_of("IBM"), size // 2
+
+    def with_refused(table: pa.Table, count: int) -> pa.Table:
+        high = [
+            0.0 if row % 9 == 8 and row // 9 < count else value for row, value in enumerate(table["high"].to_pylist())
+        ]
+        return table.set_column(table.column_names.index("high"), "high", pa.array(high))
+
+    shared = [
+        with_refused(table_of(name), count).append_column("symbol", pa.array([name] * len(table_of(name))))
+        for name, count in (("MSFT", 5), ("GOOG", 6))
+    ]
+    parquet.write_table(pa.concat_tables(shared), tmp_path / "shared.parquet")
+    parquet.write_table(with_refused(whole[:half], 7), tmp_path / "IBM.parquet")
+    (tmp_path / "late").mkdir()
+    parquet.write_table(with_refused(whole[half:], 8), tmp_path / "late" / "IBM.pq")
+    paths = [tmp_path / "shared.parquet", tmp_path / "IBM.parquet", tmp_path / "late"]
+    for how in (How(tmp_path / "out", workers=workers), How(tmp_path / "out", workers=1)):
+        study, troubles = studied(paths, how)
+        assert troubles == []
+        assert [(each.file, each.rows, sum(each.refused.values())) for each in study.checked] == [
+            ("IBM.parquet", half, 7),
+            ("IBM.pq", size - half, 8),
+            ("shared.parquet", sum(map(len, shared)), 11),
+        ]
+
+
+def test_a_part_without_counts_of_rows_is_not_taken_for_one(tmp_path: Path) -> None:
+    parquet.write_table(table_of("IBM", 0, 600), tmp_path / "IBM.parquet")
+    how = How(tmp_path / "out", workers=1)
+    study, _ = study_files([tmp_path / "IBM.parquet"], READING, Asked(variants=False, draws=0), how)
+    (path,) = (tmp_path / "out" / PARTS).iterdir()
+    kept = pa.ipc.open_stream(path.read_bytes()).read_all()
+    about = [
+        {name: value for name, value in each.items() if name != "checked"}
+        for each in orjson.loads(kept.schema.metadata[b"about"])
+    ]
+    with pa.ipc.new_stream(
+        path, kept.schema.with_metadata({**kept.schema.metadata, "about": orjson.dumps(about)})
+    ) as older:
+        older.write_table(kept)
+    again, _ = study_files([tmp_path / "IBM.parquet"], READING, Asked(variants=False, draws=0), how)
+    assert again.checked == study.checked
+    assert [each.rows for each in again.checked] == [600]
+
+
 def test_processes_load_the_program_and_not_what_lies_in_the_current_folder(tmp_path: Path) -> None:
     (tmp_path / "numpy.py").write_text("raise SystemExit('not the library')\n")
     for name in ("AAPL", "IBM"):
@@ -160,7 +215,8 @@ def test_an_instrument_in_several_files_is_one_series(tmp_path: Path) -> None:
 
 
 def test_from_python_with_files_or_with_tables(tmp_path: Path) -> None:
-    by_file = scanner.study(copy(SHARES, tmp_path))
+    with pytest.warns(UserWarning, match=r"^12,154 rows read, 4 noted \(4 leap in price\): stocks.csv.gz 4 noted$"):
+        by_file = scanner.study(copy(SHARES, tmp_path))
     assert len(read([tmp_path]).looks) == 1
     tables = {}
     for name in ("AAPL", "FB", "GOOG", "IBM", "MSFT"):
@@ -169,7 +225,8 @@ def test_from_python_with_files_or_with_tables(tmp_path: Path) -> None:
         tables[name] = pd.DataFrame(
             {key: getattr(bars, key) for key in ("open", "high", "low", "close", "volume")}, index=index
         )
-    by_table = scanner.study(tables)
+    with pytest.warns(UserWarning, match=r"^12,154 rows read, 4 noted \(4 leap in price\): AAPL"):
+        by_table = scanner.study(tables)
     pd.testing.assert_frame_equal(by_file.trades, by_table.trades, check_exact=True)
     with pytest.raises(StudyError, match="no column is named close"):
         scanner.study({"IBM": tables["IBM"].drop(columns="close")})
@@ -228,6 +285,29 @@ def test_ctrl_c_says_what_is_kept_and_the_study_can_resume(tmp_path: Path) -> No
     study, _ = study_files([bars], Reading(), Asked(), How(out, workers=1))
     assert study.series == 8
     assert {path: path.stat().st_mtime_ns for path in kept} == kept
+
+
+def children(process: int) -> list[int]:
+    return [int(each) for each in Path(f"/proc/{process}/task/{process}/children").read_text("utf-8").split()]
+
+
+def kill_workers(*_: int) -> None:
+    """Kill them as the kernel does if memory runs out; they are children of the process from which they are forked."""
+    for worker in chain.from_iterable(map(children, children(os.getpid()))):
+        with suppress(ProcessLookupError):
+            os.kill(worker, signal.SIGKILL)
+
+
+def test_a_killed_worker_is_one_sentence_and_what_was_done_is_kept(tmp_path: Path) -> None:
+    paths = [tmp_path / f"N{number}.parquet" for number in range(8)]
+    for path in paths:
+        parquet.write_table(table_of("IBM"), path)
+    with pytest.raises(StudyError, match=r"perhaps because memory ran out; .*; run the same again with fewer") as told:
+        study_files(paths, READING, Asked(), How(tmp_path, workers=2), kill_workers)
+    kept = len(list((tmp_path / PARTS).glob("*.arrow")))
+    assert 0 < kept < 8
+    assert str(told.value).startswith(f"a worker was killed after {counted(kept, 'instrument')}, ")
+    assert f"what was done is kept in {tmp_path / PARTS}; " in str(told.value)
 
 
 @pytest.fixture

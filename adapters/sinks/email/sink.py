@@ -20,6 +20,7 @@ import aiosmtplib
 from adapters.answers import hidden
 from adapters.sinks.email.letter import letter
 from adapters.sinks.email.settings import PORTS, EmailSettings, address
+from adapters.sinks.receivers import Receivers
 from scanner.ports import DeliveryError, DeliveryRefusedError
 from scanner.present.words.words import say
 from scanner.wording.text import plain
@@ -42,8 +43,8 @@ OUR_NAME = "[127.0.0.1]"
 class EmailSink:
     """Sends each message as one email to all recipients; a digest is one email too.
 
-    A recipient who has received an email does not get it again when it is retried for the others, as long as this sink
-    lives.
+    A recipient who has received an alert does not get it again when it is retried for the others, as long as this sink
+    lives, unless in a digest with something new.
     """
 
     Settings = EmailSettings
@@ -67,7 +68,7 @@ class EmailSink:
         self._exchange_zones = exchange_zones
         self._clock = clock
         self._tls: ssl.SSLContext | None = None
-        self._taken: dict[str, frozenset[str]] = {}  # by email: recipients who have it, while others do not
+        self._receivers = Receivers(self._recipients)
 
     async def start(self) -> None:
         """Check that the server accepts our login; raises DeliveryError."""
@@ -83,33 +84,33 @@ class EmailSink:
         Raises DeliveryRefusedError if the server will never accept the email, or some of its recipients, else
         DeliveryError.
         """
-        words = say(messages, self._settings.zone, self._exchange_zones)
-        mail = letter(
-            messages, words, self._settings.zone, self._sender, list(self._recipients.values()), self._clock()
-        )
-        name = str(mail["Message-ID"])
-        taken = self._taken.get(name, frozenset())
-        wanted = [each for each in self._recipients if each not in taken]
-        async with self._connected() as client:
-            try:
-                refused, _ = await client.send_message(mail, sender=self._sender.addr_spec, recipients=wanted)
-            except aiosmtplib.SMTPRecipientsRefused as error:
-                refused = {
-                    each.recipient: aiosmtplib.SMTPResponse(each.code, each.message) for each in error.recipients
-                }
-        self._taken.pop(name, None)
+        wanted = self._receivers.lacking(messages)
+        refused = await self._send(messages, wanted) if wanted else {}
+        self._receivers.note(messages, set(wanted) - set(refused))
         if not refused:
             return
         answers = "; ".join(f"{who}: {self._shown(answer.code, answer.message)}" for who, answer in refused.items())
         sentence = f"{self._server} does not accept the email for {len(refused)} of {len(self._recipients)}: {answers}"
-        reached = taken | (set(wanted) - set(refused))
+        others_have_it = len(refused) < len(self._recipients)
         if all(
-            _of_the_letter(answer.code, answer.message) or (reached and _permanent(answer.code))
+            _of_the_letter(answer.code, answer.message) or (others_have_it and _permanent(answer.code))
             for answer in refused.values()
         ):
             raise DeliveryRefusedError(sentence)
-        self._taken[name] = reached
         raise DeliveryError(sentence)
+
+    async def _send(self, messages: Sequence[Message], wanted: Sequence[str]) -> dict[str, aiosmtplib.SMTPResponse]:
+        """Send one email to some recipients; return those refused, each with the server's answer."""
+        words = say(messages, self._settings.zone, self._exchange_zones)
+        mail = letter(
+            messages, words, self._settings.zone, self._sender, list(self._recipients.values()), self._clock()
+        )
+        async with self._connected() as client:
+            try:
+                refused, _ = await client.send_message(mail, sender=self._sender.addr_spec, recipients=wanted)
+            except aiosmtplib.SMTPRecipientsRefused as error:
+                return {each.recipient: aiosmtplib.SMTPResponse(each.code, each.message) for each in error.recipients}
+        return refused
 
     @property
     def _server(self) -> str:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.analysis.columns import FAR_HIGH, FAR_LOW, SWING_HIGH, SWING_LOW
-from scanner.compiling import compiled, inlined
+from scanner.analysis.indicators.stretches import highest_of_each, lowest_of_each
+from scanner.compiling import compiled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -18,36 +19,6 @@ if TYPE_CHECKING:
 
 FEW = 16
 """Up to this many bars are examined one by one."""
-
-# These loops run over views that start at zero: only then does the compiler know that no index is negative, and puts
-# several bars into one instruction. Stretches overlap if their length is not a power of two: that changes no extreme.
-
-
-@inlined
-def _lowest(pieces: Floats, width: int, length: int, spare: Floats, row: int) -> tuple[Floats, int]:
-    """Make the lowest of each ``length`` values in a row from ``pieces``, the lowest of each ``width``.
-
-    It works in the two rows of ``spare``, from ``row`` on; the row returned is the one that the result is not in.
-    """
-    while width < length:
-        by = min(width, length - width)
-        later, wider = pieces[by:], spare[row][: len(pieces) - by]
-        for i in range(len(wider)):
-            wider[i] = min(pieces[i], later[i])
-        pieces, width, row = wider, width + by, 1 - row
-    return pieces, row
-
-
-@inlined
-def _highest(pieces: Floats, width: int, length: int, spare: Floats, row: int) -> tuple[Floats, int]:
-    """Make the highest of each ``length`` values in a row from ``pieces``, as ``_lowest`` does."""
-    while width < length:
-        by = min(width, length - width)
-        later, wider = pieces[by:], spare[row][: len(pieces) - by]
-        for i in range(len(wider)):
-            wider[i] = max(pieces[i], later[i])
-        pieces, width, row = wider, width + by, 1 - row
-    return pieces, row
 
 
 @compiled
@@ -106,8 +77,8 @@ def mark_swings(
         first, last = max(start - strength, begin + strength), stop - strength
         if first >= last:
             return
-        lowest, _ = _lowest(lowest, width, strength, spare[0:2], row)
-        highest, row = _highest(highest, width, strength, spare[2:4], row)
+        lowest, _ = lowest_of_each(lowest, width, strength, spare[0:2], row)
+        highest, row = highest_of_each(highest, width, strength, spare[2:4], row)
         before, width = first - strength - base, strength
         bits = (SWING_LOW, SWING_HIGH) if which == 0 else (FAR_LOW, FAR_HIGH)
         _mark(lows[first:last], highs[first:last], lowest[before:], highest[before:], strength, bits, marks[first:last])

@@ -26,6 +26,7 @@ from scanner.analysis.door import evidence
 from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
 from scanner.analysis.door.setup import Fit, Numbers, Setup, Words
 from scanner.analysis.indicators.running import copy, fill
+from scanner.analysis.indicators.stretches import highest_of_each, lowest_of_each
 from scanner.analysis.rules import TIE
 from scanner.compiling import compiled
 
@@ -111,16 +112,14 @@ def mark(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> N
     marks[: stop - first] = 0
     begin, end, before = first - most, stop - least, rise_bars - 1  # of the bars that may be q
     bars = end - begin
-    room, kinds = np.empty((6, bars + most + rise_bars)), np.empty(bars, dtype=np.uint8)
+    room, kinds = np.empty((7, bars + most + rise_bars)), np.empty(bars, dtype=np.uint8)
     # The highest high and lowest low of the bars that end at q, and the least ATR at the bars that may end a flag.
-    tops, bottoms, atrs = room[0][: bars + before], room[1][: bars + before], room[2][: bars + most - least]
-    copy(series[HIGH, begin - before : end], tops)
-    copy(series[LOW, begin - before : end], bottoms)
+    tops, _ = highest_of_each(series[HIGH, begin - before : end], 1, rise_bars, room[0:2], 0)
+    bottoms, _ = lowest_of_each(series[LOW, begin - before : end], 1, rise_bars, room[2:4], 0)
+    atrs = room[4][: bars + most - least]
     copy(series[ATR, begin + least : stop], atrs[:bars])
     fill(atrs[bars:], np.inf)
-    tops = highest_ahead(tops, rise_bars, room[3])
-    bottoms = lowest_ahead(bottoms, rise_bars, room[4])
-    atrs = lowest_ahead(atrs, most - least + 1, room[5])
+    atrs, _ = lowest_of_each(atrs, 1, most - least + 1, room[5:7], 0)
     mark_highs(series, begin, end, tops, bottoms, atrs, 0.99 * numbers.rise_min, kinds)
     for k in range(bars):
         for side in (LONG, SHORT):
@@ -158,35 +157,6 @@ def mark_pause(
         falls = closing(series, t, sign) < closing(series, q + 1, sign)
         if t >= first and t - q >= numbers.pause_min and high - low >= least and falls:
             marks[t - first] |= side
-
-
-@compiled
-def highest_ahead(values: Floats, length: int, spare: Floats) -> Floats:
-    """Give for each value the highest of it and those after it, ``length`` in all; the last ones are not filled.
-
-    Stretches are joined from two halves, so that a long one takes few passes, each from one array into the other.
-    """
-    width = 1
-    while width < length:
-        step = min(width, length - width)
-        later = values[step:]
-        for i in range(len(later)):
-            spare[i] = max(values[i], later[i])
-        values, spare, width = spare, values, width + step
-    return values
-
-
-@compiled
-def lowest_ahead(values: Floats, length: int, spare: Floats) -> Floats:
-    """Do the same for the lowest."""
-    width = 1
-    while width < length:
-        step = min(width, length - width)
-        later = values[step:]
-        for i in range(len(later)):
-            spare[i] = min(values[i], later[i])
-        values, spare, width = spare, values, width + step
-    return values
 
 
 @compiled

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from scanner.replays.replay import Ends
 from scanner.wording.tables import bar_time, fitted, parse_time, table
 from scanner.wording.text import plain
-from scanner.wording.words import STATE_WORDS
+from scanner.wording.words import STATE_WORDS, by_reason
 
 if TYPE_CHECKING:
     from collections import Counter
@@ -127,9 +127,7 @@ def _table(rows: list[tuple[str, ...]], width: int | None) -> list[str]:
 
 
 def _counted(reasons: Counter[str]) -> str:
-    if not reasons:
-        return "0"
-    return f"{reasons.total():,} ({', '.join(f'{count:,} {reason}' for reason, count in sorted(reasons.items()))})"
+    return f"{reasons.total():,} ({by_reason(reasons)})" if reasons else "0"
 
 
 def _guesses(tallies: Sequence[Tally]) -> list[str]:

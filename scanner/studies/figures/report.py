@@ -52,4 +52,5 @@ def report_of(study: Study, *, looks: int = 1, hypotheses: Sequence[Hypothesis] 
         walk_forward=walk_forward_of(study, samples, seed),
         enough=enough_of(everything, (study.last - study.first) / YEAR),
         running=running_of(closed.result, closed.month, closed.entered_at, under, seed),
+        checked=study.checked,
     )

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Literal
 import orjson
 
 if TYPE_CHECKING:
+    from scanner.studies.checked import CheckedRows
     from scanner.studies.schema import Source, Variant
 
 
@@ -268,7 +269,7 @@ class Report:
 
     ``all`` are the setups of the rules as they are, ``aside`` those set aside, as if they had not been. A breakdown
     names each group by the value of its column; ``year`` counts as a column, too. Without controls, ``chance`` is
-    empty.
+    empty. ``checked`` are the rows of each file as the guard left them.
     """
 
     verdict: Verdict
@@ -281,6 +282,7 @@ class Report:
     walk_forward: WalkForward | None
     enough: Enough
     running: Running | None
+    checked: tuple[CheckedRows, ...]
 
     def to_json(self) -> bytes:
         """Give it as JSON, field by field; unknown values are null."""

@@ -15,6 +15,7 @@ import pytest
 from scanner.present.study.honesty import Measured, Rate
 from scanner.present.study.page import page
 from scanner.present.study.stories import Shown, choose
+from scanner.studies.checked import CheckedRows
 from scanner.studies.figures.results import Breakdown, Interval
 from scanner.wording.cautions import FULL, SHORT
 from tests.adapters.samples import HOSTILE_NAMES
@@ -52,6 +53,7 @@ def test_the_verdict_opens_the_page(many: Page) -> None:
     assert many.text.index(verdict.sentence) < many.text.index(SHORT) < many.text.index("Outcomes")
     opening = many.text[: many.text.index("Outcomes")]
     assert "Costs are assumed to be 0.05 R per trade, since no real ones are known." in opening
+    assert "rows read" not in opening, "none was refused or noted"
     assert f"{MANY.bars:,}" in opening
     assert many.text.rstrip().endswith(FULL)
 
@@ -210,7 +212,11 @@ def named(names: Sequence[str]) -> tuple[Study, Report]:
     (judged,) = report.judged
     groups = tuple(replace(report.all, name=name) for name in names)
     return (
-        replace(study, files=tuple(replace(study.files[0], name=name) for name in names)),
+        replace(
+            study,
+            files=tuple(replace(study.files[0], name=name) for name in names),
+            checked=tuple(CheckedRows(name, 9, {"not ended": 1}, {}) for name in names),
+        ),
         replace(
             report,
             verdict=replace(report.verdict, sentence=f"Of {', '.join(names)}: too few."),

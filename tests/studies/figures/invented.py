@@ -63,6 +63,7 @@ def study_of(trades: pd.DataFrame, months: int) -> Study:
         settings_mark="",
         costs_known=0.0,
         files=(),
+        checked=(),
         seed=3,
     )
 

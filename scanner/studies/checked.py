@@ -1,0 +1,72 @@
+"""The rows of the files of a study as the guard left them: how many were refused and noted."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from itertools import groupby
+from operator import attrgetter
+from typing import TYPE_CHECKING
+
+from scanner.wording.words import by_reason, counted, name
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+NAME_LENGTH = 60
+MOST_FILES = 3
+"""Most files named in a sentence; the rest are counted."""
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedRows:
+    """The rows read from a file, or from a table in memory, and those refused and noted, by reason.
+
+    The guard's reasons count rows, except «missing bars».
+    """
+
+    file: str
+    rows: int
+    refused: Mapping[str, int]
+    noted: Mapping[str, int]
+
+
+def summed(file: str, several: Iterable[CheckedRows]) -> CheckedRows:
+    """Give the sum of several counts as that of one file; reasons are sorted."""
+    rows, refused, noted = 0, Counter[str](), Counter[str]()
+    for each in several:
+        rows += each.rows
+        refused.update(each.refused)
+        noted.update(each.noted)
+    return CheckedRows(file, rows, dict(sorted(refused.items())), dict(sorted(noted.items())))
+
+
+def by_file(checked: Iterable[CheckedRows]) -> tuple[CheckedRows, ...]:
+    """Give one count for each file, by name; a file with several instruments has one for each before."""
+    in_order = sorted(checked, key=attrgetter("file"))
+    return tuple(summed(file, several) for file, several in groupby(in_order, attrgetter("file")))
+
+
+def told(checked: Sequence[CheckedRows]) -> str:
+    """Say what was refused and noted, in which files; empty if there is nothing to say.
+
+    >>> told([CheckedRows("a.csv", 900, {"not ended": 1}, {"no trade": 20}), CheckedRows("b.csv", 100, {}, {})])
+    '1,000 rows read, 1 refused (1 not ended), 20 noted (20 no trade): a.csv 1 refused and 20 noted'
+    """
+    odd = [each for each in checked if each.refused or each.noted]
+    if not odd:
+        return ""
+    odd.sort(key=lambda each: (-sum(each.refused.values()), -sum(each.noted.values()), each.file))
+    every, rest = summed("", checked), odd[MOST_FILES:]
+    heads = [f"{every.rows:,} rows read"]
+    for what, reasons in (("refused", every.refused), ("noted", every.noted)):
+        heads += [f"{sum(reasons.values()):,} {what} ({by_reason(reasons)})"] if reasons else []
+    files = [_amount(each) for each in odd[:MOST_FILES]]
+    files += [_amount(summed(counted(len(rest), "more file"), rest))] if rest else []
+    return f"{', '.join(heads)}: {'; '.join(files)}"
+
+
+def _amount(each: CheckedRows) -> str:
+    amounts = (("refused", each.refused), ("noted", each.noted))
+    told = [f"{sum(reasons.values()):,} {what}" for what, reasons in amounts if reasons]
+    return f"{name(each.file, NAME_LENGTH)} {' and '.join(told)}"

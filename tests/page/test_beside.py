@@ -18,7 +18,7 @@ from scanner.page.trouble import NothingHereError
 from scanner.web.serving import listener
 from tests.adapters.servers import free_port
 from tests.commands.typed import RUN, closewatch
-from tests.page.served import CONFIG
+from tests.page.served import CONFIG, get
 
 FEED = Path(__file__).parents[2] / "demo_feed" / "WHELKCHIT.parquet"
 """Invented bars, day and night."""
@@ -44,7 +44,7 @@ step = "0.00001"
 def asked(url: str) -> str:
     """Give a page; empty if it is not served."""
     try:
-        return httpx.get(url, trust_env=False, timeout=30).text
+        return get(url).text
     except httpx.TransportError:
         return ""
 

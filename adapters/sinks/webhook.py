@@ -15,6 +15,7 @@ import asyncio
 import ssl
 import time
 from datetime import datetime
+from functools import cache
 from pathlib import Path  # noqa: TC003 - pydantic reads the annotations
 from typing import TYPE_CHECKING, Literal
 
@@ -168,9 +169,15 @@ class WebhookSink:
 
     def _trust(self) -> ssl.SSLContext:
         try:
-            return ssl.create_default_context(cafile=self._settings.ca_file)
+            return ssl.create_default_context(cafile=ca_file) if (ca_file := self._settings.ca_file) else _system()
         except OSError as error:
             raise DeliveryError(f"Cannot use the certificates in {self._settings.ca_file}: {error}") from error
+
+
+@cache
+def _system() -> ssl.SSLContext:
+    """Read the certificates that the system trusts; once, since it takes long."""
+    return ssl.create_default_context()
 
 
 async def _beginning(response: httpx.Response) -> bytes:

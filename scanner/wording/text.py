@@ -19,5 +19,7 @@ def plain(text: str, limit: int) -> str:
     'a lon…'
     """
     cut = text[: limit + 1]
-    shown = "".join(f"<{ord(one):04X}>" if unicodedata.category(one) in HIDDEN else one for one in cut)
+    shown = cut
+    if not cut.isprintable():  # what is printable holds none of them
+        shown = "".join(f"<{ord(one):04X}>" if unicodedata.category(one) in HIDDEN else one for one in cut)
     return shown if len(shown) <= limit else shown[: limit - 1] + "…"

@@ -53,12 +53,11 @@ def said(store: Store) -> list[Event]:
     return [kept.event for kept in store.events.find()]
 
 
-@pytest.mark.parametrize("kind", ["setup.entered", "setup.exit_signal", "setup.closed"])
-def test_events_of_a_position_come_with_the_chart_of_its_story_so_far(store: Store, kind: str) -> None:
-    events = [event for event in said(store) if event.kind == kind]
-    assert events
-    for event in events[:2]:
-        whole = [each for each in said(store) if each.thread == event.thread]
+def test_events_of_a_position_come_with_the_chart_of_its_story_so_far(store: Store) -> None:
+    events = said(store)
+    for kind in ("setup.entered", "setup.exit_signal", "setup.closed"):
+        event = next(each for each in events if each.kind == kind)
+        whole = [each for each in events if each.thread == event.thread]
         told = whole[: whole.index(event) + 1]
         end = int(np.searchsorted(BARS.close_time, event.time)) + 1
         assert event_chart(settings(), store, event) == story_chart_for(BARS[:end], told, RULES, "UTC")

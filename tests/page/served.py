@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import ssl
 import time
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -55,6 +56,11 @@ step = "0.01"
 """
 
 
+def get(url: str) -> httpx.Response:
+    """Ask for a page, without the certificates that only TLS needs, which take long to load."""
+    return httpx.get(url, trust_env=False, timeout=30, verify=ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT))
+
+
 @dataclass
 class Served:
     """A page, and the store behind it, which the test owns as a station does."""
@@ -83,7 +89,7 @@ class Served:
     def until(self, text: str, path: str = "/") -> str:
         """Ask until a text is on a page; gives that page."""
         deadline = time.monotonic() + 20
-        while text not in (got := httpx.get(self.url + path, trust_env=False).text):
+        while text not in (got := get(self.url + path).text):
             assert time.monotonic() < deadline, got
         return got
 

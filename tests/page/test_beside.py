@@ -18,7 +18,7 @@ from scanner.page.trouble import NothingHereError
 from scanner.web.serving import listener
 from tests.adapters.servers import free_port
 from tests.commands.typed import RUN, closewatch
-from tests.page.served import CONFIG
+from tests.page.served import CONFIG, get
 
 FEED = Path(__file__).parents[2] / "demo_feed" / "WHELKCHIT.parquet"
 """Invented bars, day and night."""
@@ -44,7 +44,7 @@ step = "0.00001"
 def asked(url: str) -> str:
     """Give a page; empty if it is not served."""
     try:
-        return httpx.get(url, trust_env=False, timeout=30).text
+        return get(url).text
     except httpx.TransportError:
         return ""
 
@@ -60,8 +60,11 @@ def test_a_station_serves_its_page_which_ends_with_it_however_it_ends(tmp_path: 
     port, path = free_port(), tmp_path / "watch.toml"
     path.write_text(PLAYED.format(port=port, feed=FEED))
     url = f"http://127.0.0.1:{port}/"
-    with subprocess.Popen([*RUN, "watch", str(path)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as station:
+    words = [*RUN, "watch", str(path)]
+    with subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True) as station:
+        assert station.stderr is not None
         try:
+            assert any('"watching"' in line for line in station.stderr)
             until("The station is running", url)
             assert "WHELKCHIT" in asked(f"{url}series")
         finally:

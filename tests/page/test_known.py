@@ -6,7 +6,6 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-import httpx
 import numpy as np
 import pytest
 
@@ -22,7 +21,7 @@ from scanner.page.workroom.work import Work
 from scanner.service.resuming import snapshot_of
 from scanner.store import Batch, Said, SeriesUpdate, Store
 from scanner.studies.kept.record import report_beside
-from tests.page.served import CONFIG, KEY, served
+from tests.page.served import CONFIG, KEY, get, served
 from tests.service.bad_days import BARS
 
 if TYPE_CHECKING:
@@ -121,10 +120,10 @@ def test_a_look_finds_a_new_version_only_if_something_has_changed(tmp_path: Path
 
 def test_the_stored_report_is_shown_and_runs_nothing(tmp_path: Path) -> None:
     with served(tmp_path) as page:
-        assert httpx.get(f"{page.url}/study/report", trust_env=False).status_code == 404
+        assert get(f"{page.url}/study/report").status_code == 404
         report_beside(tmp_path / "kept.db").write_text("<p>The report")
         assert "/study/report" in page.until("Read the whole report", "/study")
-        answer = httpx.get(f"{page.url}/study/report", trust_env=False)
+        answer = get(f"{page.url}/study/report")
         assert answer.text == "<p>The report"
         rules = {each.strip().partition(" ")[0] for each in answer.headers["content-security-policy"].split(";")}
         assert {"sandbox", "default-src", "frame-ancestors"} <= rules

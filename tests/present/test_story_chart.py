@@ -154,7 +154,7 @@ def test_a_story_names_its_prices_its_result_and_its_end(direction: str, style: 
 
 @pytest.mark.parametrize(("direction", "style", "state"), KINDS)
 def test_every_event_is_shown_at_its_bar(direction: str, style: str, state: str) -> None:
-    for told in of_kind(direction, style, state)[:4]:
+    for told in of_kind(direction, style, state)[:2]:
         picture, data = told.picture(), told.last
         times = picture.shown.times.tolist()
 
@@ -176,7 +176,7 @@ def test_every_event_is_shown_at_its_bar(direction: str, style: str, state: str)
 
 @pytest.mark.parametrize("direction", ["long", "short"])
 def test_the_scale_in_r_is_in_the_risk_of_the_fill(direction: str) -> None:
-    for told in of_kind(direction, "quick", "stopped")[:4]:
+    for told in of_kind(direction, "quick", "stopped")[:2]:
         picture, data = told.picture(), told.last
         entry, stop = float(data["entry"] or "nan"), float(data["first_stop"])
         ends = sorted((entry - (entry - stop) * 1.5, entry + (entry - stop) * 2.5))
@@ -285,6 +285,7 @@ def test_a_story_that_a_split_broke_off_is_shown_up_to_the_bar_before_it(directi
     "name", [*HOSTILE_NAMES.values(), r"$\frac{1}{0}$", "トヨタ自動車", "W" * 40], ids=lambda name: name[:9]
 )
 def test_no_name_breaks_a_story(name: str) -> None:
+    """Nor the chart of a setup, whose title is written in the same way."""
     picture = a_ride().picture()
     named = replace(
         picture,
@@ -293,7 +294,10 @@ def test_no_name_breaks_a_story(name: str) -> None:
     )
     drawn = compose_story(named)
     assert_all_readable(drawn)
-    assert all(word.isprintable() for word in words_in(drawn))
+    words = words_in(drawn)
+    assert all(word.isprintable() for word in words)
+    if name.startswith("$"):
+        assert any(word.startswith("$") for word in words), "shown as it is written"
 
 
 def test_a_png_is_as_small_and_as_large_as_that_of_a_setup() -> None:

@@ -36,7 +36,7 @@ from tests.service.deciding import PASSWORD, USER, Count, Deciding
 CONFIG = Path(demo_feed.__file__).parents[1] / "config" / "demo.toml"
 DAY = 86_400
 SECOND = 1_000_000_000
-HISTORY, PLAYED = 60, 30
+HISTORY, PLAYED = 30, 15
 """Days of the recording: those that are history at the first start, and those that are played later."""
 KILLS_A_ROUND = 20
 """Kills before a station may go on to the end, and another begins with an empty store."""
@@ -63,7 +63,7 @@ decisions = true
 sinks = ["screen"]
 """
 """Tables added to the demo configuration, so that the station hears decisions."""
-LEAST = 9.0
+LEAST = 4.5
 """Fewest seconds in which the days interrupted by kills are played."""
 COMPARED = ("setup.", "series.")
 """Beginnings of the kinds of event about bars; others are about feeds and stations, and depend on when they ran."""

@@ -85,9 +85,9 @@ async def test_a_full_disk_costs_no_bar_and_no_word(tmp_path: Path, time: DayTim
         assert first.startswith(f"feed tape: {tmp_path}/kept.db: the disk is full, nothing of the last change")
         assert late == first.replace("tape:", "tape late:", 1)
         make_room(store)
-        await on.bars(150)
-        assert on.stories() == kept(store) == expected(known, FIRST + 220)
-        assert len(on.stories()) == 13
+        await on.bars(55)
+        assert on.stories() == kept(store) == expected(known, FIRST + 125)
+        assert len(on.stories()) == 11
         assert [kind for kind in on.kinds() if kind.startswith("feed.")] == ["feed.late", "feed.back"]
     assert check(store) == []
     assert {each.event.id for each in store.outbox.list()} == {event.id for event in on.told}
@@ -198,8 +198,8 @@ async def test_a_feed_in_trouble_is_reported_once_delays_no_other_and_catches_up
             await on.bars(1)
             assert on.station.last_close("GANNET") == time.now()  # at the moment of its close
         harbour.plan = lambda _: None
-        await on.bars(170)
-        assert on.stories() == kept(store) == expected(known, FIRST + 223)
+        await on.bars(20)
+        assert on.stories() == kept(store) == expected(known, FIRST + 73)
         assert [kind for kind in on.kinds() if kind.startswith("feed.")] == ["feed.late", "feed.back"]
         (back,) = (event for event in on.told if event.kind == "feed.back")
         assert back.data["caught_up"] >= 50

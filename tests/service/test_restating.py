@@ -19,6 +19,7 @@ from scanner.service.intake.late_ends import LATE_END
 from scanner.store import Store
 from scanner.store.upkeep.maintenance import compact
 from scanner.trade.surroundings import Surroundings
+from tests.effort import EFFORT
 from tests.laws import QUARTER_HOUR, engine, many_found
 from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, START, desk, expected, take, watched
 from tests.service.story_grammar import faults
@@ -319,7 +320,7 @@ def stands(said: list[Event]) -> dict[str, list[tuple[object, ...]]]:
 def test_whatever_is_restated_the_final_state_is_that_of_a_replay(tmp_path: Path) -> None:
     withdrawn: Counter[str] = Counter()
     broken_off = 0
-    for seed in range(10):
+    for seed in range(4, 4 + 6 * EFFORT):
         with Store.open(tmp_path / f"{seed}.db", lambda: LATER) as store:
             bars, said = restate_at_random(store, seed)
         assert faults(said) == [], f"seed {seed}"

@@ -89,7 +89,7 @@ async def test_in_real_time_every_close_is_seen_to() -> None:
     async def act(_: Group, close: int) -> None:
         assert clock.now() >= close
         closes.append(close)
-        if close >= begin + 20 * 60 * SECOND:
+        if close >= begin + 10 * 60 * SECOND:
             enough.set()
 
     timers = Timers(clock)
@@ -100,7 +100,7 @@ async def test_in_real_time_every_close_is_seen_to() -> None:
     # A busy machine may be late for one now and then, but not for every second one.
     assert set(closes) <= {begin + n * 60 * SECOND for n in range(1, 100)}
     assert sorted(set(closes)) == closes
-    assert len(closes) > 10
+    assert len(closes) > 5
 
 
 async def test_a_job_cut_short_by_a_stop_or_due_again_is_no_trouble() -> None:

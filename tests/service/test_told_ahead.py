@@ -16,6 +16,7 @@ from scanner.journal.stories import stories
 from scanner.market.bars import Bars
 from scanner.service.changes.change_list import change_list
 from scanner.store import Store
+from tests.effort import EFFORT
 from tests.laws import bars_of, engine, many_found
 from tests.outside.random_tapes import tape
 from tests.service.one_desk import ACCOUNT, KEY, START, desk, take, watched
@@ -134,7 +135,7 @@ def test_it_is_published_when_one_answer_restates_a_bar_and_brings_the_next(stor
     assert setup.id in [each.id for each in take(at, BARS[doji + 1 : doji + 2]).events]
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2 * EFFORT))
 def test_all_other_events_are_as_if_it_were_off_whatever_is_restated(seed: int, tmp_path: Path) -> None:
     said: list[list[str]] = []
     for rulebook in (OFF, ON):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -128,3 +129,18 @@ def report_of(study: Study, *, looks: int = 3) -> Report:
     hypothesis = Hypothesis("short at a line", FIRST + 400 * DAY, (("direction", "short"), ("place", "line")))
     hypotheses = [hypothesis] if len(study.trades) else []
     return figures.report_of(study, looks=looks, hypotheses=hypotheses, samples=SAMPLES)
+
+
+MANY = results(400)
+
+
+@cache
+def study_of_many() -> Study:
+    """Give a study that says something in every section of a report."""
+    return study_of(MANY)
+
+
+@cache
+def report_of_many() -> Report:
+    """Give the report of that study."""
+    return report_of(study_of_many())

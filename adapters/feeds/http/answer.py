@@ -7,6 +7,7 @@ import json
 import logging
 import re
 import zlib
+from functools import cache
 from typing import TYPE_CHECKING
 
 import httpx
@@ -19,6 +20,7 @@ from adapters.retry_after import retry_after
 from scanner.ports import FeedTroubleError
 
 if TYPE_CHECKING:
+    import ssl
     from collections.abc import Callable, Generator
 
     from adapters.feeds.http.settings import HttpJsonSettings
@@ -35,6 +37,12 @@ USUAL_TYPES = frozenset({"text/html", "text/plain", "text/csv", "text/xml", "app
 
 GZIP = {"gzip", "x-gzip"}
 """The supported encoding of answers, by its two names (RFC 9110, section 8.4.1.3)."""
+
+
+@cache
+def _authorities() -> ssl.SSLContext:
+    """Read the certificates that are trusted; once for all feeds, since it takes long."""
+    return httpx.create_ssl_context()
 
 
 def _unpacked(packed: bytes | bytearray, most: int) -> bytes:
@@ -108,7 +116,9 @@ class JsonEndpoint:
             except ValueError as problem:
                 raise FeedTroubleError(f"{self._settings.url}: {problem}") from None
             auth = _Secrets(self._settings) if self._settings.secret_query else None
-            self._client = httpx.AsyncClient(headers=headers, auth=auth, timeout=self._settings.timeout)
+            self._client = httpx.AsyncClient(
+                verify=_authorities(), headers=headers, auth=auth, timeout=self._settings.timeout
+            )
 
     async def stop(self) -> None:
         """Close all connections."""

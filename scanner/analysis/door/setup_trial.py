@@ -5,6 +5,7 @@ It shows that a setup does what ``Setup`` asks, not that it is of any use.
 
 from __future__ import annotations
 
+from itertools import compress
 from typing import TYPE_CHECKING, get_args
 
 from scanner.analysis.trial import compiled_parts, forming_parts, spoken_parts
@@ -41,9 +42,9 @@ def wrong_ways(chosen: Chosen, rules: Rules) -> list[str]:
 def example_fit(chosen: Chosen, rules: Rules) -> Fit:
     """Give a long setup on an invented tape, or the tape's last bar if it has none, as an example for words."""
     compiled, invented = compiled_parts.Compiled(chosen), tapes(rules)
-    first, last = rules.warm_up - 1, invented.shape[2] - 1
-    bars = (bar for bar in range(first, last) if compiled.measure(invented[WALK], bar, 1)[0])
-    return spoken_parts.fit_at(compiled, invented, rules, WALK, next(bars, last), 1)
+    bars = range(rules.warm_up - 1, invented.shape[2])
+    holding = compress(bars, compiled.measure(invented[WALK], bars, 1)[0])
+    return spoken_parts.fit_at(compiled, invented, rules, WALK, next(holding, bars[-1]), 1)
 
 
 def _wrong_shape(chosen: Chosen, rules: Rules) -> Iterator[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from itertools import product
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
@@ -79,21 +80,24 @@ class Compiled:
         self.values = self.rules + self.setup.extra
 
     def measure(
-        self, series: Floats, t: int, sign: int, before: float = np.nan
-    ) -> tuple[bool, Floats, NDArray[np.uint8]]:
-        """Measure a bar; the measured values are set to ``before`` beforehand."""
-        room = np.full(self.values + BEYOND, before)
-        spare = np.full(self.rules + BEYOND, STRANGE, dtype=np.uint8)
-        measured, verdicts = room[: self.values], spare[: self.rules]
-        held = self._call("measure", series, t, float(sign), self.numbers[0], measured, verdicts)
-        if (spare[self.rules :] != STRANGE).any():
+        self, series: Floats, bars: range, sign: int, before: float = np.nan
+    ) -> tuple[NDArray[np.bool_], Floats, NDArray[np.uint8]]:
+        """Measure bars, one a row; the measured values are set to ``before`` beforehand."""
+        room = np.full((len(bars), self.values + BEYOND), before)
+        spare = np.full((len(bars), self.rules + BEYOND), STRANGE, dtype=np.uint8)
+        measured, verdicts, numbers = room[:, : self.values], spare[:, : self.rules], self.numbers[0]
+        held = [
+            self._call("measure", series, t, float(sign), numbers, *row)
+            for t, *row in zip(bars, measured, verdicts, strict=True)
+        ]
+        if (spare[:, self.rules :] != STRANGE).any():
             raise TrialError(f"measure writes more verdicts than the {self.rules} rules; write one for each rule")
-        if not np.array_equal(room[self.values :], np.full(BEYOND, before), equal_nan=True):
+        if not same(room[:, self.values :], np.full(BEYOND, before)).all():
             raise TrialError(
                 f"measure writes more values than the {self.rules} rules and extra = {self.setup.extra} allow; "
                 "give extra the number of values beyond the rules"
             )
-        return bool(held), measured, verdicts
+        return np.array(held, dtype=np.bool_), measured, verdicts
 
     def weigh(
         self, columns: Floats, row: int, t: int, sign: int, rules: Rules
@@ -165,10 +169,11 @@ def tried(compiled: Compiled, tapes: Floats, warm_up: int) -> Outcome:
         unfilled = np.flatnonzero((outcome.verdicts[tape] == STRANGE).any(axis=(0, 1)))
         if len(unfilled):
             raise TrialError(f"measure leaves the verdict of {names[unfilled[0]]} unfilled; write 0 or 1 at every bar")
-    for tape, sign, bar in ((tape, sign, bar) for tape in (WALK, STILL) for sign in SIGNS for bar in _spread(outcome)):
-        other = compiled.measure(tapes[tape], bar, sign, before=-1.25)[1]
-        known = outcome.measured[tape, SIGNS.index(sign), bar - first]
-        for number in np.flatnonzero(~_same(known, other)):
+    every = max(outcome.holds.shape[2] // SAMPLES, 1)
+    for tape, (side, sign) in product((WALK, STILL), enumerate(SIGNS)):
+        other = compiled.measure(tapes[tape], range(first, tapes.shape[2], every), sign, before=-1.25)[1]
+        known = outcome.measured[tape, side, ::every]
+        for number in np.flatnonzero(~same(known, other).all(axis=0)):
             raise TrialError(
                 f"measure leaves {_value(compiled, int(number))} unfilled; write it at every bar, NaN if there is "
                 "nothing to measure"
@@ -182,9 +187,9 @@ def wrong(compiled: Compiled, tapes: Floats, outcome: Outcome) -> Iterator[str]:
     yield from _reaches_too_far(compiled, tapes, outcome)
     yield from _disagrees(compiled, tapes, outcome)
     for one, other in REFLECTION_OF.items():
-        same = _same(outcome.measured[one, ::-1], outcome.measured[other])[..., : compiled.rules]
-        same &= outcome.verdicts[one, ::-1] == outcome.verdicts[other]
-        different = np.flatnonzero(~same.all(axis=(0, 1)))
+        alike = same(outcome.measured[one, ::-1], outcome.measured[other])[..., : compiled.rules]
+        alike &= outcome.verdicts[one, ::-1] == outcome.verdicts[other]
+        different = np.flatnonzero(~alike.all(axis=(0, 1)))
         if len(different):
             yield (
                 f"the rule {compiled.setup.rules[different[0]]} differs for long and short on reflected prices; "
@@ -194,15 +199,9 @@ def wrong(compiled: Compiled, tapes: Floats, outcome: Outcome) -> Iterator[str]:
 
 
 def _outcome(compiled: Compiled, tapes: Floats, first: int) -> Outcome:
-    bars = tapes.shape[2] - first
-    measured = np.empty((len(tapes), 2, bars, compiled.values))
-    verdicts, holds = (
-        np.empty((len(tapes), 2, bars, compiled.rules), np.uint8),
-        np.empty((len(tapes), 2, bars), np.bool_),
-    )
-    for tape, side, bar in np.ndindex(len(tapes), 2, bars):
-        answer = compiled.measure(tapes[tape], first + bar, SIGNS[side])
-        holds[tape, side, bar], measured[tape, side, bar], verdicts[tape, side, bar] = answer
+    bars = range(first, tapes.shape[2])
+    said = [[compiled.measure(series, bars, sign) for sign in SIGNS] for series in tapes]
+    holds, measured, verdicts = (np.array([[each[part] for each in both] for both in said]) for part in range(3))
     return Outcome(first, measured, verdicts, holds)
 
 
@@ -243,9 +242,9 @@ def _reaches_too_far(compiled: Compiled, tapes: Floats, outcome: Outcome) -> Ite
 def _changed(compiled: Compiled, walk: Floats, bar: int, outcome: Outcome, found: list[tuple[int, int, int]]) -> str:
     """Name the function whose answer for a bar has changed; empty if neither's has."""
     for side, sign in enumerate(SIGNS):
-        _, measured, verdicts = compiled.measure(walk[0], bar, sign)
+        _, (measured,), (verdicts,) = compiled.measure(walk[0], range(bar, bar + 1), sign)
         at = (WALK, side, bar - outcome.first)
-        if not _same(measured, outcome.measured[at]).all() or (verdicts != outcome.verdicts[at]).any():
+        if not same(measured, outcome.measured[at]).all() or (verdicts != outcome.verdicts[at]).any():
             return "measure"
     return "" if compiled.find(walk, *_only(bar)) == found else "find"
 
@@ -286,14 +285,10 @@ def _disagrees(compiled: Compiled, tapes: Floats, outcome: Outcome) -> Iterator[
         )
 
 
-def _spread(outcome: Outcome) -> range:
-    bars = outcome.holds.shape[2]
-    return range(outcome.first, outcome.first + bars, max(bars // SAMPLES, 1))
-
-
-def _same(one: Floats, other: Floats) -> NDArray[np.bool_]:
-    same: NDArray[np.bool_] = (one == other) | (np.isnan(one) & np.isnan(other))
-    return same
+def same(one: Floats, other: Floats) -> NDArray[np.bool_]:
+    """Compare values one by one; NaN is the same as NaN."""
+    alike: NDArray[np.bool_] = (one == other) | (np.isnan(one) & np.isnan(other))
+    return alike
 
 
 def _value(compiled: Compiled, number: int) -> str:

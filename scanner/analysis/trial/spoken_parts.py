@@ -10,6 +10,7 @@ import numpy as np
 
 from scanner.analysis.columns import ATR, EXPONENTIAL_AVERAGE, FAST_AVERAGE, SLOW_AVERAGE
 from scanner.analysis.door.setup import ABSENT, Fit, Words
+from scanner.analysis.trial.compiled_parts import SIGNS, same
 from scanner.analysis.trial.tapes import REFLECTION_OF, STILL, STILL_MIRRORED, WALK
 
 if TYPE_CHECKING:
@@ -66,12 +67,11 @@ def _wrong_weighing(compiled: Compiled, tapes: Floats, rules: Rules, tape: int, 
         return (
             f"levels.average is column {fit.levels['average']}, which is not an average; see scanner.analysis.columns"
         )
-    for number, name in enumerate(names):
-        here, there = ((each.points[number], each.held[number]) for each in (fit, other))
-        if not np.array_equal(here, there, equal_nan=True):
-            return f"the point {name} {_ONE_SIDED}"
+    alike = same(fit.points, other.points) & (fit.held == other.held)
+    for number in np.flatnonzero(~alike):
+        return f"the point {names[number]} {_ONE_SIDED}"
     for name in PRICES:
-        if not np.array_equal(fit.levels[name], -other.levels[name], equal_nan=True):
+        if not same(fit.levels[name], -other.levels[name]):
             return f"levels.{name} {_ONE_SIDED}"
     return ""
 
@@ -86,18 +86,20 @@ def _reaches_too_far(compiled: Compiled, tapes: Floats, rules: Rules, bars: Sequ
     """Weigh single bars again, with other bars after them, or before all bars that they may look back at."""
     back, others = max(compiled.setup.looks_back, rules.looks_back), tapes.copy()
     for bar in bars:
+        said = [part for sign in SIGNS for part in compiled.weigh(tapes, WALK, bar, sign, rules)]
         for kept, which in ((slice(0, bar + 1), "after t"), (slice(bar - back, None), f"before t - {back}")):
             for strange in (np.full(tapes.shape[1:], np.nan), 2.0 * tapes[STILL_MIRRORED]):
                 others[WALK] = strange
                 others[WALK, :, kept] = tapes[WALK, :, kept]
-                for sign in (1, -1):
-                    said, again = (compiled.weigh(each, WALK, bar, sign, rules) for each in (tapes, others))
-                    if not all(_same(*pair) for pair in zip(said, again, strict=True)):
-                        yield f"weigh reads bars {which}: with others there its answer for t changes"
-                        return
+                again = [part for sign in SIGNS for part in compiled.weigh(others, WALK, bar, sign, rules)]
+                if not all(map(_unchanged, said, again)):
+                    yield f"weigh reads bars {which}: with others there its answer for t changes"
+                    return
 
 
-def _same(one: Any, other: Any) -> bool:  # noqa: ANN401 - arrays, or a LEVELS record
+def _unchanged(one: Any, other: Any) -> bool:  # noqa: ANN401 - arrays, or a LEVELS record
+    if one.tobytes() == other.tobytes():  # the bytes of NaN may differ
+        return True
     if one.dtype.names:
         return all(np.array_equal(one[name], other[name], equal_nan=True) for name in one.dtype.names)
     return np.array_equal(one, other, equal_nan=True)

@@ -95,7 +95,7 @@ def painted(composed: Callable[[], Figure], format: Format, *, as_paths: bool = 
         canvas.draw()  # type: ignore[no-untyped-call]  # the library leaves it untyped
         drawn: memoryview = canvas.buffer_rgba()  # type: ignore[no-untyped-call]  # as above
         pixels = Image.frombuffer("RGBA", canvas.get_width_height(), drawn.tobytes()).convert("RGB")
-    pixels.quantize(palette=_palette(), dither=Image.Dither.NONE).save(kept, "png", optimize=True)
+    pixels.quantize(palette=_palette(), dither=Image.Dither.NONE).save(kept, "png")
     return kept.getvalue()
 
 
@@ -178,5 +178,6 @@ def name_averages(sheet: Sheet, picture: Picture, y: float) -> float:
         (SLOW, DASHED, f"{rules.slow_average}-bar average"),
     ):
         sheet.line((x, x + 34), (y + 6, y + 6), color, style, 2.6)
-        x = sheet.text(x + 42, y, words, TICK, PALE) + 20
+        sheet.text(x + 42, y, words, TICK, PALE)
+        x += 42 + sheet.width(words, TICK) + 20
     return x

@@ -17,5 +17,5 @@ def darkened(drawn: bytes) -> bytes:
         levels = iter(picture.getpalette() or ())
         picture.putpalette([level for color in zip(levels, levels, levels, strict=True) for level in dark[color]])
         kept = BytesIO()
-        picture.save(kept, "png", optimize=True)
+        picture.save(kept, "png")
     return kept.getvalue()

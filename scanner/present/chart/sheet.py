@@ -79,8 +79,8 @@ class Sheet:
         bold: bool = False,
         align: Literal["left", "right", "center"] = "left",
         kind: str = "",
-    ) -> float:
-        """Write a line of text on its base line ``y``; gives where it ends.
+    ) -> None:
+        """Write a line of text on its base line ``y``.
 
         ``kind`` marks it, so that it can be found again.
         """
@@ -97,7 +97,6 @@ class Sheet:
                 gid=kind or None,
             )
         )
-        return x + self.width(words, pixels, bold=bold)
 
     def line(self, xs: Sequence[float], ys: Sequence[float], color: str, style: Any, width: float) -> None:  # noqa: ANN401 - the library's line styles are names or tuples
         """Draw a line; ``width`` is in pixels, too."""

@@ -111,4 +111,5 @@ def _explain(sheet: Sheet, letters: Sequence[SetupBar], bars: int, box: Box) -> 
     x = box.left
     for bar, wide, name in zip(letters, widths, names, strict=True):
         sheet.text(x, y, bar["letter"], WORDS, INK, bold=True)
-        x = sheet.text(x + wide, y, name, WORDS, PALE) + BETWEEN
+        sheet.text(x + wide, y, name, WORDS, PALE)
+        x += wide + sheet.width(name, WORDS) + BETWEEN

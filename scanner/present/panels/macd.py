@@ -95,7 +95,8 @@ def draw_macd(
         (SLOW, DASHED, f"signal {rules.macd_signal}"),
     ):
         sheet.line((x, x + 34), (y + 6, y + 6), color, style, 2.2)
-        x = sheet.text(x + 42, y, words, TICK, PALE) + 20
+        sheet.text(x + 42, y, words, TICK, PALE)
+        x += 42 + sheet.width(words, TICK) + 20
     if marked:
         sheet.mark(x + RING / 2, y + 7, "$\u25cb$", STOP, RING)
         sheet.text(x + RING + 8, y, _cross_in_words(marked, up_to, setup_at), TICK, INK)
@@ -105,7 +106,8 @@ def draw_macd(
         start = min(max(at - wide / 2, box.left), box.right - wide)
         if start < end:
             continue
-        end = sheet.text(start, box.bottom - TIMES, words, TICK, PALE) + 14
+        sheet.text(start, box.bottom - TIMES, words, TICK, PALE)
+        end = start + wide + 14
         sheet.line((at, at), (box.bottom, box.bottom - 6), PALE, SOLID, 1.4)
 
 

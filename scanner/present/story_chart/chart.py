@@ -115,4 +115,5 @@ def _legend(sheet: Sheet, story: StoryPicture, y: float) -> None:
     ):
         if there:
             sheet.mark(x + SIGN / 2, y + 6, marker, color, SIGN)
-            x = sheet.text(x + SIGN + 8, y, words, TICK, PALE) + 20
+            sheet.text(x + SIGN + 8, y, words, TICK, PALE)
+            x += SIGN + 8 + sheet.width(words, TICK) + 20

@@ -20,7 +20,7 @@ from scanner.studies.figures.results import Breakdown, Interval
 from scanner.wording.cautions import FULL, SHORT
 from tests.adapters.samples import HOSTILE_NAMES
 from tests.present.study.reader import Page, Table, numbers
-from tests.studies.samples import report_of, results, study_of
+from tests.studies.samples import report_of, report_of_many, results, study_of, study_of_many
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,13 +28,10 @@ if TYPE_CHECKING:
     from scanner.studies.figures.results import Report
     from scanner.studies.schema import Study
 
-MANY = study_of(results(400))
-REPORT = report_of(MANY)
-
 
 @pytest.fixture(scope="module")
 def many() -> Page:
-    return Page(page(MANY, REPORT))
+    return Page(page(study_of_many(), report_of_many()))
 
 
 def assert_says(cells: Sequence[str], *wanted: float | Interval | None) -> None:
@@ -49,17 +46,17 @@ def assert_says(cells: Sequence[str], *wanted: float | Interval | None) -> None:
 
 
 def test_the_verdict_opens_the_page(many: Page) -> None:
-    verdict = REPORT.verdict
+    verdict = report_of_many().verdict
     assert many.text.index(verdict.sentence) < many.text.index(SHORT) < many.text.index("Outcomes")
     opening = many.text[: many.text.index("Outcomes")]
     assert "Costs are assumed to be 0.05 R per trade, since no real ones are known." in opening
     assert "rows read" not in opening, "none was refused or noted"
-    assert f"{MANY.bars:,}" in opening
+    assert f"{study_of_many().bars:,}" in opening
     assert many.text.rstrip().endswith(FULL)
 
 
 def test_every_number_of_the_figures_is_that_of_the_report(many: Page) -> None:
-    table, one, aside = many.table("All figures"), REPORT.all, REPORT.aside
+    table, one, aside = many.table("All figures"), report_of_many().all, report_of_many().aside
     for column, of in (("setups", one), ("set aside", aside)):
         assert_says(
             list(table.column(column).values()),
@@ -79,7 +76,7 @@ def test_every_number_of_the_figures_is_that_of_the_report(many: Page) -> None:
 
 def test_every_number_of_the_breakdowns_is_that_of_the_report(many: Page) -> None:
     shown = []
-    for breakdown in REPORT.breakdowns:
+    for breakdown in report_of_many().breakdowns:
         caption = "By surroundings" if breakdown.by.startswith("around_") else f"By {breakdown.by.replace('_', ' ')}"
         if len(breakdown.groups) == 1:
             assert caption == "By surroundings" or caption not in {table.caption for table in many.tables}
@@ -100,30 +97,38 @@ def test_every_number_of_the_breakdowns_is_that_of_the_report(many: Page) -> Non
 
 
 def test_every_number_about_chance_and_rules_is_that_of_the_report(many: Page) -> None:
-    (each,) = REPORT.chance
+    (each,) = report_of_many().chance
     (cells,) = many.table("Compared with chance").rows.values()
     assert_says(
         cells,
         *(each.difference, each.setup_mean, each.chance_mean, each.as_well, each.setups, each.controls, each.months),
     )
-    table = many.table("Every change of the rules")
-    assert len(table.rows) == 1 + len(REPORT.rules.variants)
-    assert_says(table.rows["the rules as they are"], REPORT.all.mean, REPORT.all.closed, REPORT.all.months)
-    for result in REPORT.rules.variants:
+    table, told = many.table("Every change of the rules"), report_of_many()
+    assert len(table.rows) == 1 + len(told.rules.variants)
+    assert_says(
+        table.rows["the rules as they are"],
+        report_of_many().all.mean,
+        report_of_many().all.closed,
+        report_of_many().all.months,
+    )
+    for result in told.rules.variants:
         name, corrected = result.variant.name, (result.corrected.low, result.corrected.high)
         assert_says(
             table.rows[name],
             *(result.difference, *corrected, result.mean, result.p, result.q, result.closed, result.months),
         )
         assert ("yes" in table.rows[name]) == result.differs
-    for what, best in (("the rules as they are", REPORT.rules.over_as_is), ("not trading", REPORT.rules.over_nothing)):
+    for what, best in (
+        ("the rules as they are", report_of_many().rules.over_as_is),
+        ("not trading", report_of_many().rules.over_nothing),
+    ):
         assert best is not None
-        (told,) = re.findall(rf"“{re.escape(best.best)}”; against {what}[a-z ]* it has (p = .*?\))", many.text)
-        assert_says([told.replace("p = ", "")], best.consistent, best.lower, best.upper)
+        (said,) = re.findall(rf"“{re.escape(best.best)}”; against {what}[a-z ]* it has (p = .*?\))", many.text)
+        assert_says([said.replace("p = ", "")], best.consistent, best.lower, best.upper)
 
 
 def test_every_number_about_the_past_and_the_future_is_that_of_the_report(many: Page) -> None:
-    walked, enough = REPORT.walk_forward, REPORT.enough
+    walked, enough = report_of_many().walk_forward, report_of_many().enough
     assert walked is not None
     results_of, chosen = many.table("Chosen on the past alone"), many.table("What was chosen")
     assert_says(results_of.rows["chosen on the past"], walked.mean, walked.closed)
@@ -137,7 +142,7 @@ def test_every_number_about_the_past_and_the_future_is_that_of_the_report(many: 
     assert_says(list(known), enough.trades, enough.a_year, enough.spread, enough.design_effect, enough.smallest)
     for needed, (mean, cells) in zip(enough.needed, many.table("What is needed").rows.items(), strict=True):
         assert_says([mean, *cells], needed.mean, needed.trades, needed.years)
-    (judged,) = REPORT.judged
+    (judged,) = report_of_many().judged
     cells = many.table("Hypotheses").rows[judged.hypothesis.name]
     verdict = judged.verdict
     assert_says(cells[:4], verdict.mean, verdict.corrected.low, verdict.corrected.high, verdict.trades, verdict.months)
@@ -171,7 +176,7 @@ def with_stories(study: Study) -> list[Shown]:
 def test_a_page_with_every_section_needs_nothing_else() -> None:
     rate = Rate("pure chance", "an edge is claimed", 1_500, "3.2 %", "2.4 %", "4.2 %", "at most 5.0 %", met=True)
     measured = Measured("2026-03-02", "python -m tests.honesty", (rate, replace(rate, name="covered", met=None)))
-    found = assert_stands_alone(page(MANY, REPORT, with_stories(MANY), [measured]))
+    found = assert_stands_alone(page(study_of_many(), report_of_many(), with_stories(study_of_many()), [measured]))
     assert len(found.all("img")) == 5 + 8
     rows = found.table("Measured on feeds").rows
     assert rows["an edge is claimed"] == ["3.2 %", "2.4 % … 4.2 %", "at most 5.0 %", "met", "1,500"]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import cache
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
@@ -16,39 +15,32 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from scanner.present.study.pictures import distribution, forest, reached, running, where_when
 from scanner.present.study.rules import best_first
 from scanner.studies.figures.results import Breakdown
-from tests.studies.samples import report_of, results, study_of
+from tests.studies.samples import MANY, report_of_many
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from matplotlib.figure import Figure
 
-    from scanner.studies.figures.results import Report
-
 EDGES = np.arange(distribution.LOW, distribution.HIGH + distribution.STEP / 2, distribution.STEP)
-NET = np.array(results(400))
-
-
-@cache
-def report() -> Report:
-    return report_of(study_of(NET.tolist()))
+NET = np.array(MANY)
 
 
 def groups(count: int, name: str) -> Breakdown:
-    return Breakdown("group", tuple(replace(report().all, name=f"{name} {number}") for number in range(count)))
+    return Breakdown("group", tuple(replace(report_of_many().all, name=f"{name} {number}") for number in range(count)))
 
 
 def of_long_names() -> Figure:
     return forest._compose(
         [
             replace(each, variant=replace(each.variant, name=f"three_bar_pullback: {'long_' * 6}{number} -20 %"))
-            for number, each in enumerate(report().rules.variants)
+            for number, each in enumerate(report_of_many().rules.variants)
         ]
     )
 
 
 def of_running() -> Figure:
-    running_sum = report().running
+    running_sum = report_of_many().running
     assert running_sum is not None
     return running._compose(running_sum)
 
@@ -58,9 +50,9 @@ PICTURES: dict[str, Callable[[], Figure]] = {
     "distribution of one": lambda: distribution._compose(NET[:1], NET[:0], 0.1),
     "running": of_running,
     "reached": lambda: reached._compose(np.maximum(NET, 0.2), np.minimum(NET, -0.1), NET > 0),
-    "forest": lambda: forest._compose(best_first(report().rules.variants)),
+    "forest": lambda: forest._compose(best_first(report_of_many().rules.variants)),
     "forest of long names": of_long_names,
-    "years": lambda: where_when._compose(next(each for each in report().breakdowns if each.by == "year")),
+    "years": lambda: where_when._compose(next(each for each in report_of_many().breakdowns if each.by == "year")),
     "few groups": lambda: where_when._compose(groups(2, "$\\alpha$ and more than there is room for")),
     "many groups": lambda: where_when._compose(groups(40, "WWWWWWWWWWWWWWW")),
 }
@@ -103,7 +95,7 @@ def test_every_trade_is_in_one_bar_and_a_zero_is_no_gain(net: list[float]) -> No
 
 
 def test_the_changes_are_in_order_with_their_intervals() -> None:
-    changes = best_first(report().rules.variants)
+    changes = best_first(report_of_many().rules.variants)
     figure = forest._compose(changes)
     names = [text for text, _ in sorted(boxes(figure), key=lambda each: -each[1][1]) if text.startswith("doji_pause")]
     assert names == [each.variant.name for each in changes]

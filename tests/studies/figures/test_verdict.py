@@ -115,13 +115,13 @@ def test_a_hypothesis_is_judged_on_what_came_after_it() -> None:
     written_at = START + 1_500 * DAY
     earlier = study.trades["found_at"] <= pd.Timestamp(written_at, tz="UTC")
     hypothesis = Hypothesis("flags on shares", written_at, (("setup", "flag"), ("group", "shares")))
-    (told,) = report_of(study, hypotheses=[hypothesis], samples=SAMPLES).judged
+    (told,) = report_of(study, hypotheses=[hypothesis], samples=500).judged
     later = study.trades[~earlier & (study.trades["setup"] == "flag")]
     assert told.verdict.trades == len(judged_setups(later, {}))
     other = study.trades.assign(net_r=study.trades["net_r"].where(~earlier, 7.0))
-    (again,) = report_of(replace(study, trades=other), hypotheses=[hypothesis], samples=SAMPLES).judged
+    (again,) = report_of(replace(study, trades=other), hypotheses=[hypothesis], samples=500).judged
     assert again == told
-    both = report_of(study, hypotheses=[hypothesis, hypothesis], samples=SAMPLES).judged
+    both = report_of(study, hypotheses=[hypothesis, hypothesis], samples=500).judged
     assert both[0].verdict.looks == 2
 
 

@@ -79,8 +79,8 @@ def study_files(
 ) -> tuple[Study, list[str]]:
     """Study files and folders of bars; return the study, and a sentence for each file that could not be read.
 
-    ``on_progress`` receives the number of instruments done, and of all. StudyError if nothing can be read, or if a
-    worker was killed; StudyStoppedError at Ctrl-C. The last two say what is kept.
+    ``on_progress`` receives the number of instruments done, and of all. StudyError if nothing can be read, if a worker
+    was killed or if memory ran out; StudyStoppedError at Ctrl-C. The last three say what is kept.
     """
     with _workers(how) as workers:
         files = look_at(paths, reading)
@@ -127,14 +127,14 @@ def _gathered(
             number += done.jobs
             if on_progress is not None:
                 on_progress(number, max(total, number))
-    except (KeyboardInterrupt, BrokenProcessPool) as problem:
+    except (KeyboardInterrupt, BrokenProcessPool, MemoryError) as problem:
         so_far = counted(len(gathered.rows), "instrument")
         where = "nothing is kept of it" if folder is None else f"what was done is kept in {folder / PARTS}"
+        fewer = f"{where}; run the same again with fewer workers"
+        if isinstance(problem, MemoryError):
+            raise StudyError(f"memory ran out after {so_far}; {fewer}") from None
         if isinstance(problem, BrokenProcessPool):
-            raise StudyError(
-                f"a worker was killed after {so_far}, perhaps because memory ran out; {where}; run the same again with "
-                "fewer workers"
-            ) from None
+            raise StudyError(f"a worker was killed after {so_far}, perhaps because memory ran out; {fewer}") from None
         again = "" if folder is None else "; run the same command to resume"
         raise StudyStoppedError(f"stopped after {so_far}; {where}{again}") from None
     if not gathered.rows:

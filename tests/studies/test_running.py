@@ -310,6 +310,17 @@ def test_a_killed_worker_is_one_sentence_and_what_was_done_is_kept(tmp_path: Pat
     assert f"what was done is kept in {tmp_path / PARTS}; " in str(told.value)
 
 
+def test_where_memory_runs_out_one_sentence_says_what_is_kept(tmp_path: Path) -> None:
+    def run_out(_done: int, _total: int) -> None:
+        raise MemoryError
+
+    parquet.write_table(table_of("IBM"), tmp_path / "N.parquet")
+    with pytest.raises(
+        StudyError, match=r"^memory ran out after 1 instrument; what was done is kept in .*fewer workers$"
+    ):
+        study_files([tmp_path / "N.parquet"], READING, Asked(), How(tmp_path, workers=1), run_out)
+
+
 @pytest.fixture
 def cluster() -> Iterator[str]:
     """Start a scheduler on this machine, and a worker in a separate process."""

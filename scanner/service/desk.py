@@ -17,14 +17,13 @@ from scanner.events import rfc3339
 from scanner.market.bars import NO_TIME, Bars
 from scanner.market.digits import grouped
 from scanner.market.guard import NOTED, Guard
-from scanner.market.splits import in_force
 from scanner.pipeline import Pipeline, Pools, run_together
 from scanner.service.addressing import Addressing
 from scanner.service.changes.decided import Decided
 from scanner.service.changes.restating import agreeing, different, run_again
-from scanner.service.changes.splitting import run_adjusted
+from scanner.service.changes.splitting import run_adjusted, up_to_next_split
 from scanner.service.intake.doubts import NONE, Doubts
-from scanner.service.intake.known_bars import KnownBars, closed_known_and_new, opened_before
+from scanner.service.intake.known_bars import KnownBars, closed_known_and_new
 from scanner.service.intake.late_ends import nothing_follows, over
 from scanner.service.resuming import BETWEEN, are_due, checkpoint_of, restore, snapshot_of
 from scanner.service.together.last_bars import LastBars
@@ -48,7 +47,6 @@ if TYPE_CHECKING:
     from scanner.market.guard import Checked, Note
     from scanner.market.sessions.calendars import Calendar
     from scanner.market.sessions.timeframes import Timeframe
-    from scanner.market.splits import Adjustment
     from scanner.pipeline import Run
     from scanner.service.together.usual import Arrival
     from scanner.store import Store, StoredTogether
@@ -328,7 +326,7 @@ class Desk:
             taken.look_again[name] = last.open_time
             fresh = fresh.where(fresh.stamp == NO_TIME)  # unreadable rows may not come again
         work.sent.append(Sent(self._base(name), raw))
-        fresh, splits = self._up_to_next_split(name, fresh)
+        fresh, splits = up_to_next_split(self.watched[name].adjustments, pipeline, fresh)
         takes_effect = splits != pipeline.adjustments
         checked = self._adjusted(name, fresh, restated, now, work) if takes_effect else pipeline.check(fresh)
         self._note(name, checked, taken)
@@ -437,15 +435,6 @@ class Desk:
         work.last[name] = rerun.bars.last()
         self.pipelines[name] = rerun.pipeline
         return True
-
-    def _up_to_next_split(self, name: str, fresh: RawBars) -> tuple[RawBars, tuple[Adjustment, ...]]:
-        """Give new rows up to the next split, and the splits in force for them; others are left for the next answer."""
-        splits, timetable = self.watched[name].adjustments, self.pipelines[name].guard.timetable
-        opens = Guard(timetable).check(fresh).bars.open_time if splits else NONE.open_time
-        if not len(opens):
-            return fresh, self.pipelines[name].adjustments
-        coming = [each.time for each in splits if each.time > opens[0]]
-        return opened_before(fresh, timetable, min(coming)) if coming else fresh, in_force(splits, int(opens[0]))
 
     def _adjusted(self, name: str, fresh: RawBars, restated: Bars, now: int, work: _Work) -> Checked:
         """Return what the guard makes of new rows with which a split takes effect.

@@ -6,18 +6,38 @@ from typing import TYPE_CHECKING
 
 from scanner.events import rfc3339
 from scanner.market.bars import Bars
-from scanner.market.splits import adjust
+from scanner.market.guard import Guard
+from scanner.market.splits import adjust, in_force
 from scanner.service.changes.restating import Rerun, as_sent, overlaid
 from scanner.service.changes.retelling import given_up
+from scanner.service.intake.known_bars import opened_before
 from scanner.service.resuming import checkpoint_of, snapshot_of
 from scanner.store import Rewrite, SeriesKey
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
     from scanner.events import Event
+    from scanner.market.bars import RawBars
+    from scanner.market.splits import Adjustment
     from scanner.pipeline import Pipeline
     from scanner.store.events import EventLog
+
+
+def up_to_next_split(
+    splits: Sequence[Adjustment], pipeline: Pipeline, fresh: RawBars
+) -> tuple[RawBars, tuple[Adjustment, ...]]:
+    """Give new rows up to the next of the known splits, and those in force for them.
+
+    Other rows are left for the next answer. Without a bar among the rows, the splits of the pipeline stay in force.
+    """
+    timetable = pipeline.guard.timetable
+    opens = Guard(timetable).check(fresh).bars.open_time.tolist() if splits else []
+    if not opens:
+        return fresh, pipeline.adjustments
+    first = opens[0]
+    coming = [each.time for each in splits if each.time > first]
+    return opened_before(fresh, timetable, min(coming)) if coming else fresh, in_force(splits, first)
 
 
 def run_adjusted(

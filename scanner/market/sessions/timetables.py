@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from fractions import Fraction
-from functools import cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -85,10 +85,12 @@ def _weekday(day: Times) -> Times:
     return (day + 3) % DAYS_OF_WEEK
 
 
-def _year(moment: int) -> int:
-    if moment < FIRST:
+@lru_cache(1_024)
+def _year(day: int) -> int:
+    """Give the year of a day counted from 1970-01-01, as far as there are calendars."""
+    if day < FIRST // DAY:
         return FIRST_YEAR
-    return LAST_YEAR if moment >= END else datetime.fromtimestamp(moment // SECOND, UTC).year
+    return LAST_YEAR if day >= END // DAY else (EPOCH + timedelta(day)).year
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +143,7 @@ class Timetable:
 
     def _cover(self, first: int, last: int) -> Periods:
         """Prepare the periods of a stretch of time, with a year on either side."""
-        years = (_year(first) - 1, _year(last) + 1)
+        years = (_year(first // DAY) - 1, _year(last // DAY) + 1)
         if not (self._years[0] <= years[0] and years[1] <= self._years[1]):
             if self._years[0]:
                 years = (min(years[0], self._years[0]), max(years[1], self._years[1]))

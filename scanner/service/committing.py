@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from scanner.clocks import Clock
     from scanner.delivery import Delivery
     from scanner.service.desk import Desk
-    from scanner.service.summaries import ToReport
+    from scanner.service.to_report import ToReport
     from scanner.service.together.usual import Arrival
 
 

@@ -22,7 +22,8 @@ from scanner.service.intake.intake import Intake
 from scanner.service.intake.requests import Ask, Manners
 from scanner.service.schedule.clock_jumps import watch_clock
 from scanner.service.schedule.timers import Due, Timers, groups_of
-from scanner.service.summaries import NAMED, Summaries, ToReport
+from scanner.service.summaries import Summaries
+from scanner.service.to_report import NAMED, ToReport
 from scanner.service.upkeep import Upkeep
 
 if TYPE_CHECKING:

@@ -12,7 +12,8 @@ import pytest
 
 from scanner.clocks import SECOND
 from scanner.events import rfc3339
-from scanner.service.summaries import NAMED, Setups, Summaries, ToReport
+from scanner.service.summaries import Summaries
+from scanner.service.to_report import NAMED, Setups, ToReport
 from scanner.store import Store, StoreTroubleError
 from tests.adapters.samples import setup_event
 from tests.adapters.story_samples import story_event

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from scanner.market.instruments import Instrument
 from scanner.service.committing import MOST_HALVINGS, Keeping, take_apart
 from scanner.service.desk import Desk, Taken
-from scanner.service.summaries import ToReport
+from scanner.service.to_report import ToReport
 from scanner.service.together.usual import Arrival
 from scanner.store import Store, StoreTroubleError
 from tests.service.one_desk import ACCOUNT, BARS, LATER, expected, raw, watched

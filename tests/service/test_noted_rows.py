@@ -11,7 +11,7 @@ from scanner.market.guard import Note
 from scanner.service.committing import Keeping
 from scanner.service.desk import Taken
 from scanner.service.intake.noted_rows import NotedRows
-from scanner.service.summaries import ToReport
+from scanner.service.to_report import ToReport
 
 if TYPE_CHECKING:
     from scanner.market.guard import Reason

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from scanner.service.summaries import NAMED
+from scanner.service.to_report import NAMED
 from scanner.store import Store
 from tests.service.kill_watch import DAY, PLAYED, cut_recording, station
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from scanner.wording.tables import bar_time
 from scanner.wording.text import plain
 from scanner.wording.times import moment
+from scanner.wording.words import by_reason
 
 if TYPE_CHECKING:
     from scanner.market.bars import Bars
@@ -52,7 +53,7 @@ def open_end_line(file: UnderstoodFile) -> str:
 def series_lines(tally: Tally, first: Bars, zone: str) -> list[str]:
     """Give the bars made from the rows of one instrument, and show the first."""
     (timeframe,) = tally.timeframes
-    refused = ", ".join(f"{count:,} {reason}" for reason, count in sorted(tally.refused.items()))
+    refused = by_reason(tally.refused)
     counts = f"{tally.bars:,} bars of {timeframe}"
     if tally.first is not None and tally.last is not None:
         begin, end = (_when(time, time, zone, timeframe) for time in (tally.first, tally.last - 1))

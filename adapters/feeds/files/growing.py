@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, BinaryIO
 import numpy as np
 import pyarrow as pa
 
-from adapters.feeds.files.cells.columns import PRICES
 from adapters.feeds.files.kinds.bytes import (
     BEGIN,
     BLOCK,
@@ -29,7 +28,7 @@ from adapters.feeds.files.kinds.lines import BadLineError, read_lines
 from adapters.feeds.files.looking import Understanding
 from adapters.feeds.files.series.raw_bars import RawBarsMaker
 from adapters.feeds.files.trouble import UnreadableFileError, reading
-from adapters.feeds.raw_rows import copied, joined, no_rows
+from adapters.feeds.raw_rows import PRICES, copied, joined, no_rows
 from scanner.market.bars import NO_TIME
 
 if TYPE_CHECKING:

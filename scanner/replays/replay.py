@@ -84,7 +84,7 @@ class Recording(Protocol):
 
 
 @dataclass(slots=True)
-class Ends:
+class Outcomes:
     """The outcomes of the setups that were followed: their number by state, and the sum of the closed ones.
 
     ``r`` is in real R before costs, and ``best`` the best of them; ``cost`` sums the costs of the ``costed`` ones,
@@ -111,9 +111,9 @@ class Ends:
                 self.costed += 1
                 self.cost += came.cost
 
-    def __add__(self, other: Ends) -> Ends:
+    def __add__(self, other: Outcomes) -> Outcomes:
         """Add two tallies."""
-        return Ends(
+        return Outcomes(
             self.states + other.states,
             self.entered + other.entered,
             self.closed + other.closed,
@@ -140,9 +140,9 @@ class Tally:
     noted: Counter[str] = field(default_factory=Counter)
     setups: Counter[str] = field(default_factory=Counter)
     set_aside: int = 0
-    ends: Ends = field(default_factory=Ends)
+    ends: Outcomes = field(default_factory=Outcomes)
     """Outcomes of the setups found."""
-    ends_aside: Ends = field(default_factory=Ends)
+    ends_aside: Outcomes = field(default_factory=Outcomes)
     """Outcomes of those set aside."""
     held: int = 0
     unready: list[str] = field(default_factory=list)

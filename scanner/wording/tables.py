@@ -5,9 +5,9 @@ from __future__ import annotations
 from datetime import datetime
 from textwrap import wrap
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 from scanner.clocks import HOUR, SECOND
+from scanner.wording.times import in_zone
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
@@ -68,7 +68,7 @@ def bar_time(open_time: int, close_time: int, zone: str, *, daily: bool) -> str:
     # hours, when clocks are put back.
     length = close_time - open_time
     day = open_time + length // 2 if length <= 25 * HOUR else open_time
-    moment = datetime.fromtimestamp((day if daily else close_time) // SECOND, ZoneInfo(zone))
+    moment = in_zone(day if daily else close_time, zone)
     return moment.date().isoformat() if daily else moment.replace(tzinfo=None).isoformat(" ", "minutes")
 
 

@@ -31,7 +31,7 @@ def in_r(value: str | Decimal | None) -> str:
     >>> in_r("-0.40"), in_r(Decimal("1.5")), in_r(None)
     ('−0.40 R', '+1.50 R', '-')
     """
-    return "-" if value is None else f"{Decimal(value):+.2f} R".replace("-", "−")
+    return "-" if value is None else with_minus(f"{Decimal(value):+.2f} R")
 
 
 def why_address(instrument: str, timeframe: str, at: int | None = None, path: str = "/why") -> str:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.ticker import MaxNLocator
 
+from scanner.market.digits import with_minus
 from scanner.present.chart.look import (
     BAND,
     DASHED,
@@ -109,7 +110,7 @@ def risk_ticks(story: StoryPicture, low: float, high: float) -> list[tuple[float
     ends = sorted(((low - entry) / risk, (high - entry) / risk))
     placed = MaxNLocator(RISK_TICKS, steps=[1, 2, 5, 10]).tick_values(*ends)
     return [
-        (entry + risk * float(r), f"{float(r) + 0.0:+.6g}R".replace("-", "−") if r else "0")
+        (entry + risk * float(r), with_minus(f"{float(r) + 0.0:+.6g}R") if r else "0")
         for r in placed
         if ends[0] < r < ends[1]
     ]

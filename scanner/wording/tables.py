@@ -62,6 +62,11 @@ def _block(heads: Sequence[str], row: Sequence[str], width: int, named: int) -> 
     return [line.replace(UNBROKEN, " ") for line in lines]
 
 
+def is_daily(timeframe: str) -> bool:
+    """Say whether a bar of a timeframe is a day or a week."""
+    return timeframe in {"1d", "1w"}
+
+
 def bar_time(open_time: int, close_time: int, zone: str, *, daily: bool) -> str:
     """Name a bar as people do: the day of a daily one, the first day of a weekly one, else the minute of its close."""
     # A session that opens on Sunday evening is Monday's: a day's bar is named by its middle. The longest day has 25

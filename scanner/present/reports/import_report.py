@@ -6,7 +6,7 @@ from math import isnan
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
-from scanner.wording.tables import bar_time
+from scanner.wording.tables import bar_time, is_daily
 from scanner.wording.text import plain
 from scanner.wording.times import moment
 from scanner.wording.words import by_reason
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 NAME_LENGTH = 60
 WIDTH, INDENT = 100, 16
 MARKS = {".": "point", ",": "comma"}
-DAYS = {"1d", "1w"}
 
 
 def file_lines(file: UnderstoodFile) -> list[str]:
@@ -83,4 +82,4 @@ def _name(name: str) -> str:
 
 
 def _when(opens: int, closes: int, zone: str, timeframe: str) -> str:
-    return bar_time(opens, closes, zone, daily=True) if timeframe in DAYS else moment(opens, zone)
+    return bar_time(opens, closes, zone, daily=True) if is_daily(timeframe) else moment(opens, zone)

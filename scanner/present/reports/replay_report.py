@@ -6,7 +6,7 @@ from itertools import chain
 from typing import TYPE_CHECKING
 
 from scanner.replays.replay import Outcomes
-from scanner.wording.tables import bar_time, fitted, parse_time, table
+from scanner.wording.tables import bar_time, fitted, is_daily, parse_time, table
 from scanner.wording.text import plain
 from scanner.wording.words import STATE_WORDS, by_reason
 
@@ -90,7 +90,7 @@ def _in_words(ended: tuple[State, str, str]) -> str:
 
 
 def _when(event: Event, zone: str) -> str:
-    daily = event.data["timeframe"] in {"1d", "1w"}
+    daily = is_daily(event.data["timeframe"])
     return bar_time(parse_time(event.data["bar_open"]) if daily else 0, event.time, zone, daily=daily)
 
 

@@ -38,7 +38,7 @@ def crosses(picture: Picture) -> list[tuple[int, bool]]:
 
 
 def draw_macd(
-    sheet: Sheet, picture: Picture, box: Box, bars_spanned: tuple[float, float], setup_at: int | None = None
+    sheet: Sheet, picture: Picture, box: Box, bars_spanned: tuple[float, float], setup_at: int | None
 ) -> None:
     """Draw both lines around zero over all bars of the panel, and name the times below.
 

@@ -11,6 +11,7 @@ from pathlib import Path
 HOUSE = Path(__file__).parent.parent
 
 ROOMS = (
+    "scanner.arrow",
     "scanner.compiling",
     "scanner.clocks",
     "scanner.backoff",
@@ -43,8 +44,8 @@ ROOMS = (
 """The rooms, lowest first: each may import those before it. What is under a name is in that room."""
 
 OUTSIDE = {
-    *("scanner.backoff", "scanner.clocks", "scanner.events", "scanner.market", "scanner.ports", "scanner.present"),
-    "scanner.wording",
+    *("scanner.arrow", "scanner.backoff", "scanner.clocks", "scanner.events", "scanner.market", "scanner.ports"),
+    *("scanner.present", "scanner.wording"),
 }
 """The rooms that adapters may import."""
 

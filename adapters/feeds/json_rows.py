@@ -13,6 +13,8 @@ import numpy as np
 from jmespath.exceptions import JMESPathError
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
+from adapters.feeds.files.trouble import visible
+from adapters.feeds.raw_rows import NUMBERS
 from adapters.feeds.settings import FeedSettings
 from scanner.clocks import DAY, SECOND
 from scanner.market.bars import NO_TIME, RawBars, StampKind
@@ -26,8 +28,6 @@ TimeUnit = Literal["s", "ms", "us", "ns", "rfc3339"]
 FACTORS: Mapping[str, int] = {"s": SECOND, "ms": 1_000_000, "us": 1_000, "ns": 1}
 """Nanoseconds in each unit."""
 
-PRICES = ("open", "high", "low", "close")
-NUMBERS = (*PRICES, "volume")
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _NUMBER = re.compile(r"\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*", re.ASCII)
 MOST_SHOWN = 1_000
@@ -229,9 +229,7 @@ def shown(value: object, safe: Callable[[str], str] = str) -> str:
         text = json.dumps(value, ensure_ascii=False)
     except RecursionError:
         return "a value that is nested too deeply to be shown"
-    text = safe(text[:_LOOKED_AT])
-    text = "".join(letter if letter.isprintable() else "�" for letter in text[: _SHOWN + 1])
-    return text if len(text) <= _SHOWN else text[:_SHOWN] + "…"
+    return visible(safe(text[:_LOOKED_AT]), _SHOWN)
 
 
 def _numbers(values: list[Any]) -> NDArray[np.float64]:

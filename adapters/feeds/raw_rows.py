@@ -1,9 +1,9 @@
-"""Making raw rows: joined ones, none at all, and one that cannot be read."""
+"""The columns of raw rows, and making such rows: joined ones, none at all, and one that cannot be read."""
 
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -15,6 +15,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from scanner.market.bars import StampKind
+
+PRICES = ("open", "high", "low", "close")
+NUMBERS = (*PRICES, "volume")
+"""The columns of numbers."""
 
 
 def no_rows(source: str, stamp_kind: StampKind) -> RawBars:
@@ -34,11 +38,10 @@ def joined(parts: Sequence[RawBars]) -> RawBars:
     """Join rows of one source; at least one part is needed."""
     if len(parts) == 1:
         return parts[0]
-    stamp, row = (np.concatenate([getattr(part, name) for part in parts]) for name in ("stamp", "row"))
-    prices = ("open", "high", "low", "close", "volume")
-    first, high, low, last, volume = (np.concatenate([getattr(part, name) for part in parts]) for name in prices)
+    names = ("stamp", *NUMBERS, "row")
+    columns: dict[str, Any] = {name: np.concatenate([getattr(part, name) for part in parts]) for name in names}
     unreadable = {number: text for part in parts for number, text in part.unreadable.items()}
-    return RawBars(stamp, first, high, low, last, volume, row, parts[0].source, parts[0].stamp_kind, unreadable)
+    return replace(parts[0], **columns, unreadable=unreadable)
 
 
 def joined_pages(pages: list[RawBars], nothing: RawBars) -> RawBars:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path  # noqa: TC003 - pydantic reads it when it runs
 from typing import TYPE_CHECKING, Any
 
@@ -13,9 +13,10 @@ from adapters.feeds.files.opening import Recording, UnreadableFileError, recordi
 from adapters.feeds.files.settings import FileSettings
 from adapters.feeds.files.trouble import ReadingOptions
 from adapters.feeds.raw_rows import joined
-from scanner.clocks import DAY, SECOND, PacedClock
+from scanner.clocks import DAY, PacedClock
 from scanner.market.bars import NO_TIME, RawBars
 from scanner.ports import Answer, FeedTroubleError
+from scanner.wording.tables import parse_time
 
 if TYPE_CHECKING:
     import asyncio
@@ -120,7 +121,7 @@ class RecordedFeed:
         self.end = max((int(bars.stamp.max()) for bars in self._bars.values() if len(bars)), default=0)
         begin = self.end - DAY
         if settings.begin is not None:
-            begin = int(datetime.fromisoformat(settings.begin).astimezone(UTC).timestamp()) * SECOND
+            begin = parse_time(settings.begin)
         self.clock = PacedClock(begin, settings.pace)
 
     async def start(self) -> None:

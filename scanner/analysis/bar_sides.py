@@ -97,7 +97,7 @@ def highest_of(series: Floats, first: int, last: int, sign: float) -> float:
 
 
 @inlined
-def trend(series: Floats, t: int, sign: float, rise: int) -> float:
+def trend_margin(series: Floats, t: int, sign: float, rise: int) -> float:
     """Give the distance of prices from losing their trend at bar ``t``; positive if there is a trend.
 
     A trend is a close above the fast average, which is above the slow one and higher than ``rise`` bars earlier; this

@@ -158,7 +158,7 @@ class Before:
         return self.sign * self.ahead.cross
 
     def trend_close(self, rise: int) -> float:
-        """Give the close beyond which the next bar has a trend; see ``bar_sides.trend``."""
+        """Give the close beyond which the next bar has a trend; see ``bar_sides.trend_margin``."""
         fast, slow = self.rules.fast_average, self.rules.slow_average
         fast_sum, slow_sum = self.sign * self.ahead.fast_sum, self.sign * self.ahead.slow_sum
         return max(

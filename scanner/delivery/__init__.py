@@ -6,7 +6,7 @@ import asyncio
 from typing import TYPE_CHECKING
 
 from scanner.backoff import Pauses
-from scanner.delivery.lane import Lane, Means
+from scanner.delivery.sink_delivery import Means, SinkDelivery
 from scanner.ports import Notes
 
 if TYPE_CHECKING:
@@ -59,49 +59,49 @@ class Delivery:
         means = Means(
             store.outbox, clock, sleep, picture, notes, stale_after, tell, pauses or Pauses(random), store_within
         )
-        self._lanes = {
-            name: Lane(name, sink, means, (quiet or {}).get(name), (ceiling or {}).get(name))
+        self._sinks = {
+            name: SinkDelivery(name, sink, means, (quiet or {}).get(name), (ceiling or {}).get(name))
             for name, sink in sinks.items()
         }
 
     def wake(self) -> None:
         """Check the outbox at once, since something new was put there; call it in the event loop's thread."""
-        for lane in self._lanes.values():
-            lane.wake()
+        for one in self._sinks.values():
+            one.wake()
 
     def pass_on(self, event: Event, sinks: Sequence[str]) -> None:
         """Send an event to sinks although the store cannot keep it; it is not sent again once the store has it."""
         for name in sinks:
-            if name in self._lanes:
-                self._lanes[name].pass_on(event)
+            if name in self._sinks:
+                self._sinks[name].pass_on(event)
 
     def troubles(self) -> dict[str, str]:
         """Give a sentence on each sink that is failing now."""
-        return {name: lane.trouble for name, lane in self._lanes.items() if lane.trouble}
+        return {name: one.trouble for name, one in self._sinks.items() if one.trouble}
 
     async def run(self, stop: asyncio.Event) -> None:
         """Start the sinks and deliver until told to stop; then stop the sinks."""
-        tasks = [asyncio.create_task(lane.run(stop)) for lane in self._lanes.values()]
+        tasks = [asyncio.create_task(one.run(stop)) for one in self._sinks.values()]
         stopping = asyncio.create_task(stop.wait())
         try:
-            # A lane ends only on request, unless it has a defect: then do not wait.
+            # The delivery to a sink ends only on request, unless it has a defect: then do not wait.
             await asyncio.wait({stopping, *tasks}, return_when=asyncio.FIRST_COMPLETED)
             self.wake()
         finally:
             stopping.cancel()
             grace = GRACE if stop.is_set() else 0.0
             ended = await asyncio.gather(
-                *(_end(lane, task, grace) for lane, task in zip(self._lanes.values(), tasks, strict=True))
+                *(_end(one, task, grace) for one, task in zip(self._sinks.values(), tasks, strict=True))
             )
         for outcome in ended:
             if isinstance(outcome, Exception):
                 raise outcome
 
 
-async def _end(lane: Lane, running: asyncio.Task[None], grace: float) -> BaseException | None:
-    """Let deliveries under way end within the grace period, and stop the sink; return the lane's error, if any."""
-    await asyncio.wait({running}, timeout=0.0 if lane.is_starting else grace)
+async def _end(one: SinkDelivery, running: asyncio.Task[None], grace: float) -> BaseException | None:
+    """Let deliveries under way end within the grace period, and stop the sink; return the error, if any."""
+    await asyncio.wait({running}, timeout=0.0 if one.is_starting else grace)
     running.cancel()
     (outcome,) = await asyncio.gather(running, return_exceptions=True)
-    await lane.close()
+    await one.close()
     return outcome

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from scanner.clocks import SECOND
+from scanner.wording.times import in_zone
 
 if TYPE_CHECKING:
     from datetime import time
@@ -39,11 +40,10 @@ def _around(quiet: Quiet, now: int) -> list[tuple[int, int]]:
     When the clocks change, a time that occurs twice means the first, and one that is skipped lies as long after the
     change as it would have.
     """
-    zone = ZoneInfo(quiet.zone)
-    today = datetime.fromtimestamp(now // SECOND, UTC).astimezone(zone).date()
+    today = in_zone(now, quiet.zone).date()
 
     def moment(day: int, at: time) -> int:
-        return int(datetime.combine(today + timedelta(day), at, zone).timestamp()) * SECOND
+        return int(datetime.combine(today + timedelta(day), at, ZoneInfo(quiet.zone)).timestamp()) * SECOND
 
     over_night = int(quiet.end <= quiet.start)
     return [(moment(day, quiet.start), moment(day + over_night, quiet.end)) for day in range(-2, 2)]

@@ -164,7 +164,7 @@ def broken(story: Story, decisions: Sequence[Decision]) -> list[tuple[Broken, De
                 found.append(("beyond_plan", each))
             if each.size is not None and size is not None and each.size > size:
                 found.append(("too_large", each))
-        elif each.kind == "leave" and not story.has_said("setup.exit_signal", each.after):
+        elif each.kind == "leave" and "setup.exit_signal" not in {event.kind for event in story.version_at(each.after)}:
             told = story.told_at(each.after)
             stop = Decimal(setup["levels"]["stop"] if told is None else told["stop"])
             if each.price is None or sign * EXACT.subtract(each.price, stop) > 0:

@@ -6,8 +6,6 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from scanner.events import KINDS
-
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable
 
@@ -52,7 +50,7 @@ class Story:
 
     def setup_at(self, number: int) -> SetupData:
         """Give the setup as it was when the event of this number was the last."""
-        data: SetupData = self._setup_said(number).event.data
+        data: SetupData = self.version_at(number)[0].data
         return data
 
     @property
@@ -62,20 +60,21 @@ class Story:
 
     def told_at(self, number: int) -> StoryData | None:
         """Give its state when the event of this number was the last; None as above."""
-        said = self._setup_said(number).number
-        since = [each.event for each in self.events if said < each.number <= number]
+        since = self.version_at(number)[1:]
         if not since or since[-1].kind == "setup.withdrawn":
             return None
         data: StoryData = since[-1].data
         return data
 
-    def has_said(self, kind: str, number: int) -> bool:
-        """Whether the setup as it was then had an event of some kinds."""
-        said = self._setup_said(number).number
-        return any(each.event.kind == kind for each in self.events if said < each.number <= number)
+    @property
+    def version(self) -> list[Event]:
+        """The event that reported the latest version of the setup, and all after it."""
+        return self.version_at(self.events[-1].number)
 
-    def _setup_said(self, number: int) -> KeptEvent:
-        return [each for each in self.events if each.event.facts.begins and each.number <= number][-1]
+    def version_at(self, number: int) -> list[Event]:
+        """Give these when the event of this number was the last."""
+        until = [each.event for each in self.events if each.number <= number]
+        return until[max(at for at, event in enumerate(until) if event.facts.begins) :]
 
 
 def stories(events: Iterable[KeptEvent]) -> list[Story]:
@@ -86,7 +85,7 @@ def stories(events: Iterable[KeptEvent]) -> list[Story]:
     threads: dict[str, list[KeptEvent]] = {}
     for each in events:
         threads.setdefault(each.event.thread, []).append(each)
-    whole = [Story(tuple(found)) for thread, found in threads.items() if thread and KINDS[found[0].event.kind].begins]
+    whole = [Story(tuple(found)) for thread, found in threads.items() if thread and found[0].event.facts.begins]
     return sorted(whole, key=lambda each: (each.found, each.events[0].event.subject, each.id))
 
 

@@ -2,30 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
-from zoneinfo import ZoneInfo
 
-from scanner.clocks import SECOND
 from scanner.events import rfc3339
 from scanner.market.digits import grouped, with_minus
-from scanner.wording.times import moment
+from scanner.wording.times import in_zone, moment, short
 from scanner.wording.words import compared, counted, name, number, phrase, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
-
-
-def short(nanoseconds: int, zone: str) -> str:
-    """Give a moment in few letters, in a zone.
-
-    >>> short(1_772_467_200_000_000_000, "Europe/Berlin")
-    '2 Mar 17:00'
-    """
-    own = datetime.fromtimestamp(nanoseconds // SECOND, UTC).astimezone(ZoneInfo(zone))
-    return f"{own.day} {own:%b %H:%M}"
 
 
 def bar_label(nanoseconds: int, zone: str, *, daily: bool) -> str:
@@ -34,7 +21,7 @@ def bar_label(nanoseconds: int, zone: str, *, daily: bool) -> str:
     >>> bar_label(1_772_467_200_000_000_000, "UTC", daily=True)
     '2 Mar 2026'
     """
-    own = datetime.fromtimestamp(nanoseconds // SECOND, UTC).astimezone(ZoneInfo(zone))
+    own = in_zone(nanoseconds, zone)
     return f"{own.day} {own:%b %Y}" if daily else f"{own.day} {own:%b %Y %H:%M}"
 
 
@@ -44,7 +31,7 @@ def in_r(value: str | Decimal | None) -> str:
     >>> in_r("-0.40"), in_r(Decimal("1.5")), in_r(None)
     ('−0.40 R', '+1.50 R', '-')
     """
-    return "-" if value is None else f"{Decimal(value):+.2f} R".replace("-", "−")
+    return "-" if value is None else with_minus(f"{Decimal(value):+.2f} R")
 
 
 def why_address(instrument: str, timeframe: str, at: int | None = None, path: str = "/why") -> str:

@@ -84,7 +84,7 @@ class Recording(Protocol):
 
 
 @dataclass(slots=True)
-class Ends:
+class Outcomes:
     """The outcomes of the setups that were followed: their number by state, and the sum of the closed ones.
 
     ``r`` is in real R before costs, and ``best`` the best of them; ``cost`` sums the costs of the ``costed`` ones,
@@ -111,9 +111,9 @@ class Ends:
                 self.costed += 1
                 self.cost += came.cost
 
-    def __add__(self, other: Ends) -> Ends:
+    def __add__(self, other: Outcomes) -> Outcomes:
         """Add two tallies."""
-        return Ends(
+        return Outcomes(
             self.states + other.states,
             self.entered + other.entered,
             self.closed + other.closed,
@@ -140,9 +140,9 @@ class Tally:
     noted: Counter[str] = field(default_factory=Counter)
     setups: Counter[str] = field(default_factory=Counter)
     set_aside: int = 0
-    ends: Ends = field(default_factory=Ends)
+    ends: Outcomes = field(default_factory=Outcomes)
     """Outcomes of the setups found."""
-    ends_aside: Ends = field(default_factory=Ends)
+    ends_aside: Outcomes = field(default_factory=Outcomes)
     """Outcomes of those set aside."""
     held: int = 0
     unready: list[str] = field(default_factory=list)
@@ -256,35 +256,23 @@ def replay(
         return
     pipeline = prepare(recording, first, tally)
 
-    learner = _Learner(tally, on_end)
+    def learn(came: Came) -> None:
+        tally.learn(came)
+        on_end(came)
+
     if not tells_stories:
-        pipeline.listen(learner.learn)
+        pipeline.listen(learn)
     for _, checked in checked_blocks(chain([first], chunks), pipeline.guard, tally, on_note):
         if not tally.mark and len(checked.bars):
             tally.mark = sha256(np.concatenate(checked.bars[:MARKED].columns()[2:6]).tobytes()).digest()
         for event in pipeline.events(checked.bars):
             tally.hear(event)
-            learner.said(event)
+            if event.facts.follows and event.facts.ends:
+                learn(Came.of_event(event))
             yield event
         for note in pipeline.suspects(checked):
             tally.noted[note.reason] += 1
             on_note(note)
     for came in pipeline.under_way():
-        learner.learn(came)
+        learn(came)
     tally.end(pipeline)
-
-
-@dataclass(frozen=True, slots=True)
-class _Learner:
-    """Collects the outcomes of setups, from events or without them."""
-
-    tally: Tally
-    on_end: Callable[[Came], None]
-
-    def said(self, event: Event) -> None:
-        if event.facts.follows and event.facts.ends:
-            self.learn(Came.of_event(event))
-
-    def learn(self, came: Came) -> None:
-        self.tally.learn(came)
-        self.on_end(came)

@@ -10,7 +10,7 @@ import numpy as np
 import orjson
 import pyarrow as pa
 
-from scanner.studies.arrow import numbers, texts
+from scanner.arrow import numbers, texts
 from scanner.studies.checked import CheckedRows
 from scanner.studies.schema import AROUND, SOURCES, TIME, TRADES, VERDICTS, StudyFile, Variant
 from scanner.trade.surroundings import NAMES

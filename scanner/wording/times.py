@@ -17,6 +17,11 @@ def known_zone(name: str) -> str:
     return name
 
 
+def in_zone(nanoseconds: int, zone: str) -> datetime:
+    """Give a moment, in nanoseconds since 1970 UTC, as the clocks of a zone show it, to the second."""
+    return datetime.fromtimestamp(nanoseconds // SECOND, ZoneInfo(zone))
+
+
 def moment(nanoseconds: int, user_zone: str, exchange_zone: str | None = None) -> str:
     """Say when something was, in the user's time and, if that differs, in the exchange's.
 
@@ -29,15 +34,14 @@ def moment(nanoseconds: int, user_zone: str, exchange_zone: str | None = None) -
     >>> moment(1_792_888_200_000_000_000, "Europe/Berlin", "Europe/Paris")
     'Sun 25 Oct 2026 02:30 Berlin (00:30 UTC)'
     """
-    when = datetime.fromtimestamp(nanoseconds // SECOND, UTC)
-    own = when.astimezone(ZoneInfo(user_zone))
+    own = in_zone(nanoseconds, user_zone)
     text = f"{date(nanoseconds, user_zone)} {_clock(own)} {city(user_zone)}"
     there_zone = exchange_zone or user_zone
-    there = when.astimezone(ZoneInfo(there_zone))
+    there = in_zone(nanoseconds, there_zone)
     if there.utcoffset() == own.utcoffset():
         # An hour that a clock repeats is told apart by UTC.
         twice = own.replace(fold=0).utcoffset() != own.replace(fold=1).utcoffset()
-        return f"{text} ({_clock(when)} UTC)" if twice else text
+        return f"{text} ({_clock(own.astimezone(UTC))} UTC)" if twice else text
     day = "" if there.date() == own.date() else f"{there:%a} {there.day} {there:%b} "
     return f"{text} ({day}{_clock(there)} {city(there_zone)})"
 
@@ -58,8 +62,18 @@ def date(nanoseconds: int, zone: str) -> str:
     >>> date(1_772_467_200_000_000_000, "UTC")
     'Mon 2 Mar 2026'
     """
-    own = datetime.fromtimestamp(nanoseconds // SECOND, UTC).astimezone(ZoneInfo(zone))
+    own = in_zone(nanoseconds, zone)
     return f"{own:%a} {own.day} {own:%b %Y}"
+
+
+def short(nanoseconds: int, zone: str) -> str:
+    """Give a moment in few letters, in a zone.
+
+    >>> short(1_772_467_200_000_000_000, "Europe/Berlin")
+    '2 Mar 17:00'
+    """
+    own = in_zone(nanoseconds, zone)
+    return f"{own.day} {own:%b %H:%M}"
 
 
 def city(zone: str) -> str:

@@ -333,7 +333,7 @@ async def test_pictures_go_where_they_are_wanted_and_hold_nothing_up() -> None:
 async def sleeping_until_woken(
     store: Store, time: Time, sink: PlannedSink
 ) -> AsyncIterator[tuple[Delivery, Callable[[], Awaitable[None]]]]:
-    """Give a delivery whose lane sleeps until woken, and a function that wakes it and waits until it sleeps again."""
+    """Give a delivery that sleeps until woken, and a function that wakes it and waits until it sleeps again."""
     stop, asleep = asyncio.Event(), asyncio.Event()
 
     async def sleep(seconds: float) -> None:

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, BinaryIO
 import numpy as np
 import pyarrow as pa
 
-from adapters.feeds.files.cells.columns import PRICES
 from adapters.feeds.files.kinds.bytes import (
     BEGIN,
     BLOCK,
@@ -29,7 +28,7 @@ from adapters.feeds.files.kinds.lines import BadLineError, read_lines
 from adapters.feeds.files.looking import Understanding
 from adapters.feeds.files.series.raw_bars import RawBarsMaker
 from adapters.feeds.files.trouble import UnreadableFileError, reading
-from adapters.feeds.raw_rows import copied, joined, no_rows
+from adapters.feeds.raw_rows import PRICES, copied, joined, no_rows
 from scanner.market.bars import NO_TIME
 
 if TYPE_CHECKING:
@@ -173,7 +172,7 @@ class _Reader:
     """How far one file has been read. ``way`` is that of the previous file until its own is known."""
 
     def __init__(self, path: Path, options: ReadingOptions, zone: ZoneInfo | None, way: _Way | None) -> None:
-        self.path = path
+        self._path = path
         self.inode = -1
         self.way = way
         self._options = options
@@ -196,7 +195,9 @@ class _Reader:
             self._begin()
         if not self.begun or self.way is None:
             return None
-        parts = [self.way.bars(block) for block in read_lines(self, self.way.form, self.way.decimal)]
+        parts = [
+            self.way.bars(block) for block in read_lines(self._path, self._blocks(), self.way.form, self.way.decimal)
+        ]
         return joined(parts) if parts else None
 
     def _begin(self) -> None:
@@ -204,25 +205,25 @@ class _Reader:
         self._stream.seek(0)
         head = self._stream.read(2 * LINE_LIMIT)
         if b"\n" not in head and len(head) > LINE_LIMIT:
-            raise line_too_long(self.path, 1)
+            raise line_too_long(self._path, 1)
         if utf16_of(head[:BEGIN]):
-            raise UnreadableFileError(f"{self.path}: it is in UTF-16; have it written in UTF-8")
-        lines = first_lines(self._encoding.utf8(head[: head.rfind(b"\n") + 1].removeprefix(UTF8_MARK)), self.path)
+            raise UnreadableFileError(f"{self._path}: it is in UTF-16; have it written in UTF-8")
+        lines = first_lines(self._encoding.utf8(head[: head.rfind(b"\n") + 1].removeprefix(UTF8_MARK)), self._path)
         written = [line for line in lines if line.strip()]
         if written and self.way is not None and self.way.takes(written[0]):
             self.way, self.begun = self.way.without_header(), True
         elif len(written) > 1:
-            way = _Way(self.path, lines, self._options, self._zone)
+            way = _Way(self._path, lines, self._options, self._zone)
             if way.form.has_rows:
                 self.way, self.begun = way, True
 
-    def blocks(self) -> Iterator[Block]:
+    def _blocks(self) -> Iterator[Block]:
         """Give the complete lines that were added."""
         self._stream.seek(self._offset)
         while part := self._stream.read(BLOCK):
             block = part[: part.rfind(b"\n") + 1]
             if len(part) - len(block) > LINE_LIMIT:
-                raise line_too_long(self.path, self._line + block.count(b"\n"))
+                raise line_too_long(self._path, self._line + block.count(b"\n"))
             if not block:
                 return
             text = block.removeprefix(UTF8_MARK) if self._line == 1 else block

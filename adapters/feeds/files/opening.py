@@ -218,9 +218,15 @@ def _open(file: ByteFile, options: ReadingOptions) -> Table:
     except UnicodeEncodeError:
         raise UnreadableFileError(f"{file.path}: its path is not UTF-8, as names here must be; rename it") from None
     if file.begin.startswith(PARQUET):
-        return _open_parquet(file, options)
+        from adapters.feeds.files.kinds.parquet import ParquetTable  # noqa: PLC0415 - loads what the others need not
+
+        _refuse_packed(file, "Parquet")
+        return ParquetTable(file, options)
     if file.begin.startswith((ARCHIVE, OLD_WORKBOOK)):
-        return _open_workbook(file, options)
+        from adapters.feeds.files.kinds.workbook import WorkbookTable  # noqa: PLC0415 - as above
+
+        _refuse_packed(file, "a workbook")
+        return WorkbookTable(file, options)
     head = file.head()
     begin = head.strip()
     if not begin:
@@ -249,17 +255,6 @@ def _open(file: ByteFile, options: ReadingOptions) -> Table:
     return table
 
 
-def _open_workbook(file: ByteFile, options: ReadingOptions) -> Table:
-    from adapters.feeds.files.kinds.workbook import WorkbookTable  # noqa: PLC0415 - loads what the others need not
-
+def _refuse_packed(file: ByteFile, what: str) -> None:
     if file.packed:
-        raise UnreadableFileError(f"{file.path}: it is a workbook inside gzip; unpack it first")
-    return WorkbookTable(file, options)
-
-
-def _open_parquet(file: ByteFile, options: ReadingOptions) -> Table:
-    from adapters.feeds.files.kinds.parquet import ParquetTable  # noqa: PLC0415 - loads what the others need not
-
-    if file.packed:
-        raise UnreadableFileError(f"{file.path}: it is Parquet inside gzip; unpack it first")
-    return ParquetTable(file, options)
+        raise UnreadableFileError(f"{file.path}: it is {what} inside gzip; unpack it first")

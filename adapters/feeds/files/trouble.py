@@ -58,7 +58,10 @@ def reading(path: Path) -> Iterator[None]:
 
 def quoted(cell: str | None, limit: int = 60) -> str:
     """Quote the content of a cell, at most ``limit`` characters; ``empty`` if there is none."""
-    if not cell:
-        return "empty"
-    shown = "".join(letter if letter.isprintable() else "�" for letter in cell[: limit + 1])
-    return f'"{shown}"' if len(shown) <= limit else f'"{shown[:limit]}…"'
+    return f'"{visible(cell, limit)}"' if cell else "empty"
+
+
+def visible(text: str, limit: int) -> str:
+    """Give a text as one line, at most ``limit`` characters and perhaps an ellipsis."""
+    shown = "".join(letter if letter.isprintable() else "�" for letter in text[: limit + 1])
+    return shown if len(shown) <= limit else f"{shown[:limit]}…"

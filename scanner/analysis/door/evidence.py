@@ -106,7 +106,7 @@ def volume_words(fit: Fit, point: int, threshold: str = "> 1") -> tuple[str, str
 
 
 def trend_text(fit: Fit, rise: int) -> str:
-    """Describe the distances of which ``bar_sides.trend`` gives the smallest."""
+    """Describe the distances of which ``bar_sides.trend_margin`` gives the smallest."""
     fast, slow, above = fit.rules.fast_average, fit.rules.slow_average, fit.word("above", "below")
     return (
         f"smallest of: close {above} the {fast}-bar average, that {above} the {slow}-bar average, "

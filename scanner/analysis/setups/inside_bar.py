@@ -23,7 +23,7 @@ from scanner.analysis.bar_sides import (
     opening,
     stretch,
     tie,
-    trend,
+    trend_margin,
 )
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, HIGH, LOW, OPEN
 from scanner.analysis.door import evidence
@@ -63,7 +63,7 @@ def measure(series: Floats, t: int, sign: float, numbers: Any, measured: Floats,
     p = t - 1
     range_p, range_t, body_p, atr = extent(series, p), extent(series, t), body(series, p), series[ATR, t - 2]
     equal = tie(series, p, t)
-    measured[TREND] = trend(series, t, sign, numbers.trend_rise)
+    measured[TREND] = trend_margin(series, t, sign, numbers.trend_rise)
     verdicts[TREND] = measured[TREND] > equal
     measured[STRONG] = divided(range_p, atr)
     verdicts[STRONG] = range_p >= numbers.strong_min * atr - equal

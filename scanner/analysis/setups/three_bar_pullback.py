@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import Field
 
-from scanner.analysis.bar_sides import all_hold, divided, extent, highest, lowest, stretch, tie, trend
+from scanner.analysis.bar_sides import all_hold, divided, extent, highest, lowest, stretch, tie, trend_margin
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
 from scanner.analysis.door import evidence
 from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
@@ -52,7 +52,7 @@ class ThreeBarPullbackNumbers(Numbers):
 def measure(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
     """Measure every rule on the bars up to t, with averages and ATR at t."""
     low, atr, equal = lowest(series, t, sign), series[ATR, t], tie(series, t, t)
-    measured[TREND] = trend(series, t, sign, numbers.trend_rise)
+    measured[TREND] = trend_margin(series, t, sign, numbers.trend_rise)
     verdicts[TREND] = measured[TREND] > equal
     at = t
     for i in range(t - 1, t - numbers.high_of, -1):

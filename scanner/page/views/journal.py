@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import date
 from typing import TYPE_CHECKING
 from urllib.parse import urlencode
-from zoneinfo import ZoneInfo
 
-from scanner.clocks import SECOND
 from scanner.events import KINDS
 from scanner.journal.entries import Entry, entry_of
 from scanner.journal.review import DAYS, days_up_to
@@ -16,6 +14,7 @@ from scanner.journal.stories import stories
 from scanner.page.answers import asked, board, known, looker, stream
 from scanner.present.reports.journal_report import BROKEN_SHORT, BROKEN_WORDS, LEGEND, figure_rows, state_in_words
 from scanner.store import StoreTroubleError
+from scanner.wording.times import in_zone
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -93,7 +92,7 @@ def review(request: Request) -> Response:
     span = span if span in DAYS else "week"
     zone, status = known(request).zone, board(request).status
     now = looker(request).store.clock() if status is None else status.now
-    today = datetime.fromtimestamp(now // SECOND, UTC).astimezone(ZoneInfo(zone)).date()
+    today = in_zone(now, zone).date()
     try:
         last, wrong = (date.fromisoformat(until) if until else today), ""
         first, end = days_up_to(last, span, zone)

@@ -38,11 +38,6 @@ class Distance:
     rules: int
     set_aside: str
 
-    @property
-    def part(self) -> float:
-        """The share of its rules that fail."""
-        return len(self.missed) / self.rules
-
 
 def rows(measures: Mapping[str, Measure]) -> list[Row]:
     """Give measures as rows."""

@@ -114,10 +114,7 @@ def _shown(story: Story, seen: Board, about: Known) -> Shown:
 def orders_of(story: Story, about: Known) -> str:
     """Say which orders are valid now."""
     told = story.told
-    if told is not None:
-        return phrase(told["orders"])
-    begins = [each.event for each in story.events if each.event.facts.begins][-1]
-    return acting(begins.data, about.zone)
+    return acting(story.setup, about.zone) if told is None else phrase(told["orders"])
 
 
 def _risk(held: Iterable[Position]) -> tuple[Decimal, Decimal | None, int]:

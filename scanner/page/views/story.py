@@ -10,14 +10,13 @@ from starlette.concurrency import run_in_threadpool
 
 from scanner.commands.journal.deciding import Wish, keep, number
 from scanner.commands.trouble import UsageError
-from scanner.events import KINDS
 from scanner.journal.entries import entry_of
 from scanner.journal.stories import is_id, stories
 from scanner.page.access.forms import form_of
 from scanner.page.answers import go_to, known, looker, render, session_of, sessions
 from scanner.page.trouble import NO_STORY, NothingHereError
 from scanner.page.views.now import orders_of
-from scanner.ports import Message, Notes
+from scanner.ports import Message
 from scanner.present.contract.decision_message import NUMBERS_OF
 from scanner.present.reports.journal_html import decision_words, facts_of
 from scanner.present.reports.journal_report import BROKEN_WORDS, state_in_words
@@ -30,7 +29,7 @@ if TYPE_CHECKING:
     from starlette.responses import Response
 
     from scanner.journal.stories import Story
-    from scanner.store import Decision, KeptEvent
+    from scanner.store import Decision
     from scanner.wording.words import Words
 
 ID_LENGTH = 32
@@ -68,9 +67,8 @@ def _page(request: Request, found: Story, *, wrong: str = "", status: int = 200)
     # A wrong price or size can be corrected until the next bar.
     open_to = {each.kind for each in decisions if each.kind in {"take", "leave"} and each.bar == last_bar}
     kinds = {each.kind for each in decisions}
-    ended = KINDS[found.last.kind].ends
+    ended = not found.is_open
     waits = found.told is None and not ended
-    begins = [each.event for each in found.events if each.event.facts.begins][-1]
     zone = about.exchange_zone(entry.instrument)
     now = alert(Message(found.last), about.zone, zone)
     return render(
@@ -84,7 +82,7 @@ def _page(request: Request, found: Story, *, wrong: str = "", status: int = 200)
         broken=[BROKEN_WORDS[kind] for kind in entry.broken],
         orders="" if ended else orders_of(found, about),
         wrong_if="" if ended else now.wrong,
-        risk=looker(request).risk_of(begins) if waits else [],
+        risk=looker(request).risk_of(found.last) if waits else [],
         may=[kind for kind in get_args(Decided) if not refusal(kind, kinds - ({kind} & open_to), ended=ended)],
         numbers=NUMBERS_OF,
         messages=_in_order(found, decisions, about.zone, zone),
@@ -97,17 +95,12 @@ def _in_order(found: Story, decisions: list[Decision], zone: str, exchange_zone:
     """List messages and decisions in the order in which they came, the newest first."""
     listed = []
     for each in found.events:
-        listed.append(_message(each, zone, exchange_zone))
+        event = each.event
+        listed.append(Said(event.time, event.facts.counted[0], alert(Message(event), zone, exchange_zone)))
         listed += [
             Said(made.made, decision_words(made), text=made.text) for made in decisions if made.after == each.number
         ]
     return listed[::-1]
-
-
-def _message(kept: KeptEvent, zone: str, exchange_zone: str | None) -> Said:
-    event = kept.event
-    words = alert(Message(event, notes=Notes()), zone, exchange_zone)
-    return Said(event.time, KINDS[event.kind].counted[0], words)
 
 
 async def decide(request: Request) -> Response:

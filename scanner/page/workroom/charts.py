@@ -102,7 +102,7 @@ def _values(bars: Bars, at: int, end: int, engine: SeriesEngine, zone: str) -> d
     begin = max(first - SETTLING, 0)
     engine.push(bars[begin:first])
     traced = traced_over(bars[first:stop], engine)
-    daily = not Timeframe.named(engine.timetable.timeframe.name).intraday
+    daily = not engine.timetable.timeframe.intraday
     shown = bars[first:stop]
     times = shown.open_time if daily else shown.close_time
     rules = engine.rulebook.rules

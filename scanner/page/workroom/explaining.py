@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 from scanner.commands.recorded.one_bar import is_day, parse_moment
 from scanner.commands.trouble import UsageError
 from scanner.events import setup_id
-from scanner.market.sessions.timeframes import Timeframe
 from scanner.page.trouble import NothingHereError
 from scanner.page.views.explanation import Account, Explained
 from scanner.page.views.measured import by_nearness, rows
 from scanner.page.words import bar_label, why_address
 from scanner.page.workroom.judging import JudgedBar, judged_at
-from scanner.present.reports.explain_report import missed_rules, nearest_in_words, stands
+from scanner.present.reports.explain_report import held_in_words, missed_rules, nearest_in_words, stands
 from scanner.store import SeriesKey
+from scanner.wording.tables import is_daily
 from scanner.wording.words import counted, name, number
 
 if TYPE_CHECKING:
@@ -47,7 +47,7 @@ def bar_of(settings: Settings, store: Store, instrument: str, timeframe: str, at
 
 def explained(bar: JudgedBar, zone: str, store: Store) -> Explained:
     """Explain the result of each setup in each direction at a bar."""
-    key, daily = bar.key, not Timeframe.named(bar.key.timeframe).intraday
+    key, daily = bar.key, is_daily(bar.key.timeframe)
     times = bar.bars.open_time if daily else bar.bars.close_time
 
     def address(index: int) -> str:
@@ -83,11 +83,7 @@ def _account(found: Judgement, bar: JudgedBar, store: Store) -> Account:
     thread = setup_id(bar.key.instrument, bar.key.timeframe, found.setup.name, found.direction, found.bar_close)
     return Account(
         title=f"{found.setup.title} {found.direction}",
-        head=f"misses {len(missed)} of {len(found.rules)} rules"
-        if missed
-        else f"set aside: {found.set_aside}"
-        if found.set_aside
-        else f"qualified, {found.evidence_points} of {found.evidence_total} points of evidence",
+        head=f"misses {len(missed)} of {len(found.rules)} rules" if missed else held_in_words(found),
         holds=not missed,
         rules=rows(found.rules),
         places=found.places,

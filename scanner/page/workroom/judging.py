@@ -35,7 +35,6 @@ class JudgedBar:
     it, or is empty; ``needed`` is how many more bars the series needs to be warm.
     """
 
-    watched: Watched
     key: SeriesKey
     bars: Bars
     index: int
@@ -81,7 +80,6 @@ def judge_bar(
         if lane.timeframe.name == key.timeframe:
             break
     return JudgedBar(
-        watched,
         key,
         own,
         index,

@@ -156,8 +156,7 @@ class Work:
         found = stories(store.events.story(story))
         if not found:
             raise NothingHereError(NO_STORY)
-        events = [each.event for each in found[0].events]
-        return events[max(number for number, event in enumerate(events) if event.facts.begins) :]
+        return found[0].version
 
     def _chosen(self, setup: str) -> tuple[Listed, Rulebook]:
         """Find a setup, and make a rulebook with only this setup."""

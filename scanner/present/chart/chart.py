@@ -30,7 +30,6 @@ from scanner.present.chart.look import (
     SLOW,
     SMALL,
     SOLID,
-    TICK,
     TITLE,
     WIDTH,
     WORDS,
@@ -172,12 +171,6 @@ def write_time(sheet: Sheet, picture: Picture, time: int, y: float) -> None:
 
 def name_averages(sheet: Sheet, picture: Picture, y: float) -> float:
     """Name the lines of the averages; gives where the text ends."""
-    rules, x = picture.rules, 14.0
-    for color, style, words in (
-        (FAST, SOLID, f"{rules.fast_average}-bar"),
-        (SLOW, DASHED, f"{rules.slow_average}-bar average"),
-    ):
-        sheet.line((x, x + 34), (y + 6, y + 6), color, style, 2.6)
-        sheet.text(x + 42, y, words, TICK, PALE)
-        x += 42 + sheet.width(words, TICK) + 20
-    return x
+    rules = picture.rules
+    x = sheet.named_line(14, y, f"{rules.fast_average}-bar", FAST, SOLID, 2.6)
+    return sheet.named_line(x, y, f"{rules.slow_average}-bar average", SLOW, DASHED, 2.6)

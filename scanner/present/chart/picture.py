@@ -16,6 +16,7 @@ from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
 from scanner.trade.rulebook import Rulebook
+from scanner.wording.tables import is_daily
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -85,7 +86,7 @@ class Picture:
     @property
     def daily(self) -> bool:
         """Whether a bar is a day or a week."""
-        return not Timeframe.named(self.timeframe).intraday
+        return is_daily(self.timeframe)
 
 
 def picture_of(bars: Bars, engine: SeriesEngine, zone: str, event: Event | None) -> Picture:

@@ -9,7 +9,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.lines import Line2D
 from matplotlib.text import Text
 
-from scanner.present.chart.look import GRID, HEIGHT, POINTS, WIDTH, font, shown
+from scanner.present.chart.look import GRID, HEIGHT, PALE, POINTS, TICK, WIDTH, font, shown
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -110,6 +110,12 @@ class Sheet:
                 transform=self.figure.transFigure,
             )
         )
+
+    def named_line(self, x: float, y: float, words: str, color: str, style: Any, width: float) -> float:  # noqa: ANN401 - as above
+        """Draw a short line with its name beside it, for a legend; gives where the next one may begin."""
+        self.line((x, x + 34), (y + 6, y + 6), color, style, width)
+        self.text(x + 42, y, words, TICK, PALE)
+        return x + 42 + self.width(words, TICK) + 20
 
     def mark(self, x: float, y: float, marker: str, color: str, size: float) -> None:
         """Draw one of the library's markers; ``size`` is in pixels."""

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
-from scanner.clocks import SECOND
+from scanner.wording.times import in_zone
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,7 +22,7 @@ def time_ticks(times: Sequence[int], zone: str) -> list[tuple[int, str]]:
     >>> time_ticks(quarters, "UTC")
     [(32, '3 Mar'), (128, '4 Mar')]
     """
-    moments = [datetime.fromtimestamp(time // SECOND, UTC).astimezone(ZoneInfo(zone)) for time in times]
+    moments = [in_zone(time, zone) for time in times]
     chosen: list[int] = []
     name = "%H:%M"
     for changing, name in CALENDAR:  # noqa: B007 - the last name stays where none is frequent enough

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from scanner.present.chart.look import BAND, DOTTED, INK, LABEL, PALE, PLACE, POINTS, WORDS
+from scanner.present.chart.look import BAND, DOTTED, INK, LABEL, PALE, PLACE, WORDS
 from scanner.present.chart.sheet import Box
-from scanner.present.panels.parts import draw_labels, draw_panel
+from scanner.present.panels.parts import draw_labels, draw_line, draw_panel
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -44,14 +44,7 @@ def draw_closeup(sheet: Sheet, picture: Picture, levels: Sequence[Level], box: B
     if near.mark is not None:
         _place(axes, near.mark, len(near))
     for level in levels:
-        axes.plot(
-            [at + 0.5, scale.bars[1]],
-            [level.price] * 2,
-            color=level.color,
-            linestyle=level.line,
-            linewidth=level.width * POINTS,
-            zorder=2,
-        )
+        draw_line(axes, [at + 0.5, scale.bars[1]], [level.price] * 2, level.color, level.width, level.line, zorder=2)
     _letters(sheet, axes, near, at, scale)
     draw_labels(sheet, levels, scale, scale.box.right, "near")
     _explain(sheet, letters, len(near), box)
@@ -79,7 +72,7 @@ def _place(axes: Axes, mark: Mark, bars: int) -> None:
         (one, price), (other, other_price) = mark.points
         slope = (other_price - price) / (other - one)
         first, start, finish = -1, price + slope * (-1 - one), price + slope * (end - one)
-    axes.plot([first, end], [start, finish], color=PLACE, linewidth=1.8 * POINTS, linestyle=DOTTED, zorder=2)
+    draw_line(axes, [first, end], [start, finish], PLACE, 1.8, DOTTED, zorder=2)
 
 
 def _letters(sheet: Sheet, axes: Axes, near: Picture, last: int, scale: Scale) -> None:

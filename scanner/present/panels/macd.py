@@ -10,6 +10,7 @@ import numpy as np
 from scanner.present.chart.look import DASHED, GRID, INK, PALE, POINTS, RISEN, SLOW, SOLID, STOP, TICK
 from scanner.present.chart.sheet import Box, Scale
 from scanner.present.chart.time_ticks import time_ticks
+from scanner.present.panels.parts import draw_line, draw_markers
 from scanner.wording.words import counted
 
 if TYPE_CHECKING:
@@ -37,7 +38,7 @@ def crosses(picture: Picture) -> list[tuple[int, bool]]:
 
 
 def draw_macd(
-    sheet: Sheet, picture: Picture, box: Box, bars_spanned: tuple[float, float], setup_at: int | None = None
+    sheet: Sheet, picture: Picture, box: Box, bars_spanned: tuple[float, float], setup_at: int | None
 ) -> None:
     """Draw both lines around zero over all bars of the panel, and name the times below.
 
@@ -69,34 +70,19 @@ def draw_macd(
     axes.fill_between(
         bars, picture.macd, picture.signal, where=gap >= 0, interpolate=True, color=RISEN, linewidth=0, zorder=2
     )
-    axes.plot(bars, picture.macd, color=INK, linewidth=2.2 * POINTS, linestyle=SOLID, zorder=4)
-    axes.plot(bars, picture.signal, color=SLOW, linewidth=1.9 * POINTS, linestyle=DASHED, zorder=3)
+    draw_line(axes, bars, picture.macd, INK, 2.2, zorder=4)
+    draw_line(axes, bars, picture.signal, SLOW, 1.9, DASHED, zorder=3)
 
     found = crosses(picture)
     up_to = len(picture) - 1 if setup_at is None else setup_at
     begin = max((bar for bar, _ in found if bar <= up_to), default=0)
     marked = [each for each in found if each[0] >= begin]
     for bar, _ in marked:
-        axes.plot(
-            [bar],
-            [float(picture.macd[bar] + picture.signal[bar]) / 2],
-            linestyle="none",
-            marker="o",
-            markersize=RING * POINTS,
-            markerfacecolor="none",
-            markeredgecolor=STOP,
-            markeredgewidth=2.2 * POINTS,
-            zorder=6,
-            clip_on=False,
-        )
+        spot = (bar, float(picture.macd[bar] + picture.signal[bar]) / 2)
+        draw_markers(axes, [spot], "o", RING, STOP, "none", 2.2, zorder=6, clipped=False)
     rules, x, y = picture.rules, box.left + 4, box.top - 20
-    for color, style, words in (
-        (INK, SOLID, f"MACD {rules.macd_fast}, {rules.macd_slow}"),
-        (SLOW, DASHED, f"signal {rules.macd_signal}"),
-    ):
-        sheet.line((x, x + 34), (y + 6, y + 6), color, style, 2.2)
-        sheet.text(x + 42, y, words, TICK, PALE)
-        x += 42 + sheet.width(words, TICK) + 20
+    x = sheet.named_line(x, y, f"MACD {rules.macd_fast}, {rules.macd_slow}", INK, SOLID, 2.2)
+    x = sheet.named_line(x, y, f"signal {rules.macd_signal}", SLOW, DASHED, 2.2)
     if marked:
         sheet.mark(x + RING / 2, y + 7, "$\u25cb$", STOP, RING)
         sheet.text(x + RING + 8, y, _cross_in_words(marked, up_to, setup_at), TICK, INK)

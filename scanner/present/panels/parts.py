@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.collections import LineCollection, PolyCollection
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from matplotlib.axes import Axes
-    from numpy.typing import NDArray
+    from numpy.typing import ArrayLike, NDArray
 
     from scanner.present.chart.picture import Picture, Spot
     from scanner.present.chart.sheet import Sheet
@@ -99,18 +99,49 @@ def draw_labels(sheet: Sheet, levels: Sequence[Level], scale: Scale, left: float
 
 def draw_rings(axes: Axes, spots: Sequence[Spot], bottom: Spot) -> None:
     """Draw rings around the points of a place, and a full one at the end of the pullback."""
-    for spots_of, size, face in (([spot for spot in spots if spot[0] >= 0], 11, "none"), ([bottom], 9, PLACE)):
-        axes.plot(
-            [bar for bar, _ in spots_of],
-            [at for _, at in spots_of],
-            linestyle="none",
-            marker="o" if face == "none" else "D",
-            markersize=size * POINTS,
-            markerfacecolor=face,
-            markeredgecolor=PLACE,
-            markeredgewidth=2 * POINTS,
-            zorder=6,
-        )
+    draw_markers(axes, [spot for spot in spots if spot[0] >= 0], "o", 11, PLACE, "none", 2, zorder=6)
+    draw_markers(axes, [bottom], "D", 9, PLACE, PLACE, 2, zorder=6)
+
+
+def draw_line(
+    axes: Axes,
+    bars: ArrayLike,
+    prices: ArrayLike,
+    color: str,
+    width: float,
+    style: Any = SOLID,  # noqa: ANN401 - the library's line styles are names or tuples
+    *,
+    zorder: float,
+) -> None:
+    """Draw a line from spot to spot; ``width`` is in pixels."""
+    axes.plot(bars, prices, color=color, linewidth=width * POINTS, linestyle=style, zorder=zorder)
+
+
+def draw_markers(
+    axes: Axes,
+    spots: Sequence[tuple[float, float]],
+    marker: str,
+    size: float,
+    edge: str,
+    face: str,
+    width: float,
+    *,
+    zorder: float,
+    clipped: bool = True,
+) -> None:
+    """Draw one of the library's markers at each spot; ``size`` and the ``width`` of its edge are in pixels."""
+    axes.plot(
+        [bar for bar, _ in spots],
+        [price for _, price in spots],
+        linestyle="none",
+        marker=marker,
+        markersize=size * POINTS,
+        markerfacecolor=face,
+        markeredgecolor=edge,
+        markeredgewidth=width * POINTS,
+        zorder=zorder,
+        clip_on=clipped,
+    )
 
 
 def _reach(picture: Picture, levels: Sequence[Level], pixels: float, room: float) -> tuple[float, float]:
@@ -174,5 +205,5 @@ def draw_boxes(axes: Axes, feet: Floats, tops: Floats, rising: NDArray[np.bool_]
 def _averages(axes: Axes, picture: Picture) -> None:
     at = np.arange(len(picture))
     emphasis = picture.mark is not None and picture.mark.place == "average"
-    axes.plot(at, picture.fast, color=FAST, linewidth=(2.8 if emphasis else 2.4) * POINTS, linestyle=SOLID, zorder=2)
-    axes.plot(at, picture.slow, color=SLOW, linewidth=2.6 * POINTS, linestyle=DASHED, zorder=2)
+    draw_line(axes, at, picture.fast, FAST, 2.8 if emphasis else 2.4, zorder=2)
+    draw_line(axes, at, picture.slow, SLOW, 2.6, DASHED, zorder=2)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from scanner.present.chart.look import BAND, DOTTED, PLACE, POINTS, REWARD, SOLID, STOP
+from scanner.present.chart.look import BAND, DOTTED, PLACE, POINTS, REWARD, STOP
 from scanner.present.panels.levels import Level, levels_of
-from scanner.present.panels.parts import draw_labels, draw_panel, draw_rings
+from scanner.present.panels.parts import draw_labels, draw_line, draw_panel, draw_rings
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -42,18 +42,11 @@ def _place(axes: Axes, picture: Picture, mark: Mark) -> None:
     if mark.place == "line":
         (first, start), (second, end) = mark.points
         slope = (end - start) / (second - first)
-        axes.plot(
-            [first, last + 0.5],
-            [start, start + slope * (last + 0.5 - first)],
-            color=PLACE,
-            linewidth=2.4 * POINTS,
-            linestyle=SOLID,
-            zorder=5,
-        )
+        draw_line(axes, [first, last + 0.5], [start, start + slope * (last + 0.5 - first)], PLACE, 2.4, zorder=5)
     elif mark.points:
         first = min(bar for bar, _ in mark.points)
-        axes.plot([first, bottom], [mark.price] * 2, color=PLACE, linewidth=2.4 * POINTS, linestyle=SOLID, zorder=5)
-    axes.plot([bottom, last + AHEAD], [mark.price] * 2, color=PLACE, linewidth=1.6 * POINTS, linestyle=DOTTED, zorder=1)
+        draw_line(axes, [first, bottom], [mark.price] * 2, PLACE, 2.4, zorder=5)
+    draw_line(axes, [bottom, last + AHEAD], [mark.price] * 2, PLACE, 1.6, DOTTED, zorder=1)
     draw_rings(axes, mark.points, mark.bottom)
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.ticker import MaxNLocator
 
+from scanner.market.digits import with_minus
 from scanner.present.chart.look import (
     BAND,
     DASHED,
@@ -23,7 +24,7 @@ from scanner.present.chart.look import (
     TICK,
 )
 from scanner.present.panels.levels import Level
-from scanner.present.panels.parts import draw_labels, draw_panel, draw_rings
+from scanner.present.panels.parts import draw_labels, draw_line, draw_markers, draw_panel, draw_rings
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -109,7 +110,7 @@ def risk_ticks(story: StoryPicture, low: float, high: float) -> list[tuple[float
     ends = sorted(((low - entry) / risk, (high - entry) / risk))
     placed = MaxNLocator(RISK_TICKS, steps=[1, 2, 5, 10]).tick_values(*ends)
     return [
-        (entry + risk * float(r), f"{float(r) + 0.0:+.6g}R".replace("-", "−") if r else "0")
+        (entry + risk * float(r), with_minus(f"{float(r) + 0.0:+.6g}R") if r else "0")
         for r in placed
         if ends[0] < r < ends[1]
     ]
@@ -131,12 +132,10 @@ def _place(axes: Axes, story: StoryPicture, mark: Mark) -> None:
         bars = np.concatenate([[first], story.counted[max(first, 0) :]])
         columns = np.concatenate([[first], np.arange(max(first, 0), len(story.counted))])
         line = start + (end - start) / (second - first) * (bars - first)
-        axes.plot(columns, line, color=PLACE, linewidth=2 * POINTS, linestyle=SOLID, zorder=2)
+        draw_line(axes, columns, line, PLACE, 2, zorder=2)
     elif mark.points:
         first = min(bar for bar, _ in mark.points)
-        axes.plot(
-            [first, mark.bottom[0]], [mark.price] * 2, color=PLACE, linewidth=2 * POINTS, linestyle=SOLID, zorder=2
-        )
+        draw_line(axes, [first, mark.bottom[0]], [mark.price] * 2, PLACE, 2, zorder=2)
     draw_rings(axes, mark.points, mark.bottom)
 
 
@@ -147,7 +146,7 @@ def _way(axes: Axes, story: StoryPicture) -> None:
     over = last if story.exit is None else story.exit[0]
     begin, end = story.setup_at + 0.5, over + 0.5
     planned = float(story.last["planned_entry"])
-    axes.plot([begin, filled + 0.5], [planned] * 2, color=ENTRY, linewidth=2 * POINTS, linestyle=DASHED, zorder=5)
+    draw_line(axes, [begin, filled + 0.5], [planned] * 2, ENTRY, 2, DASHED, zorder=5)
     # A stop holds from the close at which it moved.
     froms = [column + 0.5 for column, _ in story.stops]
     edges, stops = np.array([*froms, end]), np.array([price for _, price in story.stops])
@@ -155,7 +154,7 @@ def _way(axes: Axes, story: StoryPicture) -> None:
     if story.entry is None:
         return
     entry, start = story.entry[1], filled - 0.5
-    axes.plot([start, end], [entry] * 2, color=ENTRY, linewidth=2 * POINTS, linestyle=SOLID, zorder=5)
+    draw_line(axes, [start, end], [entry] * 2, ENTRY, 2, zorder=5)
     sign = 1 if story.last["direction"] == "long" else -1
     for stop, left, right in zip(stops.tolist(), edges[:-1].tolist(), edges[1:].tolist(), strict=True):
         if right <= start:
@@ -179,7 +178,8 @@ def _marks(axes: Axes, story: StoryPicture, scale: Scale) -> None:
         (story.exit, 1, INK, INK),
     ):
         if spot is not None:
-            _mark(axes, (spot[0] + side * aside, spot[1]), ">" if side < 0 else "<", FILL, color, face)
+            at, shape = (spot[0] + side * aside, spot[1]), ">" if side < 0 else "<"
+            draw_markers(axes, [at], shape, FILL, color, face, 1.4, zorder=7, clipped=False)
     long = story.last["direction"] == "long"
     up = (1 if long else -1) * (scale.prices[1] - scale.prices[0]) / (scale.box.top - scale.box.bottom)
     for columns, marker, color in ((story.pressure, "v" if long else "^", STOP), (story.signals, "s", INK)):
@@ -188,19 +188,4 @@ def _marks(axes: Axes, story: StoryPicture, scale: Scale) -> None:
             end = float(story.shown.bars.high[near].max() if long else story.shown.bars.low[near].min())
             is_near = any(abs(column - other) <= SIGN_BARS for other in story.pressure)
             away = SIGN_AWAY + SIGN_GAP * (marker == "s" and is_near)
-            _mark(axes, (column, end + up * away), marker, SIGN, PAPER, color)
-
-
-def _mark(axes: Axes, spot: tuple[float, float], marker: str, size: float, edge: str, face: str) -> None:
-    axes.plot(
-        [spot[0]],
-        [spot[1]],
-        linestyle="none",
-        marker=marker,
-        markersize=size * POINTS,
-        markerfacecolor=face,
-        markeredgecolor=edge,
-        markeredgewidth=1.4 * POINTS,
-        zorder=7,
-        clip_on=False,
-    )
+            draw_markers(axes, [(column, end + up * away)], marker, SIGN, PAPER, color, 1.4, zorder=7, clipped=False)

@@ -6,7 +6,7 @@ from math import isnan
 from typing import TYPE_CHECKING, Any
 
 from scanner.present.words.setup_words import PLACES
-from scanner.wording.tables import NOTHING, bar_time, table
+from scanner.wording.tables import NOTHING, bar_time, is_daily, table
 from scanner.wording.text import plain
 from scanner.wording.words import counted, number
 
@@ -41,7 +41,7 @@ def suspected(bars: Bars, index: int, tally: Tally, zone: str, text: str) -> str
 
 
 def _named(bars: Bars, index: int, tally: Tally, zone: str) -> str:
-    daily = tally.timeframes[0] in {"1d", "1w"}
+    daily = is_daily(tally.timeframes[0])
     return bar_time(int(bars.open_time[index]), int(bars.close_time[index]), zone, daily=daily)
 
 
@@ -51,6 +51,13 @@ def stands(found: Judgement) -> str:
         return f"a {found.direction} {found.setup.title} met all rules but was set aside: {found.set_aside}"
     place = f" at {PLACES[found.place]}" if found.place else ""
     return f"a {found.direction} {found.setup.title} qualified{place}"
+
+
+def held_in_words(found: Judgement) -> str:
+    """Say in a few words what came of a setup whose rules all hold."""
+    if found.set_aside:
+        return f"set aside: {found.set_aside}"
+    return f"qualified, {found.evidence_points} of {found.evidence_total} points of evidence"
 
 
 def nearest(judged: Sequence[Judgement]) -> tuple[Judgement, list[str]] | None:
@@ -107,7 +114,7 @@ def day(at: str, zone: str, tally: Tally, rows: Sequence[tuple[str, ...]]) -> li
 
 def bar(bars: Bars, index: int, setups: Sequence[Setup[Any]], tally: Tally, zone: str) -> list[str]:
     """Give the explained bar and those before it; for a single setup, with their letters."""
-    daily = tally.timeframes[0] in {"1d", "1w"}
+    daily = is_daily(tally.timeframes[0])
     named = [name for _, name in setups[0].bars] if len(setups) == 1 else [""] * SHOWN
     first = max(index + 1 - len(named), 0)
     names = named[first - index - 1 :]
@@ -170,15 +177,9 @@ def ahead(event: Event) -> list[str]:
 def judgement(found: Judgement) -> list[str]:
     """Explain one direction at one bar."""
     missed = missed_rules(found)
-    head = f"{found.setup.title} {found.direction}: " + (
-        f"no setup; {len(missed)} of {len(found.rules)} rules missed: {', '.join(missed)}"
-        if missed
-        else f"set aside: {found.set_aside}"
-        if found.set_aside
-        else f"qualified, {found.evidence_points} of {found.evidence_total} points of evidence"
-    )
+    failed = f"no setup; {len(missed)} of {len(found.rules)} rules missed: {', '.join(missed)}"
     lines = [
-        head,
+        f"{found.setup.title} {found.direction}: {failed if missed else held_in_words(found)}",
         "",
         *table(
             ("rule", "holds", "measured", "wanted", "misses by", "what is measured"),

@@ -6,9 +6,10 @@ from math import isnan
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
-from scanner.wording.tables import bar_time
+from scanner.wording.tables import bar_time, is_daily
 from scanner.wording.text import plain
 from scanner.wording.times import moment
+from scanner.wording.words import by_reason
 
 if TYPE_CHECKING:
     from scanner.market.bars import Bars
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
 NAME_LENGTH = 60
 WIDTH, INDENT = 100, 16
 MARKS = {".": "point", ",": "comma"}
-DAYS = {"1d", "1w"}
 
 
 def file_lines(file: UnderstoodFile) -> list[str]:
@@ -52,7 +52,7 @@ def open_end_line(file: UnderstoodFile) -> str:
 def series_lines(tally: Tally, first: Bars, zone: str) -> list[str]:
     """Give the bars made from the rows of one instrument, and show the first."""
     (timeframe,) = tally.timeframes
-    refused = ", ".join(f"{count:,} {reason}" for reason, count in sorted(tally.refused.items()))
+    refused = by_reason(tally.refused)
     counts = f"{tally.bars:,} bars of {timeframe}"
     if tally.first is not None and tally.last is not None:
         begin, end = (_when(time, time, zone, timeframe) for time in (tally.first, tally.last - 1))
@@ -82,4 +82,4 @@ def _name(name: str) -> str:
 
 
 def _when(opens: int, closes: int, zone: str, timeframe: str) -> str:
-    return bar_time(opens, closes, zone, daily=True) if timeframe in DAYS else moment(opens, zone)
+    return bar_time(opens, closes, zone, daily=True) if is_daily(timeframe) else moment(opens, zone)

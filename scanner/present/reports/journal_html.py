@@ -7,7 +7,6 @@ from decimal import Decimal
 from html import escape
 from typing import TYPE_CHECKING
 
-from scanner.events import KINDS
 from scanner.market.digits import grouped, with_minus
 from scanner.present.reports.journal_report import BROKEN_WORDS, LEGEND, bar_of, in_money, price, signed, state_in_words
 from scanner.present.reports.page_html import closed_page, facts, picture
@@ -120,7 +119,7 @@ def _messages(told: Told, zone: str) -> str:
 
 
 def _message(event: Event, zone: str) -> str:
-    what, when = KINDS[event.kind].counted[0], moment(event.time, zone)
+    what, when = event.facts.counted[0], moment(event.time, zone)
     return f'<li><p class="pale">{escape(when)}</p><p><b>{escape(what)}</b>: {escape(_said(event))}</p></li>'
 
 

@@ -9,7 +9,7 @@ from scanner.journal.entries import BROKEN
 from scanner.journal.figures import TOO_FEW
 from scanner.journal.stories import short_ids
 from scanner.wording.cautions import SHORT
-from scanner.wording.tables import bar_time, fitted, table
+from scanner.wording.tables import bar_time, fitted, is_daily, table
 from scanner.wording.text import plain
 from scanner.wording.times import city, date
 from scanner.wording.words import STATE_WORDS, counted, money
@@ -61,7 +61,7 @@ def state_in_words(entry: Entry) -> str:
 
 def bar_of(entry: Entry, zone: str) -> str:
     """Name the setup's last bar."""
-    return bar_time(entry.bar_open, entry.found, zone, daily=entry.timeframe[-1] in "dw")
+    return bar_time(entry.bar_open, entry.found, zone, daily=is_daily(entry.timeframe))
 
 
 def price(value: Decimal | None) -> str:

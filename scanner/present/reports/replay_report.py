@@ -5,8 +5,8 @@ from __future__ import annotations
 from itertools import chain
 from typing import TYPE_CHECKING
 
-from scanner.replays.replay import Ends
-from scanner.wording.tables import bar_time, fitted, parse_time, table
+from scanner.replays.replay import Outcomes
+from scanner.wording.tables import bar_time, fitted, is_daily, parse_time, table
 from scanner.wording.text import plain
 from scanner.wording.words import STATE_WORDS, by_reason
 
@@ -90,7 +90,7 @@ def _in_words(ended: tuple[State, str, str]) -> str:
 
 
 def _when(event: Event, zone: str) -> str:
-    daily = event.data["timeframe"] in {"1d", "1w"}
+    daily = is_daily(event.data["timeframe"])
     return bar_time(parse_time(event.data["bar_open"]) if daily else 0, event.time, zone, daily=daily)
 
 
@@ -149,7 +149,7 @@ def _guesses(tallies: Sequence[Tally]) -> list[str]:
     ]
 
 
-def _came_of(what: str, ends: Ends) -> list[str]:
+def _came_of(what: str, ends: Outcomes) -> list[str]:
     """Give the outcomes of the followed setups: counts, and the sum of R with the caution beside it."""
     if not ends.states:
         return []
@@ -201,8 +201,8 @@ def summary(tallies: Sequence[Tally], zone: str) -> list[str]:
                 f"put on hold   {held:,}",
                 f"setups found  {found:,}",
                 f"set aside     {sum(tally.set_aside for tally in tallies):,}",
-                *_came_of("followed", sum((tally.ends for tally in tallies), start=Ends())),
-                *_came_of("aside", sum((tally.ends_aside for tally in tallies), start=Ends())),
+                *_came_of("followed", sum((tally.ends for tally in tallies), start=Outcomes())),
+                *_came_of("aside", sum((tally.ends_aside for tally in tallies), start=Outcomes())),
             ],
             _guesses(tallies),
             [f"not warm      {plain(tally.symbol, NAME_LENGTH)} {each}" for tally in tallies for each in tally.unready],

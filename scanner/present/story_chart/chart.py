@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from matplotlib.figure import Figure
 
+from scanner.market.digits import with_minus
 from scanner.present.chart.chart import (
     CLOSE_UP,
     PRICES,
@@ -76,7 +77,7 @@ def result_of(data: StoryData) -> str:
     """
     if data["r"] is None:
         return _state(data)
-    r = f"{Decimal(data['r']):+f} R".replace("-", "−")
+    r = with_minus(f"{Decimal(data['r']):+f} R")
     return f"so far {r}" if data["state"] == "open" else r
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from scanner.market.digits import with_minus
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -24,7 +26,7 @@ def in_r(value: float | None) -> str:
     if value is None:
         return NOTHING
     shown = f"{value:+,.2f}"
-    return "0.00" if float(shown.replace(",", "")) == 0 else shown.replace("-", "−")
+    return "0.00" if float(shown.replace(",", "")) == 0 else with_minus(shown)
 
 
 def plain(value: float | None) -> str:
@@ -33,7 +35,7 @@ def plain(value: float | None) -> str:
     >>> plain(1.234), plain(-7.0), plain(None)
     ('1.23', '−7.00', '-')
     """
-    return NOTHING if value is None else f"{value:,.2f}".replace("-", "−")
+    return NOTHING if value is None else with_minus(f"{value:,.2f}")
 
 
 def share(value: float | None) -> str:

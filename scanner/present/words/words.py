@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from datetime import datetime
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 from scanner.events import KINDS
 from scanner.market.digits import grouped
@@ -14,6 +12,8 @@ from scanner.present.words import station_words, story_words
 from scanner.present.words.forming_words import setup_forming
 from scanner.present.words.setup_words import setup_found, setup_withdrawn
 from scanner.wording.cautions import SHORT
+from scanner.wording.tables import parse_time
+from scanner.wording.times import short
 from scanner.wording.words import TITLE_LENGTH, Line, Words, name, phrase
 
 if TYPE_CHECKING:
@@ -62,12 +62,11 @@ def conversation(message: Message, user_zone: str) -> str:
     if not event.facts.of_story:
         return ""
     data = event.data
-    found = datetime.fromisoformat(data["setup_close"] if "setup_close" in data else data["bar_close"])
-    when = found.astimezone(ZoneInfo(user_zone))
+    when = short(parse_time(data["setup_close"] if "setup_close" in data else data["bar_close"]), user_zone)
     of_series = f"{name(data['instrument'])} {data['timeframe']} {data['direction']}"
     setup = data if event.facts.begins else message.notes.setup
     plan = "" if setup is None else in_short(setup)
-    return f"{of_series}{plan}: {phrase(data['setup'].replace('_', ' '))}, {when.day} {when:%b %H:%M}"
+    return f"{of_series}{plan}: {phrase(data['setup'].replace('_', ' '))}, {when}"
 
 
 def newest_first(messages: Sequence[Message]) -> list[Message]:

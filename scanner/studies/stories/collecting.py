@@ -14,8 +14,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from scanner.analysis.pool import MANY
+from scanner.arrow import numbers
 from scanner.pipeline import Pools, rounds
-from scanner.studies.arrow import numbers
 from scanner.studies.parts import Part, Studied
 from scanner.studies.stories.control_pass import follow_controls
 from scanner.studies.stories.controls import MOST

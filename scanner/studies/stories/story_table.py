@@ -9,9 +9,9 @@ import numpy as np
 import pyarrow as pa
 
 from scanner.analysis.columns import ATR
+from scanner.arrow import numbers, texts
 from scanner.follow.outcome import STATES
 from scanner.follow.stories import Ends, go_on_together, joined
-from scanner.studies.arrow import numbers, texts
 from scanner.studies.parts import CATEGORIES, LAYOUT, VARIANTS, no_trades
 from scanner.studies.schema import AROUND, SOURCES, VERDICTS
 from scanner.studies.stories.columns import WHOLE, Columns, what_came, when

@@ -9,8 +9,6 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from numpy.typing import NDArray
 
 # pyarrow publishes no types: these names are for the reader.
@@ -18,27 +16,8 @@ Column = Any
 """An Arrow array."""
 Table = Any
 """An Arrow table."""
-Scalar = Any
-"""One value of a column."""
 Kind = Any
 """The type of an Arrow column."""
-
-
-# To convert Python values, pyarrow itself would import pandas, which takes longer than reading most files.
-
-
-def texts(cells: Sequence[str | None]) -> Column:
-    """Give a column of text."""
-    encoded = [b"" if cell is None else cell.encode() for cell in cells]
-    ends = np.cumsum([0, *map(len, encoded)], dtype=np.int32)
-    valid = np.packbits([cell is not None for cell in cells], bitorder="little")
-    buffers = [pa.py_buffer(valid), pa.py_buffer(ends), pa.py_buffer(b"".join(encoded))]
-    return pa.Array.from_buffers(pa.string(), len(cells), buffers)
-
-
-def integer(value: int) -> Scalar:
-    """Give a whole number as an Arrow value to compare columns with."""
-    return pa.Array.from_buffers(pa.int64(), 1, [None, pa.py_buffer(np.array([value], dtype=np.int64))])[0]
 
 
 def flat(cells: Column) -> Column:

@@ -20,6 +20,7 @@ from adapters.feeds.files.cells.names import (
     without_zone,
 )
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
+from adapters.feeds.raw_rows import NUMBERS, PRICES
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
@@ -27,8 +28,6 @@ if TYPE_CHECKING:
 
     from adapters.feeds.files.trouble import ReadingOptions
 
-PRICES = ("open", "high", "low", "close")
-NUMBERS = (*PRICES, "volume")
 SHOWN = 12
 
 
@@ -153,7 +152,8 @@ class _Header:
         """Find the columns of times, and which end of a bar they mark."""
         if "time" in self.told:
             chosen = tuple(self.told["time"])
-            return ("close" if self._is(chosen, CLOSE_TIMES) else self.stamp), chosen
+            closes_named = all(self.times[index][0] in CLOSE_TIMES for index in chosen)
+            return ("close" if closes_named else self.stamp), chosen
         opens, closes = self._named(OPEN_TIMES, "time"), self._named(CLOSE_TIMES, "time")
         moment, date, time = self._named(MOMENTS, "time"), self._named(DATES, "date"), self._named(TIMES, "time")
         apart = tuple(index for index in (date, time) if index is not None)
@@ -172,9 +172,6 @@ class _Header:
                 "leave out --stamp close"
             )
         return self.stamp, usual
-
-    def _is(self, chosen: Sequence[int], wanted: Collection[str]) -> bool:
-        return all(self.times[index][0] in wanted for index in chosen)
 
     def _named(self, wanted: Collection[str], what: str) -> int | None:
         return self._one([index for index, (name, _) in enumerate(self.times) if name in wanted], what)

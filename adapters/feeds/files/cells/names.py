@@ -78,20 +78,11 @@ MOMENTS = _names(
 }
 NAMELESS = frozenset({"", "unnamed0", "index"})
 """Names of the first column of a table that was written with its index."""
-# In order of preference.
 SYMBOLS = (
-    "symbol",
-    "ticker",
-    "instrument",
-    "sym",
-    "instrumentid",
-    "security",
-    "contract",
-    "pair",
-    "name",
-    "isin",
-    "wkn",
+    *("symbol", "ticker", "instrument", "sym", "instrumentid", "security", "contract", "pair", "name"),
+    *("isin", "wkn"),
 )
+"""In order of preference."""
 
 ENGLISH = _names(
     "open o openprice priceopen openingprice high h highprice pricehigh dayhigh low l lowprice pricelow daylow "

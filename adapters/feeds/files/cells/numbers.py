@@ -13,8 +13,9 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from adapters.feeds.files.cells.arrow import as_text, flat, integer, is_text, lent, texts
+from adapters.feeds.files.cells.arrow import as_text, flat, is_text, lent
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
+from scanner.arrow import numbers, texts
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -81,7 +82,7 @@ _EITHER = r"^[+-]?[1-9]\d{0,2}[.,]\d{3}$"
 _SHORT = r"^[+-]?[1-9]\d{0,2}$"
 _TICKS = r"^\d{2,3}'[0-3]\d[0257]$"
 EMPTY = texts([""])[0]
-FIRST, SHORT, POINT_AND_THREE, MARKED = map(integer, (0, len("999"), len(".999"), len("999.999")))
+FIRST, SHORT, POINT_AND_THREE, MARKED = numbers(np.array([0, len("999"), len(".999"), len("999.999")]))
 STRAY = 100
 """One cell in this many settles nothing: it may be a mistake."""
 NONE = np.zeros(0, dtype=np.intp)

@@ -10,13 +10,13 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from pyarrow import csv as arrow_csv
 
-from adapters.feeds.files.cells.arrow import texts
-from adapters.feeds.files.cells.columns import PRICES
 from adapters.feeds.files.cells.names import ENGLISH, plain
 from adapters.feeds.files.cells.numbers import NO_VALUE
 from adapters.feeds.files.kinds.header import fields_of, find_header
 from adapters.feeds.files.kinds.lines import BadLineError
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
+from adapters.feeds.raw_rows import PRICES
+from scanner.arrow import texts
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -7,9 +7,10 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from adapters.feeds.files.cells.columns import PRICES, Columns, NoColumnsError, find_columns
+from adapters.feeds.files.cells.columns import Columns, NoColumnsError, find_columns
 from adapters.feeds.files.cells.names import DATES, MOMENTS, TIMES, plain
 from adapters.feeds.files.trouble import UnreadableFileError
+from adapters.feeds.raw_rows import PRICES
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence

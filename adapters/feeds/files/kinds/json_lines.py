@@ -9,9 +9,10 @@ import pyarrow as pa
 from pyarrow import json as arrow_json
 
 from adapters.feeds.files.cells.arrow import as_text
-from adapters.feeds.files.cells.columns import PRICES, find_columns
+from adapters.feeds.files.cells.columns import find_columns
 from adapters.feeds.files.kinds.lines import BadLineError
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
+from adapters.feeds.raw_rows import PRICES
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -11,7 +11,7 @@ from adapters.feeds.files.cells.cells import Rows
 from adapters.feeds.files.kinds.bytes import LINE_LIMIT, line_too_long
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
     from pathlib import Path
 
     from adapters.feeds.files.cells.arrow import Table
@@ -56,45 +56,34 @@ class LineFormat(Protocol):
         """Read one line, in the order of ``columns.wanted``; None for a blank one; BadLineError if it is not a row."""
 
 
-class Lines(Protocol):
-    """Where lines come from."""
-
-    @property
-    def path(self) -> Path:
-        """The file of the lines."""
-
-    def blocks(self) -> Iterator[Block]:
-        """Give blocks of whole lines."""
-
-
-def read_lines(file: Lines, form: LineFormat, decimal: Mark | None) -> Iterator[list[Rows]]:
-    """Read the rows of a file, a block at a time; the row number is that of the line."""
-    for block in file.blocks():
-        parts = [rows for rows in _divide(file, form, decimal, block.after(form.first_line)) if len(rows.row)]
+def read_lines(path: Path, blocks: Iterable[Block], form: LineFormat, decimal: Mark | None) -> Iterator[list[Rows]]:
+    """Read the rows of a file from blocks of its lines, a block at a time; the row number is that of the line."""
+    for block in blocks:
+        parts = [rows for rows in _divide(path, form, decimal, block.after(form.first_line)) if len(rows.row)]
         if parts:
             yield parts
 
 
-def _divide(file: Lines, form: LineFormat, decimal: Mark | None, block: Block) -> Iterator[Rows]:
+def _divide(path: Path, form: LineFormat, decimal: Mark | None, block: Block) -> Iterator[Rows]:
     table = form.table(block.content, decimal) if block.lines else None
     if table is not None and table.num_rows == block.lines:
         yield Rows(np.arange(block.line, block.line + block.lines), table.columns)
         return
     halves = block.halves() if len(block.content) > PIECE else None
     if halves is None:
-        yield _line_by_line(file, form, decimal, block)
+        yield _line_by_line(path, form, decimal, block)
         return
     for half in halves:
-        yield from _divide(file, form, decimal, half)
+        yield from _divide(path, form, decimal, half)
 
 
-def _line_by_line(file: Lines, form: LineFormat, decimal: Mark | None, block: Block) -> Rows:
+def _line_by_line(path: Path, form: LineFormat, decimal: Mark | None, block: Block) -> Rows:
     rows: list[int] = []
     texts: list[list[str | None]] = []
     bad: dict[int, str] = {}
     for number, raw in enumerate(block.content.split(b"\n")[:-1], block.line):
         if len(raw) > LINE_LIMIT:
-            raise line_too_long(file.path, number)
+            raise line_too_long(path, number)
         try:
             cells = form.cells(raw.decode("utf-8", errors="backslashreplace").removesuffix("\r"), decimal)
         except BadLineError as problem:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 from adapters.feeds.files.kinds.bytes import Block
 from adapters.feeds.files.kinds.lines import read_lines
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
-    from pathlib import Path
+    from collections.abc import Iterator, Sequence
 
     from adapters.feeds.files.cells.cells import Rows
     from adapters.feeds.files.cells.numbers import Mark
@@ -20,34 +19,6 @@ if TYPE_CHECKING:
 SMALL = 1 << 20
 BEGINNING = 1 << 16
 """Bytes at the beginning of a file that are looked at first."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Part:
-    """One block of the lines of a file."""
-
-    path: Path
-    content: bytes
-
-    def blocks(self) -> Iterator[Block]:
-        yield Block.of(1, self.content)
-
-
-@dataclass(frozen=True, slots=True)
-class _Uncounted:
-    """The lines of a file in small blocks, not counted as progress; none if none can settle the decimal mark."""
-
-    file: ByteFile
-    may_tell: Callable[[bytes], bool] | None
-
-    @property
-    def path(self) -> Path:
-        return self.file.path
-
-    def blocks(self) -> Iterator[Block]:
-        may_tell = self.may_tell
-        if may_tell is None or any(may_tell(block.content) for block in self.file.blocks(SMALL, counted=False)):
-            yield from self.file.blocks(SMALL, counted=False)
 
 
 class TextTable:
@@ -73,12 +44,15 @@ class TextTable:
 
     def beginning(self) -> Iterator[Sequence[Rows]]:
         """Give the first rows, numbers as text."""
-        return read_lines(_Part(self._file.path, self._head), self._form, None)
+        return read_lines(self._file.path, [Block.of(1, self._head)], self._form, None)
 
     def whole(self, *, numbers_only: bool) -> Iterator[Sequence[Rows]]:
         """Give all rows, numbers as text; none if only numbers matter and none has a mark."""
-        return read_lines(_Uncounted(self._file, self._form.may_tell if numbers_only else None), self._form, None)
+        blocks = partial(self._file.blocks, SMALL, counted=False)
+        if numbers_only and not any(self._form.may_tell(block.content) for block in blocks()):
+            return iter(())
+        return read_lines(self._file.path, blocks(), self._form, None)
 
     def read(self, decimal: Mark) -> Iterator[Sequence[Rows]]:
         """Give all rows."""
-        return read_lines(self._file, self._form, decimal)
+        return read_lines(self._file.path, self._file.blocks(), self._form, decimal)

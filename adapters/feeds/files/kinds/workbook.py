@@ -14,11 +14,12 @@ import numpy as np
 import pyarrow as pa
 
 from adapters.feeds.files.cells.cells import Rows
-from adapters.feeds.files.cells.columns import PRICES, NoColumnsError
+from adapters.feeds.files.cells.columns import NoColumnsError
 from adapters.feeds.files.kinds.bytes import FIRST_LINES
 from adapters.feeds.files.kinds.header import first_header
 from adapters.feeds.files.times.choosing import DAY_NUMBERS
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
+from adapters.feeds.raw_rows import PRICES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

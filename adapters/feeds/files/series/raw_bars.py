@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow.compute as pc
 
-from adapters.feeds.files.cells.columns import NUMBERS
 from adapters.feeds.files.series.spool import Spool
 from adapters.feeds.files.times.zones import LocalClock, skipped
 from adapters.feeds.files.trouble import UnreadableFileError, reading
+from adapters.feeds.raw_rows import NUMBERS
 from scanner.market.bars import NO_TIME, RawBars
 
 if TYPE_CHECKING:

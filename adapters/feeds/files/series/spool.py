@@ -10,6 +10,7 @@ from weakref import finalize
 
 import numpy as np
 
+from adapters.feeds.raw_rows import NUMBERS
 from scanner.market.bars import RawBars
 
 if TYPE_CHECKING:
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
 IN_MEMORY = 64 << 20
 ROWS = 1 << 20
-COLUMNS = {"stamp": np.int64, "row": np.int64} | dict.fromkeys(("open", "high", "low", "close", "volume"), np.float64)
+COLUMNS = {"stamp": np.int64, "row": np.int64} | dict.fromkeys(NUMBERS, np.float64)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow.compute as pc
 
-from adapters.feeds.files.cells.arrow import texts
 from adapters.feeds.files.times.formats import formats_of, style_for
 from adapters.feeds.files.times.styles import COMPACT, DATE, LOCAL, ZONED, epoch
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
+from scanner.arrow import texts
 
 if TYPE_CHECKING:
     from pathlib import Path

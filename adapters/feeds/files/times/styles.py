@@ -16,8 +16,6 @@ if TYPE_CHECKING:
 Meaning = Literal["date", "local", "utc"]
 """The meaning of a parsed time: midnight UTC of a day, a local time in a zone not yet known, or a moment."""
 
-DIGITS_OF_A_YEAR = 4
-MONTHS = 12
 UNITS = ((10**11, 9), (10**14, 6), (10**17, 3), (10**20, 0))
 """Epoch numbers below the first figure are seconds, then milli-, micro- and nanoseconds: 10^11 s is the year 5138,
 10^11 ms is March 1973. The second figure is the power of ten that makes nanoseconds of them."""
@@ -105,15 +103,13 @@ ZONED = Style(
 )
 
 
-def _rewritten(pattern: str, by: str, style: Style) -> Style:
-    """Make a style whose cells match ``style`` after a replacement."""
-
-    def cast(cells: Column) -> Column:
-        cells = pc.replace_substring_regex(cells, f"^{pattern}$", by)
-        # A single digit gets its leading zero.
-        return style.cast(pc.replace_substring_regex(cells, r"(^|[- :])(\d)\b", r"\10\2"))
-
-    return Style(style.meaning, f"{pattern}|{style.pattern}", cast)
+_EIGHT_DIGITS = r"((?:1[6-9]|2[0-2])\d{2})(\d{2})(\d{2})"
 
 
-COMPACT = _rewritten(r"((?:1[6-9]|2[0-2])\d{2})(\d{2})(\d{2})", r"\1-\2-\3", DATE)
+def _compact(cells: Column) -> Column:
+    cells = pc.replace_substring_regex(cells, f"^{_EIGHT_DIGITS}$", r"\1-\2-\3")
+    # A single digit gets its leading zero.
+    return _date(pc.replace_substring_regex(cells, r"(^|[- :])(\d)\b", r"\10\2"))
+
+
+COMPACT = Style("date", f"{_EIGHT_DIGITS}|{DATE.pattern}", _compact)

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from matplotlib.axis import Axis
 
 WIDTH = 400
-SMALL, WORDS = 11.0, 12.0
+SMALL = 11.0
 TINY = 1e-9
 
 

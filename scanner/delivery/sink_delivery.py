@@ -68,7 +68,7 @@ class Means:
     drawing: asyncio.Lock = field(default_factory=asyncio.Lock)
 
 
-class Lane:
+class SinkDelivery:
     """Delivers the events of the outbox to one sink."""
 
     def __init__(self, name: str, sink: Sink, means: Means, quiet: Quiet | None, ceiling: int | None) -> None:

@@ -1,4 +1,4 @@
-"""Arrow columns made of arrays and lists. pyarrow's own way would import pandas, which each process would wait for."""
+"""Arrow columns made of arrays and lists. pyarrow's own way would import pandas, which takes long."""
 
 from __future__ import annotations
 

@@ -7,7 +7,6 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from scanner.market.digits import grouped
-from scanner.market.sessions.timeframes import Timeframe
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -16,6 +15,7 @@ if TYPE_CHECKING:
     from scanner.event_data import SetupData
     from scanner.events import Event
     from scanner.journal.stories import Story
+    from scanner.market.sessions.timetables import Timetable
     from scanner.store import Decision
     from scanner.trade.limits import Limits
 
@@ -103,19 +103,27 @@ def with_it(new: Position, held: Sequence[Position], limits: Limits, currency: s
 
 
 def same_bets(
-    event: Event, stories: Sequence[Story], held: Mapping[str, Position], groups: Mapping[str, str]
+    event: Event,
+    stories: Sequence[Story],
+    held: Mapping[str, Position],
+    groups: Mapping[str, str],
+    timetable: Timetable,
 ) -> list[str]:
     """Name the open positions, and the setups of the last bars, that are of the same group and side as a setup.
 
-    ``held`` are the positions by the id of their story, ``groups`` the groups of instruments by name.
+    ``held`` are the positions by the id of their story, ``groups`` the groups of instruments by name, ``timetable`` has
+    the setup's bars.
     """
     data: SetupData = event.data
-    group, length = groups.get(data["instrument"], ""), Timeframe.named(data["timeframe"]).nanoseconds
-    names = []
+    group, since, names = groups.get(data["instrument"], ""), event.time, []
+    for _ in range(SAME_BET_BARS):
+        since = timetable.last_close(since - 1)
+    # Where the sessions are unknown, bars need not begin at a whole multiple of their length.
+    since = min(since, event.time - SAME_BET_BARS * timetable.timeframe.nanoseconds)
     for story in stories:
         setup = story.setup
         alike = setup["direction"] == data["direction"] and group and groups.get(setup["instrument"], "") == group
-        is_recent = not setup["set_aside"] and 0 <= event.time - story.found <= SAME_BET_BARS * length
+        is_recent = not setup["set_aside"] and since <= story.found <= event.time
         if alike and story.id != event.thread and (story.id in held or is_recent):
             names.append(_name(setup) + (", open" if story.id in held else ""))
     return [f"Same bet as {'; '.join(names)}."] if names else []

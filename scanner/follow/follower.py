@@ -161,7 +161,7 @@ class Follower(Stories):
         bits, now = record["news"], self._now(record, story)
         news = partial(self._news, record, story, now, index)
         if bits & steps.ENTERED:
-            yield news("setup.entered", why_entered(record, self.rulebook.rules.entry_style))
+            yield news("setup.entered", why_entered(record, story.found, self.rulebook.rules.entry_style))
         if bits & steps.ENDED:
             yield news(ENDINGS.get(now.state, "setup.closed"), now.reason)
             return

@@ -75,12 +75,13 @@ def signs_of(record: Record, follow: Follow) -> tuple[str, ...]:
     return tuple(text for bit, text in SIGN_WORDS.items() if signs & bit)
 
 
-def why_entered(record: Record, style: EntryStyle) -> str:
+def why_entered(record: Record, found: Found, style: EntryStyle) -> str:
     """Say how the position was entered."""
     if style == "early":
         return "filled at the open after the setup"
     if style == "average":
-        return "filled at the open after a close beyond the fast average"
+        too = "and" if record["reference"] > found.sign * found.trigger else "but not"
+        return f"filled at the open after a close beyond the fast average, {too} beyond the trigger"
     return "filled at an open beyond the planned entry" if record["filled_at_open"] else "the break entry was reached"
 
 

@@ -135,6 +135,7 @@ class Case:
             set_aside=False,
             evidence_points=5,
             close=rfc3339(int(bars.close_time[begin - 1])),
+            trigger=side(self.last[1]),
             entry=Decimal(self.entry) if sign > 0 else 200 - Decimal(self.entry),
             stop=Decimal(self.stop) if sign > 0 else 200 - Decimal(self.stop),
             size=Decimal(100),

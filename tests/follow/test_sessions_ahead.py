@@ -67,6 +67,7 @@ def told(after: list[Prices], timeframe: str = "1h", missing: Collection[str] = 
         set_aside=False,
         evidence_points=5,
         close=rfc3339(int(closes[count - 1])),
+        trigger=101.49,
         entry=Decimal("101.50"),
         stop=Decimal("99.50"),
         size=None,

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from scanner.trade.limits import Limits
 
 SAME_BET_BARS = 3
-"""Within this many bars of a setup, another of the same group and side is the same bet."""
+"""Within this many bars of a setup, another of the same instrument or group and side is the same bet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +109,7 @@ def same_bets(
     groups: Mapping[str, str],
     timetable: Timetable,
 ) -> list[str]:
-    """Name the open positions, and the setups of the last bars, that are of the same group and side as a setup.
+    """Name the open positions, and the setups of the last bars, of a setup's instrument or group on the same side.
 
     ``held`` are the positions by the id of their story, ``groups`` the groups of instruments by name, ``timetable`` has
     the setup's bars.
@@ -122,7 +122,8 @@ def same_bets(
     since = min(since, event.time - SAME_BET_BARS * timetable.timeframe.nanoseconds)
     for story in stories:
         setup = story.setup
-        alike = setup["direction"] == data["direction"] and group and groups.get(setup["instrument"], "") == group
+        related = setup["instrument"] == data["instrument"] or (group and groups.get(setup["instrument"], "") == group)
+        alike = related and setup["direction"] == data["direction"]
         is_recent = not setup["set_aside"] and since <= story.found <= event.time
         if alike and story.id != event.thread and (story.id in held or is_recent):
             names.append(_name(setup) + (", open" if story.id in held else ""))

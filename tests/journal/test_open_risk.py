@@ -145,6 +145,12 @@ def test_bars_count_across_a_weekend_as_if_it_were_not_there(
     assert RiskNotes(store, lambda: settings(tmp_path, calendar="XLON"))(alert)[1:] == named
 
 
+def test_a_second_setup_of_an_instrument_is_the_same_bet_without_a_group(store: Store, tmp_path: Path) -> None:
+    first, alert = found("TERN", at=BAR_CLOSE - 9 * HOUR), found("TERN")
+    say(store, first, told(first, "setup.entered", 1, "open"), found("GANNET", at=BAR_CLOSE - HOUR), alert)
+    assert RiskNotes(store, lambda: settings(tmp_path))(alert)[1:] == ["Same bet as TERN 1h long, open."]
+
+
 def test_where_the_user_follows_what_they_took_that_alone_counts(store: Store, tmp_path: Path) -> None:
     notes, alert = RiskNotes(store, lambda: settings(tmp_path, "taken")), found("SKUA", direction="short")
     gannet, tern = (found(name, at=BAR_CLOSE - 9 * HOUR) for name in ("GANNET", "TERN"))

@@ -49,7 +49,12 @@ def at_risk(
     told, setup = story.told, story.setup
     size: Decimal | None
     if told is not None and told["state"] == "open" and told["risk"] is not None:
-        r, risk = max(-Decimal(told["r_at_stop"] or 0), Decimal(0)), Decimal(told["risk"])
+        r, risk = -Decimal(told["r_at_stop"] or 0), Decimal(told["risk"])
+        if told["half_exit"] is not None and told["entry"] is not None:
+            # The gain of the half that was closed does not make up for what the other half would lose.
+            gain = (Decimal(told["half_exit"]) - Decimal(told["entry"])) / risk
+            r += (gain if setup["direction"] == "long" else -gain) / 2
+        r = max(r, Decimal(0))
         size = None if told["size"] is None else Decimal(told["size"])
     elif taken:
         entry = setup["entries"][setup["entry_style"]]

@@ -40,6 +40,8 @@ def test_what_is_at_risk_is_what_the_stop_would_lose() -> None:
     raised = told(setup, "setup.stop_raised", 2, "open", r_at_stop="-0.25")
     assert risk_of(setup, opened, raised) == ("0.25", "499.8000")
     assert risk_of(setup, opened, told(setup, "setup.stop_raised", 3, "open", r_at_stop="0.50")) == ("0", "0.00")
+    halved = told(setup, "setup.exit_signal", 4, "open", half_exit="102.55", r_at_stop="0.00")  # half closed at +1 R
+    assert risk_of(setup, opened, halved) == ("0.50", "999.6000"), "what was closed cannot make up for the rest"
     assert risk_of(setup, opened, raised, rate=Decimal("0.5")) == ("0.25", "249.90000")
     assert risk_of(setup, opened, rate=None) == ("1.00", "None")
 

@@ -170,7 +170,8 @@ class Follower(Stories):
         if bits & steps.SIGN:
             yield news("setup.pressure", " and ".join(signs_of(record, self.rulebook.follow)))
         if bits & (steps.SIGNAL | steps.HALF | steps.SOON):
-            leaving: Leaving = "open" if record["leaves"] else "close" if bits & steps.SOON else ""
+            may: Leaving = "may" if bits & steps.SIGNAL else ""
+            leaving: Leaving = "open" if record["leaves"] else "close" if bits & steps.SOON else may
             yield news("setup.exit_signal", why_leaving(bits, record, self.rulebook.follow), leaving=leaving)
 
     def _raise_stop(self, record: Record, story: Story) -> None:

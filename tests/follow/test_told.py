@@ -141,6 +141,19 @@ STORIES: dict[str, tuple[Case, list[Told]]] = {
             ("closed", "the stop was reached", "0.00", ""),
         ],
     ),
+    "ride: half closed, then the first cross back": (
+        Case([IN, (101.5, 102.4, 101.0, 101.5), *[FLAT] * 30], ride=True, choices=Follow(half_at=0.4)),
+        [
+            ("entered", "the break entry was reached", "0.05", "sell stop 99.50; sell half at 102.30"),
+            ("exit_signal", "half of it was closed at a gain of 0.4 R, as you chose", "0.20", "sell stop 99.50"),
+            (
+                "exit_signal",
+                "the MACD line crossed back; you may leave, or stay for a ride",
+                "0.20",
+                "sell stop 99.50; or sell at the next open",
+            ),
+        ],
+    ),
     "half at an open beyond 1 R": (
         Case([IN, (103.9, 104.0, 103.0, 103.5)], choices=Follow(half_at=1)),
         [

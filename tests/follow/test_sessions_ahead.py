@@ -74,7 +74,7 @@ def told(after: list[Prices], timeframe: str = "1h", missing: Collection[str] = 
         ride=False,
         spoiled_by="",
     )
-    follower.begin([found], record_of(series, instrument, found, Spoiler()))
+    follower.begin([found], record_of(series, found, Spoiler()))
     news = go_on_together([follower], [[(series.used - 1, 1)]])[0]
     for number in range(count, len(bars)):
         list(series.take(bars[number : number + 1]))

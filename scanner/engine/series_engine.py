@@ -146,7 +146,7 @@ class SeriesEngine:
         return [] if self.follower is None else [Came.of_outcome(each) for each in self.follower.under_way()]
 
     def _came_of(self, records: NDArray[Any]) -> list[Came]:
-        return came_of(records, self._names.__getitem__, self.instrument, self.grid.units)
+        return came_of(records, self._names.__getitem__, self.instrument)
 
     def leave_alone(self, threads: Collection[str]) -> None:
         """Stop following stories, without an event."""

@@ -9,7 +9,7 @@ import numpy as np
 from scanner.analysis.columns import ATR, CLOSE
 from scanner.compiling import compiled
 from scanner.follow.steps import AVERAGE, EARLY, STORY
-from scanner.trade.levels import BEYOND_SLOW, PRICE, RISK, STOP, step_at, together
+from scanner.trade.levels import BEYOND_SLOW, PRICE, RISK, STOP
 from scanner.trade.plan import STYLES
 
 if TYPE_CHECKING:
@@ -28,18 +28,16 @@ def begun(
     prices: Floats,
     rides: NDArray[np.bool_],
     spoilers: NDArray[Any],
-    of: Integers,
-    grids: tuple[Floats, Floats],
 ) -> NDArray[Any]:
     """Give STORY records of setups, one for each of ``spots`` (row of its series, bar of the window and sign).
 
     ``prices`` (4 × setups, all real prices) are the planned entry of the style that is followed, the stop, and the
     trend line's price at the bar (NaN if there is none) with its rise per bar. Of ``spoilers``, which are LEVELS
-    records, the last four fields count. ``of`` are the numbers of their grids among ``grids``; see ``levels.together``.
+    records, the last four fields count.
     """
     records, style = np.zeros(len(spots), dtype=STORY), STYLES.index(pool.rules.entry_style)
     offsets = pool.used[spots[:, 0]] - pool.state["count"][spots[:, 0]]
-    about = (spots, offsets, prices, rides, spoilers, of, grids, pool.rules.record, style)
+    about = (spots, offsets, prices, rides, spoilers, pool.rules.record, style)
     _begin(pool.columns, *about, records)
     return records
 
@@ -52,8 +50,6 @@ def _begin(
     prices: Floats,
     rides: NDArray[np.bool_],
     spoilers: NDArray[Any],
-    of: Integers,
-    grids: tuple[Floats, Floats],
     rules_of_one: NDArray[Any],
     style: int,
     records: NDArray[Any],
@@ -70,7 +66,7 @@ def _begin(
         story.gap = rules.gap_limit * series[ATR, t]
         story.reference = sign * series[CLOSE, t] if style == EARLY else np.nan if style == AVERAGE else story.entry
         story.stop, story.first_stop = sign * stop, sign * stop
-        story.step, story.ride = step_at(entry, grids[0][of[k]]) / grids[1][of[k]], rides[k]
+        story.ride = rides[k]
         story.beyond, story.average = sign * spoiler.beyond, spoiler.average
         story.closes, story.bars = spoiler.closes, spoiler.bars
         story.line, story.slope = sign * line, sign * slope
@@ -81,10 +77,10 @@ def begun_of(weighed: Weighed) -> NDArray[Any]:
     """Give the records of the rows whose plan has an entry with a risk; their numbers are those of the rows."""
     fits, style = weighed.fits, STYLES.index(weighed.fits.pool.rules.entry_style)
     numbers = np.flatnonzero(~np.isnan(weighed.planned[:, RISK + style]))
-    rows, of, grids = weighed.rows[numbers], weighed.of[numbers], together(tuple(case.grid for case in weighed.cases))
+    rows = weighed.rows[numbers]
     prices, rides = np.empty((4, len(rows))), np.empty(len(rows), dtype=np.bool_)
-    _take_from(weighed.planned[numbers], fits.found.places[rows], style, grids[1][of], prices, rides)
-    records = begun(fits.pool, fits.spots[rows], prices, rides, fits.levels[rows], of, grids)
+    _take_from(weighed.planned[numbers], fits.found.places[rows], style, weighed.units[numbers], prices, rides)
+    records = begun(fits.pool, fits.spots[rows], prices, rides, fits.levels[rows])
     records["number"] = numbers
     return records
 

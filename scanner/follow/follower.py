@@ -107,7 +107,7 @@ class Follower(Stories):
             return []
         records["fill"], records["filled_at_open"], records["by_user"] = fill, True, True
         if isnan(records["half_exit"][0]):
-            steps.set_half(records[0], self.rulebook.follow.record[0])
+            steps.set_half(records[0], self.rulebook.follow.record[0], self.grid.bands, self.grid.units)
         if was_open:
             records["best"], records["worst"] = max(records["best"][0], fill), min(records["worst"][0], fill)
             return []
@@ -161,7 +161,7 @@ class Follower(Stories):
         bits, now = record["news"], self._now(record, story)
         news = partial(self._news, record, story, now, index)
         if bits & steps.ENTERED:
-            yield news("setup.entered", why_entered(record, self.rulebook.rules.entry_style))
+            yield news("setup.entered", why_entered(record, story.found, self.rulebook.rules.entry_style))
         if bits & steps.ENDED:
             yield news(ENDINGS.get(now.state, "setup.closed"), now.reason)
             return
@@ -170,7 +170,8 @@ class Follower(Stories):
         if bits & steps.SIGN:
             yield news("setup.pressure", " and ".join(signs_of(record, self.rulebook.follow)))
         if bits & (steps.SIGNAL | steps.HALF | steps.SOON):
-            leaving: Leaving = "open" if record["leaves"] else "close" if bits & steps.SOON else ""
+            may: Leaving = "may" if bits & steps.SIGNAL else ""
+            leaving: Leaving = "open" if record["leaves"] else "close" if bits & steps.SOON else may
             yield news("setup.exit_signal", why_leaving(bits, record, self.rulebook.follow), leaving=leaving)
 
     def _raise_stop(self, record: Record, story: Story) -> None:
@@ -189,12 +190,7 @@ class Follower(Stories):
         """Give the price at which half is to be closed; None if that is not planned or already done."""
         if isnan(record["half"]) or not isnan(record["half_exit"]):
             return None
-        return self._on_step(record["half"], story)
-
-    def _on_step(self, price: float, story: Story) -> Decimal:
-        """Convert a number of the compiled code to a price in whole steps, with the step at the entry."""
-        step = self._instrument.steps.at(story.found.entry)
-        return story.found.sign * round(price / float(step)) * step
+        return _decimal(story.found.sign * record["half"])
 
     def _news(
         self,
@@ -235,9 +231,7 @@ class Follower(Stories):
             costs = self._instrument.costs
             cost = costs.in_price(entry, self._instrument.point_value) if costs.given else None
         if not isnan(record["half_exit"]):
-            at_level = record["half_exit"] == record["half"]
-            price = record["half_exit"]
-            half_exit = self._on_step(price, story) if at_level else _decimal(sign * price)
+            half_exit = _decimal(sign * record["half_exit"])
         if not isnan(record["exit"]):
             exit_ = story.stop if record["state"] == steps.STOPPED else _decimal(sign * record["exit"])
         return Outcome(

@@ -15,9 +15,10 @@ if TYPE_CHECKING:
 class Found:
     """A setup to follow: its name and its planned entry of the style that is followed, in exact decimals.
 
-    ``thread`` is the id of its first event, ``close`` the close of its last bar. ``spoiled_by`` says as a clause what
-    proves it wrong before its entry («a close below the last bar's middle»), besides a close beyond the stop or a cross
-    back of the MACD line. All other numbers by which it is followed are in its record.
+    ``thread`` is the id of its first event, ``close`` the close of its last bar, ``trigger`` the price that a break
+    entry must beat. ``spoiled_by`` says as a clause what proves it wrong before its entry («a close below the last
+    bar's middle»), besides a close beyond the stop or a cross back of the MACD line. All other numbers by which it is
+    followed are in its record.
     """
 
     thread: str
@@ -27,6 +28,7 @@ class Found:
     set_aside: bool
     evidence_points: int
     close: MomentText
+    trigger: float
     entry: Decimal
     stop: Decimal
     size: Decimal | None

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 Record = dict[str, Any]
 """A STORY record as a mapping."""
 
-Leaving = Literal["open", "close", ""]
+Leaving = Literal["open", "close", "may", ""]
 SIGN_WORDS = {
     steps.ENGULFED: "a bar against it that engulfs the one before",
     steps.THROUGH_AVERAGE: "a close back through the fast average",
@@ -51,7 +51,7 @@ class News(NamedTuple):
     ``now`` is its state then, and ``reason`` why this is news. ``stop_before`` is the previous stop, if it was raised;
     ``half`` is the price at which to close half, None if that is not planned or already done. ``signs`` are the signs
     of pressure that count now. ``leaving`` says when to leave the position next: at the next ``open``, at the ``close``
-    of the next bar, or neither.
+    of the next bar, at the next open if the user likes (``may``), or none of these.
     """
 
     kind: Kind
@@ -75,12 +75,13 @@ def signs_of(record: Record, follow: Follow) -> tuple[str, ...]:
     return tuple(text for bit, text in SIGN_WORDS.items() if signs & bit)
 
 
-def why_entered(record: Record, style: EntryStyle) -> str:
+def why_entered(record: Record, found: Found, style: EntryStyle) -> str:
     """Say how the position was entered."""
     if style == "early":
         return "filled at the open after the setup"
     if style == "average":
-        return "filled at the open after a close beyond the fast average"
+        too = "and" if record["reference"] > found.sign * found.trigger else "but not"
+        return f"filled at the open after a close beyond the fast average, {too} beyond the trigger"
     return "filled at an open beyond the planned entry" if record["filled_at_open"] else "the break entry was reached"
 
 

@@ -164,15 +164,10 @@ class Came:
         return cls(*about, outcome.entry, outcome.exit, outcome.r, outcome.cost_in_risks, outcome.ended_at)
 
 
-def came_of(
-    records: NDArray[Any], about: Callable[[int], tuple[str, bool]], instrument: Instrument, units: float
-) -> list[Came]:
-    """Give the outcomes of stories; ``about`` gives, by its number, the id of each and whether it was set aside.
-
-    ``units`` is the number of units of the instrument's grid in a point.
-    """
+def came_of(records: NDArray[Any], about: Callable[[int], tuple[str, bool]], instrument: Instrument) -> list[Came]:
+    """Give the outcomes of stories; ``about`` gives, by its number, the id of each and whether it was set aside."""
     costs, sign = instrument.costs, records["sign"]
-    halves = half_exits(records, units)
+    halves = sign * records["half_exit"]
     columns = (records["number"], records["state"], sign * records["fill"], sign * records["exit"], halves)
     found = []
     for number, state, fill, left, half, first_stop, ended_at in zip(
@@ -193,7 +188,7 @@ def came_of(
 def columns_of_outcomes(records: NDArray[Any], instrument: Instrument, grid: Grid) -> dict[str, Any]:
     """Give the figures of ``came_of`` as columns: NaN for what is unknown, NO_TIME without an end."""
     sign, over = records["sign"], records["state"] > steps.OPEN
-    prices = real_prices(records, ("fill", "exit", "first_stop"), grid.units)
+    prices = real_prices(records, ("fill", "exit", "first_stop", "half_exit"))
     fill, exit_, first_stop, half = prices
     whole, _ = exactly(prices, grid.decimals)
     entry, out, stop, halved = whole.astype(np.int64) if whole.dtype == np.float64 else whole
@@ -224,19 +219,9 @@ def in_hundredths(part: NDArray[Any], whole: NDArray[Any]) -> Floats:
     return np.asarray(found, dtype=np.float64) / 100.0
 
 
-def real_prices(records: NDArray[Any], names: Sequence[str], units: float) -> Floats:
-    """Give these prices of stories, a row for each name, and in a last row those at which half was closed."""
-    sign = records["sign"]
-    return np.array([*(sign * records[name] for name in names), half_exits(records, units)]) + 0.0  # no negative zero
-
-
-def half_exits(records: NDArray[Any], units: float) -> NDArray[np.float64]:
-    """Give the real prices at which half was closed; a level that was reached lies on a step."""
-    step, half = records["step"], records["half_exit"]
-    if np.isnan(half).all():  # the usual case
-        return half
-    on_step = np.round(half / step) * np.round(step * units) / units
-    return np.asarray(records["sign"] * np.where(half == records["half"], on_step, half))
+def real_prices(records: NDArray[Any], names: Sequence[str]) -> Floats:
+    """Give these prices of stories, a row for each name."""
+    return np.array([records["sign"] * records[name] for name in names]) + 0.0  # no negative zero
 
 
 def decimal(price: float) -> Decimal | None:

@@ -123,6 +123,7 @@ def found_of(weighed: Weighed, number: int, said: Event) -> Found:
         set_aside=bool(weighed.set_aside[number]),
         evidence_points=int(fits.counted[row]),
         close=said.data["bar_close"],
+        trigger=float(fits.levels["trigger"][row]),
         entry=entry,
         stop=stop,
         size=None if size is None else Decimal(size),

@@ -14,7 +14,7 @@ import numpy as np
 from scanner.analysis.bar_sides import body, closing, extent, highest, lowest, opening, tie
 from scanner.analysis.columns import ATR, CLOSE, CROSS, DEEP_HIGH, DEEP_LOW, FAST_AVERAGE, USUAL_BODY
 from scanner.compiling import compiled, inlined
-from scanner.trade.levels import stop_behind
+from scanner.trade.levels import on_step, stop_behind
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -65,9 +65,6 @@ LAST_BUT_ONE, LAST, FIRST, LONG_STANDS, SHORT_STANDS = 1, 2, 4, 8, 16
 first bar is one whose previous bar is of another session, whether or not bars are missing. The other two are the sides
 with a setup at the bar."""
 
-NEARLY = 1e-6
-"""A value this close to a whole number of steps counts as whole."""
-
 STORY = np.dtype(
     [
         ("sign", np.float64),  # +1 long, −1 short
@@ -89,7 +86,6 @@ STORY = np.dtype(
         ("leaves", np.int64),  # LEFT or LEFT_ON_PRESSURE if the next open is the exit, else 0
         ("signs", np.int64),  # signs of pressure of the last bars: SIGNS bits per bar, the last bar's lowest
         ("first_stop", np.float64),
-        ("step", np.float64),  # of prices at the entry
         ("half", np.float64),  # where half is closed; NaN if it is not
         ("half_exit", np.float64),  # where half was closed; NaN until then
         ("news", np.int64),  # the news of the bar met last
@@ -234,10 +230,10 @@ def _swing_low(deep: Floats, last: int, sign: float, strength: int) -> float:
 
 
 @compiled
-def set_half(story: Any, follow: Any) -> None:
+def set_half(story: Any, follow: Any, bands: Floats, units: float) -> None:
     """Set the price at which half is closed, rounded toward the fill to whole steps; none if it is the fill."""
     half = story.fill + follow.half_at * (story.fill - story.first_stop)
-    half = story.step * np.floor(half / story.step + NEARLY)
+    half = story.sign * on_step(story.sign * half, -story.sign, half, bands, units) / units
     story.half = half if follow.half_at > 0.0 and half > story.fill else np.nan
 
 
@@ -393,7 +389,7 @@ def advance(
                     story.waited += 1
                     _try_to_enter(series, i, story, time)
                     if story.state == OPEN:
-                        set_half(story, follow)
+                        set_half(story, follow, bands, units)
                     if story.state == WAITING:
                         _close_without_entry(series, i, story, time, follow)
                 if story.state == OPEN:

@@ -111,7 +111,7 @@ class Teller(NamedTuple):
             stop += f"; {leave} half at {self.instrument.steps.written(news.half)}"
         if news.leaving == "close":
             stop += f"; {leave} at the close of the next bar"
-        elif news.kind == "setup.exit_signal" and now.half_exit is None:
+        elif news.leaving == "may":
             stop += f"; or {leave} at the next open"
         return stop
 

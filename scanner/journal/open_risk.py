@@ -7,7 +7,6 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from scanner.market.digits import grouped
-from scanner.market.sessions.timeframes import Timeframe
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -16,11 +15,12 @@ if TYPE_CHECKING:
     from scanner.event_data import SetupData
     from scanner.events import Event
     from scanner.journal.stories import Story
+    from scanner.market.sessions.timetables import Timetable
     from scanner.store import Decision
     from scanner.trade.limits import Limits
 
 SAME_BET_BARS = 3
-"""Within this many bars of a setup, another of the same group and side is the same bet."""
+"""Within this many bars of a setup, another of the same instrument or group and side is the same bet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +49,12 @@ def at_risk(
     told, setup = story.told, story.setup
     size: Decimal | None
     if told is not None and told["state"] == "open" and told["risk"] is not None:
-        r, risk = max(-Decimal(told["r_at_stop"] or 0), Decimal(0)), Decimal(told["risk"])
+        r, risk = -Decimal(told["r_at_stop"] or 0), Decimal(told["risk"])
+        if told["half_exit"] is not None and told["entry"] is not None:
+            # The gain of the half that was closed does not make up for what the other half would lose.
+            gain = (Decimal(told["half_exit"]) - Decimal(told["entry"])) / risk
+            r += (gain if setup["direction"] == "long" else -gain) / 2
+        r = max(r, Decimal(0))
         size = None if told["size"] is None else Decimal(told["size"])
     elif taken:
         entry = setup["entries"][setup["entry_style"]]
@@ -103,19 +108,28 @@ def with_it(new: Position, held: Sequence[Position], limits: Limits, currency: s
 
 
 def same_bets(
-    event: Event, stories: Sequence[Story], held: Mapping[str, Position], groups: Mapping[str, str]
+    event: Event,
+    stories: Sequence[Story],
+    held: Mapping[str, Position],
+    groups: Mapping[str, str],
+    timetable: Timetable,
 ) -> list[str]:
-    """Name the open positions, and the setups of the last bars, that are of the same group and side as a setup.
+    """Name the open positions, and the setups of the last bars, of a setup's instrument or group on the same side.
 
-    ``held`` are the positions by the id of their story, ``groups`` the groups of instruments by name.
+    ``held`` are the positions by the id of their story, ``groups`` the groups of instruments by name, ``timetable`` has
+    the setup's bars.
     """
     data: SetupData = event.data
-    group, length = groups.get(data["instrument"], ""), Timeframe.named(data["timeframe"]).nanoseconds
-    names = []
+    group, since, names = groups.get(data["instrument"], ""), event.time, []
+    for _ in range(SAME_BET_BARS):
+        since = timetable.last_close(since - 1)
+    # Where the sessions are unknown, bars need not begin at a whole multiple of their length.
+    since = min(since, event.time - SAME_BET_BARS * timetable.timeframe.nanoseconds)
     for story in stories:
         setup = story.setup
-        alike = setup["direction"] == data["direction"] and group and groups.get(setup["instrument"], "") == group
-        is_recent = not setup["set_aside"] and 0 <= event.time - story.found <= SAME_BET_BARS * length
+        related = setup["instrument"] == data["instrument"] or (group and groups.get(setup["instrument"], "") == group)
+        alike = related and setup["direction"] == data["direction"]
+        is_recent = not setup["set_aside"] and since <= story.found <= event.time
         if alike and story.id != event.thread and (story.id in held or is_recent):
             names.append(_name(setup) + (", open" if story.id in held else ""))
     return [f"Same bet as {'; '.join(names)}."] if names else []

@@ -111,7 +111,7 @@ def time_close(instrument: Instrument, rulebook: Rulebook, number: int, *, stori
         if stories:
             engine.follower = Follower(engine.series, instrument, rulebook, engine.timetable)
             found = never_left(float(bars.close[299]))
-            engine.follower.begin([found], record_of(engine.series, instrument, found, Spoiler()))
+            engine.follower.begin([found], record_of(engine.series, found, Spoiler()))
     push_together(engines, [closes[0]] * number)
     opened = sum(len(engine.under_way()) for engine in engines)
     if opened != number * stories:
@@ -123,4 +123,4 @@ def time_close(instrument: Instrument, rulebook: Rulebook, number: int, *, stori
 def never_left(close: float) -> Found:
     """Make a setup that is entered at once and stays open for long."""
     entry = Decimal(str(close)) - 5
-    return Found("thread", "", "", 1, False, 0, "", entry, entry - FAR, None, True, "")  # noqa: FBT003 - a line of a table
+    return Found("thread", "", "", 1, False, 0, "", close, entry, entry - FAR, None, True, "")  # noqa: FBT003 - a table

@@ -27,7 +27,6 @@ from scanner.follow.stories import go_on_together
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.trade.following import Follow
-from scanner.trade.levels import grid_of, together
 from scanner.trade.rulebook import Rulebook
 from tests.follow.recorded import ended
 from tests.laws import bars_of, timetable
@@ -79,12 +78,12 @@ class Spoiler:
 
 
 def record_of(
-    series: Series, instrument: Instrument, found: Found, spoiler: Spoiler, line: tuple[float, float] = (np.nan, 0.0)
+    series: Series, found: Found, spoiler: Spoiler, line: tuple[float, float] = (np.nan, 0.0)
 ) -> NDArray[Any]:
     """Give the record of a setup at the last bar; ``line`` is the price of its trend line there, and its rise a bar."""
     prices = np.array([[float(found.entry)], [float(found.stop)], [line[0]], [line[1]]])
-    spots, grids = np.array([[series.row, series.used - 1, found.sign]]), together((grid_of(instrument.steps),))
-    return begun(series.pool, spots, prices, np.array([found.ride]), spoiler.levels, np.array([0]), grids)
+    spots = np.array([[series.row, series.used - 1, found.sign]])
+    return begun(series.pool, spots, prices, np.array([found.ride]), spoiler.levels)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +101,7 @@ class Case:
     last: Prices = RISEN
     """The setup's bar."""
     choices: Follow = field(default_factory=Follow)
+    steps: PriceSteps = field(default_factory=lambda: PriceSteps.fixed(Decimal("0.01")))
     decided: Mapping[int, tuple[Literal["take", "leave"], str | None]] = field(default_factory=dict)
     """The user's decisions by bar, with their own prices as for the long side."""
 
@@ -121,7 +121,7 @@ class Case:
         )
         rulebook = Rulebook(Rules(entry_style=self.style), (), follow=self.choices)
         series = Series(Pool(rulebook.rules, (), timetable()))
-        instrument = Instrument("GANNET", PriceSteps.fixed(Decimal("0.01")))
+        instrument = Instrument("GANNET", self.steps)
         follower = Follower(series, instrument, rulebook, timetable())
         begin = len(QUIET) + 1
         for _ in series.take(bars[:begin]):
@@ -135,6 +135,7 @@ class Case:
             set_aside=False,
             evidence_points=5,
             close=rfc3339(int(bars.close_time[begin - 1])),
+            trigger=side(self.last[1]),
             entry=Decimal(self.entry) if sign > 0 else 200 - Decimal(self.entry),
             stop=Decimal(self.stop) if sign > 0 else 200 - Decimal(self.stop),
             size=Decimal(100),
@@ -143,7 +144,7 @@ class Case:
         )
         spoiler = replace(self.spoiler, beyond=None if beyond is None else side(beyond))
         line = (np.nan, 0.0) if self.line is None else (side(self.line[0]), sign * self.line[1])
-        record = record_of(series, instrument, found, spoiler, line)
+        record = record_of(series, found, spoiler, line)
         follower.begin([found], record)
         told = [news for _, news in go_on_together([follower], [[(series.used - 1, sign)]])[0]]
         for number in range(1, len(self.bars) + 1):

@@ -7,6 +7,8 @@ from decimal import Decimal
 import pytest
 
 from scanner.analysis.columns import FAST_AVERAGE
+from scanner.market.price_steps import PriceSteps
+from scanner.trade.following import Follow
 from tests.follow.hand_tapes import Case, Prices, Spoiler, seen_long
 
 BELOW: Prices = (101.0, 101.4, 100.4, 101.0)  # reaches neither the entry nor the stop
@@ -255,3 +257,13 @@ def test_both_risks_and_the_extremes_are_reported(sign: int) -> None:
     # The last bar went up to 103.10, which may have been after the stop.
     assert [seen_long(price, sign) for price in (outcome.best, outcome.worst)] == ["102.30", "99.50"]
     assert [f"{outcome.in_risks(price)}" for price in (outcome.best, outcome.worst)] == ["0.17", "-1.00"]
+
+
+@pytest.mark.parametrize(
+    ("sign", "bound", "expected"), [(1, "103", "103.40"), (-1, "97", "96.58")], ids=["long", "short"]
+)
+def test_half_is_closed_on_the_step_of_its_own_price(sign: int, bound: str, expected: str) -> None:
+    """A gain of 0.96 R ends at 103.42 or 96.58; from the bound on, steps are 0.05 and not 0.01."""
+    steps = PriceSteps.bands([(Decimal(0), Decimal("0.01")), (Decimal(bound), Decimal("0.05"))])
+    case = Case([IN, (101.7, 103.6, 101.6, 103.5)], choices=Follow(half_at=0.96), steps=steps)
+    assert case.run(sign).half_exit == Decimal(expected)

@@ -67,13 +67,14 @@ def told(after: list[Prices], timeframe: str = "1h", missing: Collection[str] = 
         set_aside=False,
         evidence_points=5,
         close=rfc3339(int(closes[count - 1])),
+        trigger=101.49,
         entry=Decimal("101.50"),
         stop=Decimal("99.50"),
         size=None,
         ride=False,
         spoiled_by="",
     )
-    follower.begin([found], record_of(series, instrument, found, Spoiler()))
+    follower.begin([found], record_of(series, found, Spoiler()))
     news = go_on_together([follower], [[(series.used - 1, 1)]])[0]
     for number in range(count, len(bars)):
         list(series.take(bars[number : number + 1]))

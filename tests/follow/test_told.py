@@ -28,6 +28,7 @@ RISE: Prices = (101.6, 103.6, 101.5, 103.4)
 """Goes beyond 103.50, a gain of 1 R for an entry at 101.50 with a stop at 99.50."""
 
 ENTERED: Told = ("entered", "the break entry was reached", "0.05", "sell stop 99.50")
+ON_AVERAGE = "filled at the open after a close beyond the fast average"
 GAP = "the bar of the fill would have opened too far beyond the entry"
 
 STORIES: dict[str, tuple[Case, list[Told]]] = {
@@ -76,7 +77,15 @@ STORIES: dict[str, tuple[Case, list[Told]]] = {
     ),
     "average": (
         Case([LOW, OVER, (100.3, 100.8, 99.9, 100.5)], "average", entry="100.00", stop="99.00", last=BELOW_AVERAGE),
-        [("entered", "filled at the open after a close beyond the fast average", "0.15", "sell stop 99.00")],
+        [("entered", f"{ON_AVERAGE}, but not beyond the trigger", "0.15", "sell stop 99.00")],
+    ),
+    "average: a close beyond the trigger, too": (
+        Case(
+            [(99.8, 101.2, 99.6, 101.1), (101.2, 101.4, 100.9, 101.3)],
+            *("average", "100.00", "99.00"),
+            last=BELOW_AVERAGE,
+        ),
+        [("entered", f"{ON_AVERAGE}, and beyond the trigger", "0.05", "sell stop 99.00")],
     ),
     "quick: the cross back": (
         Case([IN, CRASH, (98.3, 98.6, 98.0, 98.2)], stop=DEEP),
@@ -130,6 +139,19 @@ STORIES: dict[str, tuple[Case, list[Told]]] = {
             ("entered", "the break entry was reached", "0.05", "sell stop 99.50; sell half at 103.50"),
             ("exit_signal", "half of it was closed at a gain of 1 R, as you chose", "0.98", "sell stop 99.50"),
             ("closed", "the stop was reached", "0.00", ""),
+        ],
+    ),
+    "ride: half closed, then the first cross back": (
+        Case([IN, (101.5, 102.4, 101.0, 101.5), *[FLAT] * 30], ride=True, choices=Follow(half_at=0.4)),
+        [
+            ("entered", "the break entry was reached", "0.05", "sell stop 99.50; sell half at 102.30"),
+            ("exit_signal", "half of it was closed at a gain of 0.4 R, as you chose", "0.20", "sell stop 99.50"),
+            (
+                "exit_signal",
+                "the MACD line crossed back; you may leave, or stay for a ride",
+                "0.20",
+                "sell stop 99.50; or sell at the next open",
+            ),
         ],
     ),
     "half at an open beyond 1 R": (

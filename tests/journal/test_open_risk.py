@@ -40,6 +40,8 @@ def test_what_is_at_risk_is_what_the_stop_would_lose() -> None:
     raised = told(setup, "setup.stop_raised", 2, "open", r_at_stop="-0.25")
     assert risk_of(setup, opened, raised) == ("0.25", "499.8000")
     assert risk_of(setup, opened, told(setup, "setup.stop_raised", 3, "open", r_at_stop="0.50")) == ("0", "0.00")
+    halved = told(setup, "setup.exit_signal", 4, "open", half_exit="102.55", r_at_stop="0.00")  # half closed at +1 R
+    assert risk_of(setup, opened, halved) == ("0.50", "999.6000"), "what was closed cannot make up for the rest"
     assert risk_of(setup, opened, raised, rate=Decimal("0.5")) == ("0.25", "249.90000")
     assert risk_of(setup, opened, rate=None) == ("1.00", "None")
 
@@ -93,11 +95,11 @@ def test_a_rate_older_than_the_user_allows_is_told(days: int, *, is_told: bool) 
     assert old_rate("USD", None, date(2026, 3, 10), days) == []
 
 
-def settings(folder: Path, which: str = "all") -> Settings:
+def settings(folder: Path, which: str = "all", calendar: str = "none") -> Settings:
     document = {
         "account": {"equity": 50_000, "currency": "EUR"},
         "follow": {"which": which},
-        "defaults": {"feed": "tape", "timeframes": ["1h"], "step": 0.05, "currency": "EUR"},
+        "defaults": {"feed": "tape", "timeframes": ["1h"], "step": 0.05, "currency": "EUR", "calendar": calendar},
         "groups": {"ships": {}},
         "instruments": {name: {"group": "ships"} for name in ("GANNET", "PETREL", "SKUA")} | {"TERN": {}},
         "feeds": {"tape": {"type": "folder", "path": "."}},
@@ -131,6 +133,24 @@ def test_notes_go_by_the_stories_that_are_open_when_an_alert_leaves(store: Store
     say(store, closed(gannet, 4, "103.00"), closed(tern, 4, "103.00"), found("PETREL", at=BAR_CLOSE - 3 * HOUR))
     assert notes(alert) == [alone, "Same bet as PETREL 1h long."]
     assert notes(told(petrel, "setup.entered", 1, "open")) == [], "only an alert has notes"
+
+
+@pytest.mark.parametrize(
+    ("friday", "named"), [(16, ["Same bet as PETREL 1h long."]), (14, [])], ids=["two bars before", "four bars before"]
+)
+def test_bars_count_across_a_weekend_as_if_it_were_not_there(
+    store: Store, tmp_path: Path, friday: int, named: list[str]
+) -> None:
+    monday = BAR_CLOSE - 7 * HOUR  # 09:00 in London: the first bar closes; Friday's last ones close at 16:00 and 16:30
+    petrel, alert = found("PETREL", at=monday - (3 * 24 + 9 - friday) * HOUR), found("SKUA", at=monday)
+    say(store, petrel, alert)
+    assert RiskNotes(store, lambda: settings(tmp_path, calendar="XLON"))(alert)[1:] == named
+
+
+def test_a_second_setup_of_an_instrument_is_the_same_bet_without_a_group(store: Store, tmp_path: Path) -> None:
+    first, alert = found("TERN", at=BAR_CLOSE - 9 * HOUR), found("TERN")
+    say(store, first, told(first, "setup.entered", 1, "open"), found("GANNET", at=BAR_CLOSE - HOUR), alert)
+    assert RiskNotes(store, lambda: settings(tmp_path))(alert)[1:] == ["Same bet as TERN 1h long, open."]
 
 
 def test_where_the_user_follows_what_they_took_that_alone_counts(store: Store, tmp_path: Path) -> None:

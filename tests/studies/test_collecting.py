@@ -252,6 +252,17 @@ def test_controls_have_the_risk_of_their_setup_and_never_touch_the_warm_up(style
             )
 
 
+@pytest.mark.parametrize("require", [("cost",), ()], ids=["required", "not required"])
+def test_where_a_cost_is_too_high_for_a_setup_it_is_for_a_control(require: tuple[Literal["cost"], ...]) -> None:
+    book = replace(many_found(), surroundings=Surroundings(require=require))
+    cost = Costs(spread=Cost(Decimal("0.12")), commission=Cost(Decimal("0.0005"), "%"))
+    trades = studied(inputs(book, costs=cost), [real_series("AAPL")], Asked(variants=False)).trades
+    controls = trades[trades["source"] != "setup"]
+    entry, risk = controls["planned_entry"], (controls["planned_entry"] - controls["first_stop"]).abs()
+    assert len(controls) > 30
+    assert (0.12 + 2 * 0.000005 * entry > 0.1 * risk + 1e-9).any() == (not require)
+
+
 def test_the_parts_of_a_pipeline_can_be_sent_to_other_processes() -> None:
     known_settings = settings.load(CONFIG / "watch.own_setup.example.toml")
     there = pickle.loads(pickle.dumps(known_settings))  # noqa: S301 - our own bytes

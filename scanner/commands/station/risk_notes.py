@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 from scanner.clocks import SECOND
 from scanner.journal.open_risk import at_risk, candidate, old_rate, same_bets, with_it
 from scanner.journal.open_stories import OpenStories
+from scanner.market.sessions.timeframes import Timeframe
+from scanner.market.sessions.timetables import timetable_of
 from scanner.trade.size import rate_of
 
 if TYPE_CHECKING:
@@ -55,7 +57,8 @@ class RiskNotes:
         names = {event.data["instrument"], *(story.setup["instrument"] for story in stories)}
         groups = {name: found.group for name in names if (found := about.on_list(name)) is not None}
         said = with_it(new, others, about.limits, about.account.currency)
-        said += same_bets(event, stories, held, groups)
+        timetable = timetable_of(listed.calendar, Timeframe.named(event.data["timeframe"]))
+        said += same_bets(event, stories, held, groups, timetable)
         currency, account = event.data["currency"], about.account
         if currency in account.fx and currency != account.currency:
             today = datetime.fromtimestamp(self.store.clock() // SECOND, UTC).date()

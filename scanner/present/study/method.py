@@ -41,8 +41,9 @@ METHOD = {
     "Chance": (
         "For each setup, bars of the same series are drawn at random and traded on the same side, with the same risk "
         "in ATR, entry, exits, costs and worst-case fills: once from all bars, once from those on the same side of the "
-        "slow average with a fresh cross. Samples of whole months say what the difference may be. “Chance as good” is "
-        "how often a random pick of these bars does at least as well."
+        "slow average with a fresh cross. A bar where the costs would set a setup aside does not count. Samples of "
+        "whole months say what the difference may be. “Chance as good” is how often a random pick of these bars does "
+        "at least as well."
     ),
     "Changes of the rules": (
         "Each rule and surrounding is switched and each setting changed, one at a time, and compared with the rules as "

@@ -105,7 +105,12 @@ def breakdowns(found: Sequence[Breakdown]) -> str:
     if surroundings:
         groups = tuple(Group(by(each), _rows(each.groups, each.by)) for each in surroundings)
         parts.append(grouped(Table("By surroundings", ("surroundings", *GROUP_HEAD), groups)))
-    return "\n".join([shared, *parts])
+    intervals = sum(not group.too_few for each in several for group in each.groups)
+    caution = (
+        f"<p>{intervals:,} of these groups have an interval, each as if it were the only one: about one in twenty "
+        "misses the truth, so some groups look good or bad by chance alone.</p>"
+    )
+    return "\n".join([shared, caution, *parts] if intervals > 1 else [shared, *parts])
 
 
 def by(breakdown: Breakdown) -> str:

@@ -74,8 +74,8 @@ def what_came(records: NDArray[Any], atr: Floats, instrument: Instrument) -> Col
     ``state`` has codes. R is in the risk of the fill, exact from the prices, and rounded once, to the nearest float.
     """
     sign, state, grid = records["sign"], records["state"], grid_of(instrument.steps)
-    named = ("entry", "first_stop", "stop", "fill", "exit", "best", "worst")
-    prices = real_prices(records, named, grid.units)
+    named = ("entry", "first_stop", "stop", "fill", "exit", "best", "worst", "half_exit")
+    prices = real_prices(records, named)
     entered, left = ~np.isnan(prices[3]), ~np.isnan(prices[4])
     prices[5:7, ~entered] = np.nan
     planned, first_stop, stop, fill, exit_, *_, half = prices

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from scanner.analysis.rules import TIE
 from scanner.engine.series_engine import SeriesEngine
 from scanner.engine.together import push_silently
 from scanner.market.bars import Bars
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from scanner.analysis.pool import Pool, Stop
+    from scanner.market.instruments import Instrument
     from scanner.studies.stories.columns import Columns
     from scanner.studies.stories.lanes import Lane, Member
     from scanner.trade.rulebook import Rulebook
@@ -93,10 +95,12 @@ class ControlPass:
             own, index = _among(sides[:, 0], closes)
             standing.append(np.stack([first + index, sides[own, 1]], axis=1))
         at = np.concatenate(places)
-        followed = [self.ends[number] for number in which.tolist()]
+        followed, known = ([own[number] for number in which.tolist()] for own in (self.ends, self._engines))
         planned, records = begun_controls(
             pool, drawn, np.ascontiguousarray(at[:, 1:]), at[:, 0].copy(), [each.grid for each in followed]
         )
+        cheap = _cheap_enough(records, at[planned, 0], [each.instrument for each in known], known[0].rulebook)
+        planned, records = planned[cheap], records[cheap]
         those, at = [drawn[k] for k in planned.tolist()], at[planned]
         told: Columns = {
             "id": [each.id for each in those],
@@ -112,6 +116,18 @@ class ControlPass:
         told |= {name: [""] * len(those) for name in ("place", "set_aside")}
         told |= {name: np.zeros(len(those), dtype=np.int64) for name in ("evidence_points", "evidence_total")}
         self._lane.stories.follow(pool, followed, series, (records, at[:, 0], at[:, 1:]), told, standing)
+
+
+def _cheap_enough(
+    records: NDArray[Any], of: Integers, instruments: Sequence[Instrument], rulebook: Rulebook
+) -> NDArray[np.bool_]:
+    """Say of which stories the costs are low enough, if that is required; ``of`` numbers their ``instruments``."""
+    wanted = rulebook.surroundings
+    if "cost" not in wanted.require:
+        return np.ones(len(records), dtype=np.bool_)
+    costs = np.array([each.costs.parts(each.point_value) for each in instruments], dtype=np.float64)[of]
+    risk = records["entry"] - records["stop"]
+    return np.asarray(costs[:, 0] + costs[:, 1] * abs(records["entry"]) <= wanted.max_cost * risk * (1.0 + TIE))
 
 
 def _among(wanted: Integers, closes: Integers) -> tuple[Integers, Integers]:

@@ -156,8 +156,8 @@ def begun_controls(
     )
     spoilers["beyond"] = beyond
     planned = np.flatnonzero(spots[:, 2] * (prices[0] - prices[1]) > 0.0)
-    own = (spots[planned], np.ascontiguousarray(prices[:, planned]), rides[planned], spoilers[planned], of[planned])
-    return planned, begun(pool, *own, both)
+    own = (spots[planned], np.ascontiguousarray(prices[:, planned]), rides[planned], spoilers[planned])
+    return planned, begun(pool, *own)
 
 
 @compiled

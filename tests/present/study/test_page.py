@@ -74,6 +74,14 @@ def test_every_number_of_the_figures_is_that_of_the_report(many: Page) -> None:
         assert_says(cells, beside.value, beside.usual, beside.bad)
 
 
+def test_the_breakdowns_say_how_many_intervals_a_reader_looks_at(many: Page) -> None:
+    shown = [each.groups for each in report_of_many().breakdowns if len(each.groups) > 1]
+    intervals = sum(group.mean.low is not None for groups in shown for group in groups)
+    assert intervals > 10
+    told = f"{intervals} of these groups have an interval, each as if it were the only one: about one in twenty misses"
+    assert told in many.text
+
+
 def test_every_number_of_the_breakdowns_is_that_of_the_report(many: Page) -> None:
     shown = []
     for breakdown in report_of_many().breakdowns:

@@ -32,7 +32,9 @@ from tests.laws import real_series
 from tests.outside.real_bars import INDEX_TIME_FORMAT, NASDAQ, SHARES, SP500
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
+
+    from distributed import LocalCluster
 
     from scanner.studies.schema import Study
 
@@ -291,23 +293,34 @@ def children(process: int) -> list[int]:
     return [int(each) for each in Path(f"/proc/{process}/task/{process}/children").read_text("utf-8").split()]
 
 
-def kill_workers(*_: int) -> None:
-    """Kill them as the kernel does if memory runs out; they are children of the process from which they are forked."""
-    for worker in chain.from_iterable(map(children, children(os.getpid()))):
+def kill(workers: Iterable[int]) -> None:
+    """Kill processes as the kernel does if memory runs out."""
+    for worker in workers:
         with suppress(ProcessLookupError):
             os.kill(worker, signal.SIGKILL)
 
 
-def test_a_killed_worker_is_one_sentence_and_what_was_done_is_kept(tmp_path: Path) -> None:
+def refused_study(tmp_path: Path, how: How, on_progress: Callable[[int, int], None]) -> str:
+    """Study eight instruments; return the sentence of what stopped it, which says how many were kept."""
     paths = [tmp_path / f"N{number}.parquet" for number in range(8)]
     for path in paths:
         parquet.write_table(table_of("IBM"), path)
-    with pytest.raises(StudyError, match=r"perhaps because memory ran out; .*; run the same again with fewer") as told:
-        study_files(paths, READING, Asked(), How(tmp_path, workers=2), kill_workers)
+    with pytest.raises(StudyError) as told:
+        study_files(paths, READING, Asked(), replace(how, folder=tmp_path), on_progress)
     kept = len(list((tmp_path / PARTS).glob("*.arrow")))
     assert 0 < kept < 8
-    assert str(told.value).startswith(f"a worker was killed after {counted(kept, 'instrument')}, ")
-    assert f"what was done is kept in {tmp_path / PARTS}; " in str(told.value)
+    assert f" after {counted(kept, 'instrument')}" in str(told.value)
+    assert f"; what was done is kept in {tmp_path / PARTS}; " in str(told.value)
+    return str(told.value)
+
+
+def test_a_killed_worker_is_one_sentence_and_what_was_done_is_kept(tmp_path: Path) -> None:
+    def killing(*_: int) -> None:  # workers are children of the process from which they are forked
+        kill(chain.from_iterable(map(children, children(os.getpid()))))
+
+    sentence = refused_study(tmp_path, How(workers=2), killing)
+    assert "a worker was killed" in sentence
+    assert sentence.endswith("run the same again with fewer workers")
 
 
 def test_where_memory_runs_out_one_sentence_says_what_is_kept(tmp_path: Path) -> None:
@@ -322,18 +335,38 @@ def test_where_memory_runs_out_one_sentence_says_what_is_kept(tmp_path: Path) ->
 
 
 @pytest.fixture
-def cluster() -> Iterator[str]:
+def cluster() -> Iterator[LocalCluster]:
     """Start a scheduler on this machine, and a worker in a separate process."""
     import distributed  # noqa: PLC0415 - heavy, and only needed here
 
     start: Any = distributed.LocalCluster  # which has no types
     with start(n_workers=1, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as started:
-        yield started.scheduler_address
+        yield started
 
 
-def test_a_cluster_gives_the_same_to_the_last_digit(alone: Study, cluster: str, tmp_path: Path) -> None:
-    assert_equal(alone, studied(REAL, How(tmp_path, cluster=cluster))[0])
+def test_a_cluster_gives_the_same_to_the_last_digit(alone: Study, cluster: LocalCluster, tmp_path: Path) -> None:
+    assert_equal(alone, studied(REAL, How(tmp_path, cluster=cluster.scheduler_address))[0])
     assert len(list((tmp_path / PARTS).iterdir())) == 7
+
+
+def test_a_killed_worker_of_a_cluster_is_the_same_sentence(cluster: LocalCluster, tmp_path: Path) -> None:
+    assert cluster.scheduler is not None
+    cluster.scheduler.allowed_failures = 0  # by default, a job must have killed four workers
+
+    def killing(*_: int) -> None:
+        kill(worker.pid for worker in cluster.workers.values())
+
+    sentence = refused_study(tmp_path, How(cluster=cluster.scheduler_address), killing)
+    assert "a worker was killed" in sentence
+    assert sentence.endswith("run the same again with fewer workers")
+
+
+def test_a_scheduler_that_goes_away_is_one_sentence(cluster: LocalCluster, tmp_path: Path) -> None:
+    def closing(*_: int) -> None:
+        cluster.close()
+
+    sentence = refused_study(tmp_path, How(cluster=cluster.scheduler_address), closing)
+    assert "the scheduler was lost" in sentence
 
 
 def test_without_the_library_a_cluster_is_one_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

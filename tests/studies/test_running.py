@@ -337,10 +337,14 @@ def test_where_memory_runs_out_one_sentence_says_what_is_kept(tmp_path: Path) ->
 @pytest.fixture
 def cluster() -> Iterator[LocalCluster]:
     """Start a scheduler on this machine, and a worker in a separate process."""
-    import distributed  # noqa: PLC0415 - heavy, and only needed here
+    import dask  # noqa: PLC0415 - heavy, and only needed here
+    import distributed  # noqa: PLC0415 - as above
 
     start: Any = distributed.LocalCluster  # which has no types
-    with start(n_workers=1, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as started:
+    with (
+        dask.config.set({"distributed.comm.timeouts.connect": "3s"}),
+        start(n_workers=1, threads_per_worker=1, dashboard_address=":0", host="127.0.0.1") as started,
+    ):
         yield started
 
 
@@ -363,7 +367,7 @@ def test_a_killed_worker_of_a_cluster_is_the_same_sentence(cluster: LocalCluster
 
 def test_a_scheduler_that_goes_away_is_one_sentence(cluster: LocalCluster, tmp_path: Path) -> None:
     def closing(*_: int) -> None:
-        cluster.close()
+        cluster.loop.add_callback(cluster.scheduler.close)
 
     sentence = refused_study(tmp_path, How(cluster=cluster.scheduler_address), closing)
     assert "the scheduler was lost" in sentence

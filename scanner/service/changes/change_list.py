@@ -8,6 +8,7 @@ from scanner.configuration.model.outline import FIXED
 from scanner.configuration.model.settings import SettingsError
 from scanner.events import OF_SETUPS
 from scanner.market.bars import Bars
+from scanner.pipeline import Pools
 from scanner.service.changes.restating import as_sent
 from scanner.service.changes.retelling import given_up, said_last, same_plan, untold
 from scanner.service.desk import series_of
@@ -47,7 +48,7 @@ def change_list(desk: Desk, watched: Sequence[Watched], account: Account) -> lis
 
     StoreTroubleError if the store cannot be read or written: then the desk is as before.
     """
-    before = desk.watched, desk.account, dict(desk.pipelines), desk.last.copy()
+    before = desk.watched, desk.account, dict(desk.pipelines), desk.last.copy(), desk.pools
     new = {each.instrument.symbol: each for each in watched}
     changed = [
         name
@@ -60,10 +61,12 @@ def change_list(desk: Desk, watched: Sequence[Watched], account: Account) -> lis
         desk.watched, desk.account = new, account
         for name in before[0].keys() - new.keys():
             del desk.pipelines[name]  # its last bar stays: others may be asking for it now
+        if len(changed) == len(new):
+            desk.pools = Pools()  # the old rows are held until all is well, and would then stay free for good
         desk.pools.reserve(series_of(watched))
         revive(desk, desk.load(changed))
     except BaseException:
-        desk.watched, desk.account, desk.pipelines, desk.last = before
+        desk.watched, desk.account, desk.pipelines, desk.last, desk.pools = before
         raise
     finally:
         desk.pools.forget_others(series_of(desk.watched.values()))

@@ -366,8 +366,12 @@ def test_a_killed_worker_of_a_cluster_is_the_same_sentence(cluster: LocalCluster
 
 
 def test_a_scheduler_that_goes_away_is_one_sentence(cluster: LocalCluster, tmp_path: Path) -> None:
+    loop, scheduler = cluster.loop, cluster.scheduler
+    assert loop is not None
+    assert scheduler is not None
+
     def closing(*_: int) -> None:
-        cluster.loop.add_callback(cluster.scheduler.close)
+        loop.add_callback(scheduler.close)
 
     sentence = refused_study(tmp_path, How(cluster=cluster.scheduler_address), closing)
     assert "the scheduler was lost" in sentence

@@ -21,7 +21,11 @@ import pytest
 from pyarrow import parquet
 
 import scanner
+from scanner.analysis.rules import Rules
+from scanner.present.reports.study_summary import summary
 from scanner.replays.recordings import Reading
+from scanner.studies.checked import Unjudged, left_out
+from scanner.studies.figures.report import report_of
 from scanner.studies.kept.ledger import read
 from scanner.studies.parts import Part
 from scanner.studies.running import PARTS, How, StudyError, study_files
@@ -164,6 +168,29 @@ def test_refused_rows_are_counted_by_file_whatever_the_files_hold(tmp_path: Path
         ]
 
 
+@pytest.mark.parametrize("workers", [1, 2])
+def test_series_with_too_few_bars_and_those_put_on_hold_are_named(tmp_path: Path, workers: int) -> None:
+    whole = table_of("IBM")
+    leaping = whole
+    for column in ("open", "high", "low", "close"):
+        prices = [price / (4 if row >= 1_000 else 1) for row, price in enumerate(whole[column].to_pylist())]
+        leaping = leaping.set_column(leaping.column_names.index(column), column, pa.array(prices))
+    for name, table in {"LEAP": leaping, "SHORT": whole[:90], "WHOLE": whole}.items():
+        parquet.write_table(table, tmp_path / f"{name}.parquet")
+    for how in (How(tmp_path / "out", workers=workers), How(tmp_path / "out", workers=1)):
+        study, _ = study_files([tmp_path], READING, Asked(variants=False, draws=0), how)
+        leap, short = study.unjudged
+        assert (leap.series, leap.holds, short) == ("LEAP/1d", 1, Unjudged("SHORT/1d", 0, 0))
+        assert leap.judged == len(whole) - 2 * (Rules().warm_up - 1)
+        assert left_out(study.checked, study.unjudged)[-2:] == [
+            "1 series left out, since it has too few bars for the rules: SHORT/1d",
+            "1 series put on hold, 1 time in all, where a leap in price may be a split: LEAP/1d",
+        ]
+    report = orjson.loads(report_of(study).to_json())
+    assert [each["series"] for each in report["unjudged"]] == ["LEAP/1d", "SHORT/1d"]
+    assert set(left_out(study.checked, study.unjudged)) <= set(summary(study, report_of(study), "UTC"))
+
+
 def test_a_part_without_counts_of_rows_is_not_taken_for_one(tmp_path: Path) -> None:
     parquet.write_table(table_of("IBM", 0, 600), tmp_path / "IBM.parquet")
     how = How(tmp_path / "out", workers=1)
@@ -217,8 +244,14 @@ def test_an_instrument_in_several_files_is_one_series(tmp_path: Path) -> None:
 
 
 def test_from_python_with_files_or_with_tables(tmp_path: Path) -> None:
-    with pytest.warns(UserWarning, match=r"^12,154 rows read, 4 noted \(4 leap in price\): stocks.csv.gz 4 noted$"):
+    with pytest.warns(UserWarning, match=r"rows read|series") as warned:
         by_file = scanner.study(copy(SHARES, tmp_path))
+    left = [
+        "1 series left out, since it has too few bars for the rules: FB/1d",
+        "2 series put on hold, 3 times in all, where a leap in price may be a split: AAPL/1d, MSFT/1d",
+    ]
+    noted = "12,154 rows read, 4 noted (4 leap in price): "
+    assert [str(each.message) for each in warned] == [f"{noted}stocks.csv.gz 4 noted", *left]
     assert len(read([tmp_path]).looks) == 1
     tables = {}
     for name in ("AAPL", "FB", "GOOG", "IBM", "MSFT"):
@@ -227,8 +260,10 @@ def test_from_python_with_files_or_with_tables(tmp_path: Path) -> None:
         tables[name] = pd.DataFrame(
             {key: getattr(bars, key) for key in ("open", "high", "low", "close", "volume")}, index=index
         )
-    with pytest.warns(UserWarning, match=r"^12,154 rows read, 4 noted \(4 leap in price\): AAPL"):
+    with pytest.warns(UserWarning, match=r"rows read|series") as warned:
         by_table = scanner.study(tables)
+    assert str(warned[0].message).startswith(f"{noted}AAPL")
+    assert [str(each.message) for each in list(warned)[1:]] == left
     pd.testing.assert_frame_equal(by_file.trades, by_table.trades, check_exact=True)
     with pytest.raises(StudyError, match="no column is named close"):
         scanner.study({"IBM": tables["IBM"].drop(columns="close")})

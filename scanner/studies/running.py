@@ -260,6 +260,8 @@ def _context() -> BaseContext:
     os.environ.update(told)
     try:
         ensure_running()
+    except OSError:  # the path of its socket, among the temporary files, is too long
+        return get_context("spawn")
     finally:
         for name, value in before.items():
             del os.environ[name]

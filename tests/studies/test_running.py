@@ -222,6 +222,18 @@ def test_processes_load_the_program_and_not_what_lies_in_the_current_folder(tmp_
     assert (done.returncode, "setups:" in done.stdout) == (0, True), done.stderr
 
 
+def test_a_long_path_of_temporary_files_stops_no_process(tmp_path: Path) -> None:
+    """Processes are forked by one that listens at a socket, whose path may have about a hundred bytes."""
+    long = tmp_path / ("long" * 25)
+    long.mkdir()
+    for name in ("AAPL", "IBM"):
+        parquet.write_table(table_of(name, 0, 600), tmp_path / f"{name}.parquet")
+    words = [*RUN, "study", "AAPL.parquet", "IBM.parquet", "--workers", "2"]
+    environ = os.environ | {"TMPDIR": str(long)}
+    done = subprocess.run(words, cwd=tmp_path, env=environ, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
 def test_a_timeframe_that_the_bars_cannot_make_is_one_sentence(tmp_path: Path) -> None:
     with pytest.raises(StudyError) as told:
         study_files([SHARES], Reading(timeframes=("1h",)), Asked(), How(tmp_path, workers=1))

@@ -70,6 +70,7 @@ class SeriesEngine:
         "ends",
         "follower",
         "grid",
+        "holds",
         "instrument",
         "leans",
         "on_found",
@@ -106,6 +107,8 @@ class SeriesEngine:
         self.on_found: Callable[[Weighed, range], int] | None = None
         """Receives the setups found in place of their events: see ``collect``."""
         self._names: list[tuple[str, bool]] = []
+        self.holds = 0
+        """How often the series was put on hold."""
         self.decisions: list[Decision] = []
         """Decisions that wait for the first bar after them."""
         self.suspects: list[Suspect] = []
@@ -210,6 +213,7 @@ class SeriesEngine:
             yield from self.said_of(self.follower.break_off(index, reason))
         yield series_event("series.held", self.case(), self._times(index), reason, self.rulebook.rules.warm_up)
         self.leans.keep()
+        self.holds += 1
         self.series.restart()
 
     def begin(self, weighed: Weighed, numbers: range, records: NDArray[Any]) -> list[Event]:

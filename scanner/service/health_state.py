@@ -127,17 +127,17 @@ class Vitals:
         }
 
 
-async def look(station: Station) -> Vitals:
-    """Look at the health of a station; takes little longer than ``ANSWER_WITHIN``, whatever the store does."""
+async def look(station: Station, *, answer_within: float = ANSWER_WITHIN) -> Vitals:
+    """Look at the health of a station; takes little longer than ``answer_within`` seconds, whatever the store does."""
     now, trouble = station.clock.now(), ""
     outbox: Mapping[tuple[str, State], int] = {}
     try:
-        async with asyncio.timeout(ANSWER_WITHIN):
+        async with asyncio.timeout(answer_within):
             outbox = await asyncio.get_running_loop().run_in_executor(_ASKING, station.store.outbox.counts)
     except StoreTroubleError as problem:
         trouble = str(problem)
     except TimeoutError:
-        trouble = f"the store has not answered within {ANSWER_WITHIN:g} s"
+        trouble = f"the store has not answered within {answer_within:g} s"
     lasts = [close for each in station.watched if (close := _last_close(station, each.instrument.symbol)) is not None]
     return Vitals(
         station=station.settings.station.name,

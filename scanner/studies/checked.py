@@ -1,4 +1,4 @@
-"""The rows of the files of a study as the guard left them: how many were refused and noted."""
+"""What a study left out: rows that the guard refused or noted, and series that were not judged, or not throughout."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 NAME_LENGTH = 60
 MOST_FILES = 3
-"""Most files named in a sentence; the rest are counted."""
+"""Most files or series named in a sentence; the rest are counted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +29,15 @@ class CheckedRows:
     rows: int
     refused: Mapping[str, int]
     noted: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Unjudged:
+    """A series, «instrument/timeframe», none of whose bars was judged, or that was put on hold, ``holds`` times."""
+
+    series: str
+    judged: int
+    holds: int
 
 
 def summed(file: str, several: Iterable[CheckedRows]) -> CheckedRows:
@@ -45,6 +54,42 @@ def by_file(checked: Iterable[CheckedRows]) -> tuple[CheckedRows, ...]:
     """Give one count for each file, by name; a file with several instruments has one for each before."""
     in_order = sorted(checked, key=attrgetter("file"))
     return tuple(summed(file, several) for file, several in groupby(in_order, attrgetter("file")))
+
+
+def left_out(checked: Sequence[CheckedRows], unjudged: Sequence[Unjudged]) -> list[str]:
+    """Say what a study left out, in a sentence for each kind; there may be none."""
+    return [each for each in (told(checked), too_short(unjudged), put_on_hold(unjudged)) if each]
+
+
+def too_short(unjudged: Sequence[Unjudged]) -> str:
+    """Say which series contributed nothing; empty if all did.
+
+    >>> too_short([Unjudged("GANNET/1d", 0, 0), Unjudged("PUFFIN/1d", 0, 2), Unjudged("FULMAR/1d", 9, 1)])
+    '2 series left out, since they have too few bars for the rules: GANNET/1d, PUFFIN/1d'
+    """
+    short = [each for each in unjudged if not each.judged]
+    if not short:
+        return ""
+    they = "it has" if len(short) == 1 else "they have"
+    return f"{len(short):,} series left out, since {they} too few bars for the rules: {_names(short)}"
+
+
+def put_on_hold(unjudged: Sequence[Unjudged]) -> str:
+    """Say which series were put on hold for a while; empty if none was.
+
+    >>> put_on_hold([Unjudged("GANNET/1d", 0, 0), Unjudged("PUFFIN/1d", 0, 2), Unjudged("FULMAR/1d", 9, 1)])
+    '2 series put on hold, 3 times in all, where a leap in price may be a split: PUFFIN/1d, FULMAR/1d'
+    """
+    held = sorted((each for each in unjudged if each.holds), key=lambda each: (-each.holds, each.series))
+    if not held:
+        return ""
+    times = f"{counted(sum(each.holds for each in held), 'time')} in all"
+    return f"{len(held):,} series put on hold, {times}, where a leap in price may be a split: {_names(held)}"
+
+
+def _names(series: Sequence[Unjudged]) -> str:
+    names = [name(each.series, NAME_LENGTH) for each in series[:MOST_FILES]]
+    return ", ".join(names) + (f", and {len(series) - MOST_FILES:,} more" if len(series) > MOST_FILES else "")
 
 
 def told(checked: Sequence[CheckedRows]) -> str:

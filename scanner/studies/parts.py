@@ -11,7 +11,7 @@ import orjson
 import pyarrow as pa
 
 from scanner.arrow import numbers, texts
-from scanner.studies.checked import CheckedRows
+from scanner.studies.checked import CheckedRows, Unjudged
 from scanner.studies.schema import AROUND, SOURCES, TIME, TRADES, VERDICTS, StudyFile, Variant
 from scanner.trade.surroundings import NAMES
 
@@ -55,7 +55,8 @@ class Studied:
     ``replanned`` are the numbers of variants that change entries, stops or spoilers and not only which bars are found:
     they cannot be told from the stories here. ``bars`` counts those of the feed, ``first`` and ``last`` are the first
     opening and the last close in nanoseconds since 1970 UTC, 0 without bars. ``files`` are those from which they were
-    read, and ``checked`` are their rows as the guard left them. ``key`` is that of its job.
+    read, and ``checked`` are their rows as the guard left them. ``unjudged`` are its series that were not judged, or
+    not throughout. ``key`` is that of its job.
     """
 
     instrument: str
@@ -65,6 +66,7 @@ class Studied:
     last: int
     replanned: tuple[int, ...]
     rows: int
+    unjudged: tuple[Unjudged, ...] = ()
     files: tuple[StudyFile, ...] = ()
     checked: tuple[CheckedRows, ...] = ()
     key: str = ""
@@ -109,6 +111,7 @@ class Part:
                     | {name: tuple(each[name]) for name in ("timeframes", "replanned")}
                     | {"files": tuple(StudyFile(**file) for file in each["files"])}
                     | {"checked": tuple(CheckedRows(**rows) for rows in each["checked"])}
+                    | {"unjudged": tuple(Unjudged(**series) for series in each["unjudged"])}
                 )
                 for each in orjson.loads(told[ABOUT.encode()])
             )

@@ -21,7 +21,7 @@ from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.pipeline import Inputs
 from scanner.replays.recordings import FRAME, Reading
-from scanner.studies.checked import told
+from scanner.studies.checked import left_out
 from scanner.studies.kept.asking import look_of
 from scanner.studies.kept.noting import note
 from scanner.studies.running import How, StudyError, study_files, study_frames
@@ -56,7 +56,7 @@ def study(
     are those of the opening, in UTC if they name no zone. ``config``, ``calendar``, ``timeframe`` and ``step`` are
     as for ``closewatch study``, and so are ``out`` (where parts are kept so that a study can resume),
     ``workers`` (0 for as many processes as there are cores) and ``cluster``, for files. A study of files is noted in
-    the ledger of looks beside them; a warning says if that failed, and another how many rows were refused or noted.
+    the ledger of looks beside them; a warning says if that failed, and others what was left out.
     More than one process needs the usual ``if __name__ == "__main__":`` in the program. StudyError says in a sentence
     what cannot be read.
 
@@ -84,7 +84,7 @@ def study(
         found, troubles = study_files(files, reading, asked, how)
     if troubles:
         raise StudyError("; ".join(troubles))
-    if sentence := told(found.checked):
+    for sentence in left_out(found.checked, found.unjudged):
         warnings.warn(sentence, stacklevel=2)
     if files:
         noted = note(files, look_of(found, reading, "" if config is None else Path(config).name, time.time_ns()))

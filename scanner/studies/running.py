@@ -6,7 +6,7 @@ import os
 import signal
 import sys
 from collections import deque
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -79,8 +79,8 @@ def study_files(
 ) -> tuple[Study, list[str]]:
     """Study files and folders of bars; return the study, and a sentence for each file that could not be read.
 
-    ``on_progress`` receives the number of instruments done, and of all. StudyError if nothing can be read, if a worker
-    was killed or if memory ran out; StudyStoppedError at Ctrl-C. The last three say what is kept.
+    ``on_progress`` receives the number of instruments done, and of all. StudyError if nothing can be read, or, saying
+    what is kept, if a worker was killed, a scheduler lost or memory ran out; StudyStoppedError, as well, at Ctrl-C.
     """
     with _workers(how) as workers:
         files = look_at(paths, reading)
@@ -127,13 +127,15 @@ def _gathered(
             number += done.jobs
             if on_progress is not None:
                 on_progress(number, max(total, number))
-    except (KeyboardInterrupt, BrokenProcessPool, MemoryError) as problem:
+    except (KeyboardInterrupt, BrokenExecutor, CancelledError, MemoryError) as problem:
         so_far = counted(len(gathered.rows), "instrument")
         where = "nothing is kept of it" if folder is None else f"what was done is kept in {folder / PARTS}"
         fewer = f"{where}; run the same again with fewer workers"
         if isinstance(problem, MemoryError):
             raise StudyError(f"memory ran out after {so_far}; {fewer}") from None
-        if isinstance(problem, BrokenProcessPool):
+        if isinstance(problem, CancelledError):
+            raise StudyError(f"the scheduler was lost after {so_far}; {where}; run the same again") from None
+        if isinstance(problem, BrokenExecutor):
             raise StudyError(f"a worker was killed after {so_far}, perhaps because memory ran out; {fewer}") from None
         again = "" if folder is None else "; run the same command to resume"
         raise StudyStoppedError(f"stopped after {so_far}; {where}{again}") from None
@@ -184,6 +186,8 @@ def _done(jobs: Iterator[Job], total: int, workers: Workers | None) -> Iterator[
             finished, under_way = wait(under_way, return_when=FIRST_COMPLETED)
             for future in finished:
                 yield from future.result()
+    except workers.killed as problem:
+        raise BrokenExecutor from problem
     finally:
         for future in under_way:
             future.cancel()
@@ -205,10 +209,11 @@ def _bundled(jobs: Iterator[Job], together: int) -> Iterator[list[Job]]:
 
 
 class Workers(NamedTuple):
-    """What carries out jobs: an executor, and its number of workers."""
+    """What carries out jobs: an executor, its number of workers, and the error it raises if one was killed."""
 
     executor: Executor
     number: int
+    killed: type[Exception]
 
 
 @contextmanager
@@ -221,12 +226,12 @@ def _workers(how: How) -> Iterator[Workers | None]:
     if not how.cluster:
         executor = ProcessPoolExecutor(number, _context(), initializer=_ignore_interrupt)
         try:
-            yield Workers(executor, number)
+            yield Workers(executor, number, BrokenProcessPool)
         finally:
             executor.shutdown(wait=False, cancel_futures=True)  # the figures need not wait for processes to end
         return
     try:
-        from distributed import Client  # noqa: PLC0415 - an optional extra
+        from distributed import Client, KilledWorker  # noqa: PLC0415 - an optional extra
     except ImportError:
         raise StudyError("--cluster needs the library dask: install closewatch with its extra `cluster`") from None
     try:
@@ -238,7 +243,7 @@ def _workers(how: How) -> Iterator[Workers | None]:
         threads = sum(client.nthreads().values())
         if not threads:
             raise StudyError(f"--cluster {how.cluster}: it has no worker; start some first")
-        yield Workers(client.get_executor(pure=False), threads)
+        yield Workers(client.get_executor(pure=False), threads, KilledWorker)
 
 
 def _context() -> BaseContext:
@@ -255,6 +260,8 @@ def _context() -> BaseContext:
     os.environ.update(told)
     try:
         ensure_running()
+    except OSError:  # the path of its socket, among the temporary files, is too long
+        return get_context("spawn")
     finally:
         for name, value in before.items():
             del os.environ[name]

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from scanner.studies.checked import CheckedRows
+    from scanner.studies.checked import CheckedRows, Unjudged
 
 Source = Literal["setup", "chance", "chance_cross"]
 """Sources of stories: found by the rules; a random bar of the same series and side with the same R in ATR; such a bar
@@ -97,7 +97,8 @@ class Study:
     ``trades`` and ``members`` are tables of the columns TRADES and MEMBERS. ``bars`` and ``series`` count the input.
     ``first`` and ``last`` are the first opening and the last close, in nanoseconds since 1970 UTC. ``settings_mark``
     marks the rules that were used, ``costs_known`` is the share of the setups with known real costs, ``seed`` the seed
-    of the random draws. ``checked`` are the rows of each file as the guard left them, none where it was not asked.
+    of the random draws. ``checked`` are the rows of each file as the guard left them, none where it was not asked, and
+    ``unjudged`` the series that were not judged, or not throughout.
     """
 
     trades: pd.DataFrame
@@ -113,4 +114,5 @@ class Study:
     costs_known: float
     files: tuple[StudyFile, ...]
     checked: tuple[CheckedRows, ...]
+    unjudged: tuple[Unjudged, ...]
     seed: int

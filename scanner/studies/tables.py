@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from operator import itemgetter
+from operator import attrgetter, itemgetter
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-    from scanner.studies.checked import CheckedRows
+    from scanner.studies.checked import CheckedRows, Unjudged
     from scanner.studies.parts import Part
 
     Integers = NDArray[np.int64]
@@ -46,6 +46,7 @@ class Gathered:
     last: int = 0
     files: set[StudyFile] = field(default_factory=set)
     checked: list[CheckedRows] = field(default_factory=list)
+    unjudged: list[Unjudged] = field(default_factory=list)
     _trades: list[pa.Table] = field(default_factory=lambda: [no_trades()])
     _which: list[int] = field(default_factory=lambda: [0])
     """Which of ``variants`` each table of trades has."""
@@ -59,6 +60,7 @@ class Gathered:
             self.bars += each.bars
             self.files.update(each.files)
             self.checked += each.checked
+            self.unjudged += each.unjudged
             if each.bars:
                 self.series += [(each.instrument, timeframe) for timeframe in each.timeframes]
                 self.first = each.first if self.first is None else min(self.first, each.first)
@@ -114,6 +116,7 @@ class Gathered:
             costs_known=costs_known or 0.0,
             files=tuple(sorted(self.files, key=lambda each: (each.name, each.mark))),
             checked=by_file(self.checked),
+            unjudged=tuple(sorted(self.unjudged, key=attrgetter("series"))),
             seed=seed,
         )
 

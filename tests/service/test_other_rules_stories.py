@@ -11,6 +11,7 @@ import pytest
 from scanner.analysis.rules import Rules
 from scanner.configuration.model.tables import Route
 from scanner.configuration.routing import sinks_for
+from scanner.journal.open_stories import OpenStories
 from scanner.market.bars import Bars
 from scanner.service.changes.change_list import revive
 from scanner.service.desk import Desk
@@ -25,6 +26,9 @@ from tests.service.test_restating import halves
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
+
+    from scanner.events import Event
+    from scanner.trade.rulebook import Rulebook
 
 SENDS_NOTHING: dict[str, Any] = {"route": lambda _: (), "stale_after": 10**9, "record": False}
 
@@ -82,17 +86,40 @@ def test_a_story_goes_on_by_other_rules_that_change_only_the_words_of_its_plan(s
     assert setup.data["exit_plan"]["reason"] != story[0].data["exit_plan"]["reason"]
 
 
-def test_a_story_that_waited_long_ago_ends_without_a_word(store: Store) -> None:
-    """As in an earlier release, which followed nothing: nobody waits for the entry any more."""
-    index = under_way_at("setup.qualified")
-    take(desk(store), BARS[: index + 20])
-    with store.database.writing() as connection:
-        connection.execute("DELETE FROM outbox")
-        connection.execute("DELETE FROM event WHERE kind NOT IN ('setup.qualified', 'setup.set_aside')")
-    before = store.events.find()
-    at = Desk([replace(watched(), rulebook=replace(many_found(), setups=()))], ACCOUNT, store, **SENDS_NOTHING)
+def longest_wait(rulebook: Rulebook) -> tuple[Event, int]:
+    """Give the setup that waited longest for its entry, and the place of its last bar before that."""
+    found: dict[str, Event] = {}
+    waits: list[tuple[int, str]] = []
+    for event in engine(rulebook=rulebook).push(BARS):
+        setup = found.setdefault(event.thread, event)
+        if event.kind == "setup.entered":
+            waits.append((event.time - setup.time, event.thread))
+    wait, thread = max(waits)
+    return found[thread], int(np.searchsorted(BARS.close_time, found[thread].time + wait)) - 1
+
+
+@pytest.mark.parametrize(
+    ("symbol", "rulebook", "end"),
+    [
+        ("GANNET", replace(all_setups(), setups=()), "setup.withdrawn"),
+        ("X", all_setups(), "setup.withdrawn"),
+        ("GANNET", all_setups(), "setup.lapsed"),
+    ],
+    ids=["other setups", "the instrument is gone", "a shorter wait"],
+)
+def test_a_setup_that_waited_for_long_ends_too(store: Store, symbol: str, rulebook: Rulebook, end: str) -> None:
+    patient = replace(all_setups(), follow=Follow(max_wait=40))
+    setup, index = longest_wait(patient)
+    take(desk(store, rulebook=patient), BARS[: index + 1])
+    stories = OpenStories(store)
+    assert setup.thread in {story.id for story in stories.look()}
+    listed = replace(watched(), instrument=replace(watched().instrument, symbol=symbol))
+    at = Desk([replace(listed, rulebook=rulebook)], ACCOUNT, store, **SENDS_NOTHING)
     revive(at, at.load())
-    assert store.events.find() == before
+    last = store.events.story(setup.thread)[-1].event
+    assert last.kind == end
+    assert last.kind != "setup.withdrawn" or "it is not followed any longer" in last.data["reason"]
+    assert setup.thread not in {story.id for story in stories.look()}
 
 
 OTHERWISE = {

@@ -73,6 +73,7 @@ def study_of(
         costs_known=0.0,
         files=(StudyFile("gannet.csv", 4_321, "f" * 64),) if setups else (),
         checked=(),
+        unjudged=(),
         seed=seed,
     )
 

@@ -56,5 +56,5 @@ def test_no_name_of_a_file_breaks_the_line() -> None:
         assert line.isprintable() or "\u200e" in line
 
 
-def test_the_example_is_true() -> None:
-    assert tuple(doctest.testmod(checked)) == (0, 1)
+def test_the_examples_are_true() -> None:
+    assert tuple(doctest.testmod(checked)) == (0, 3)

@@ -21,7 +21,11 @@ import pytest
 from pyarrow import parquet
 
 import scanner
+from scanner.analysis.rules import Rules
+from scanner.present.reports.study_summary import summary
 from scanner.replays.recordings import Reading
+from scanner.studies.checked import Unjudged, left_out
+from scanner.studies.figures.report import report_of
 from scanner.studies.kept.ledger import read
 from scanner.studies.parts import Part
 from scanner.studies.running import PARTS, How, StudyError, study_files
@@ -32,7 +36,9 @@ from tests.laws import real_series
 from tests.outside.real_bars import INDEX_TIME_FORMAT, NASDAQ, SHARES, SP500
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
+
+    from distributed import LocalCluster
 
     from scanner.studies.schema import Study
 
@@ -162,6 +168,29 @@ def test_refused_rows_are_counted_by_file_whatever_the_files_hold(tmp_path: Path
         ]
 
 
+@pytest.mark.parametrize("workers", [1, 2])
+def test_series_with_too_few_bars_and_those_put_on_hold_are_named(tmp_path: Path, workers: int) -> None:
+    whole = table_of("IBM")
+    leaping = whole
+    for column in ("open", "high", "low", "close"):
+        prices = [price / (4 if row >= 1_000 else 1) for row, price in enumerate(whole[column].to_pylist())]
+        leaping = leaping.set_column(leaping.column_names.index(column), column, pa.array(prices))
+    for name, table in {"LEAP": leaping, "SHORT": whole[:90], "WHOLE": whole}.items():
+        parquet.write_table(table, tmp_path / f"{name}.parquet")
+    for how in (How(tmp_path / "out", workers=workers), How(tmp_path / "out", workers=1)):
+        study, _ = study_files([tmp_path], READING, Asked(variants=False, draws=0), how)
+        leap, short = study.unjudged
+        assert (leap.series, leap.holds, short) == ("LEAP/1d", 1, Unjudged("SHORT/1d", 0, 0))
+        assert leap.judged == len(whole) - 2 * (Rules().warm_up - 1)
+        assert left_out(study.checked, study.unjudged)[-2:] == [
+            "1 series left out, since it has too few bars for the rules: SHORT/1d",
+            "1 series put on hold, 1 time in all, where a leap in price may be a split: LEAP/1d",
+        ]
+    report = orjson.loads(report_of(study).to_json())
+    assert [each["series"] for each in report["unjudged"]] == ["LEAP/1d", "SHORT/1d"]
+    assert set(left_out(study.checked, study.unjudged)) <= set(summary(study, report_of(study), "UTC"))
+
+
 def test_a_part_without_counts_of_rows_is_not_taken_for_one(tmp_path: Path) -> None:
     parquet.write_table(table_of("IBM", 0, 600), tmp_path / "IBM.parquet")
     how = How(tmp_path / "out", workers=1)
@@ -193,6 +222,18 @@ def test_processes_load_the_program_and_not_what_lies_in_the_current_folder(tmp_
     assert (done.returncode, "setups:" in done.stdout) == (0, True), done.stderr
 
 
+def test_a_long_path_of_temporary_files_stops_no_process(tmp_path: Path) -> None:
+    """Processes are forked by one that listens at a socket, whose path may have about a hundred bytes."""
+    long = tmp_path / ("long" * 25)
+    long.mkdir()
+    for name in ("AAPL", "IBM"):
+        parquet.write_table(table_of(name, 0, 600), tmp_path / f"{name}.parquet")
+    words = [*RUN, "study", "AAPL.parquet", "IBM.parquet", "--workers", "2"]
+    environ = os.environ | {"TMPDIR": str(long)}
+    done = subprocess.run(words, cwd=tmp_path, env=environ, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
 def test_a_timeframe_that_the_bars_cannot_make_is_one_sentence(tmp_path: Path) -> None:
     with pytest.raises(StudyError) as told:
         study_files([SHARES], Reading(timeframes=("1h",)), Asked(), How(tmp_path, workers=1))
@@ -215,8 +256,14 @@ def test_an_instrument_in_several_files_is_one_series(tmp_path: Path) -> None:
 
 
 def test_from_python_with_files_or_with_tables(tmp_path: Path) -> None:
-    with pytest.warns(UserWarning, match=r"^12,154 rows read, 4 noted \(4 leap in price\): stocks.csv.gz 4 noted$"):
+    with pytest.warns(UserWarning, match=r"rows read|series") as warned:
         by_file = scanner.study(copy(SHARES, tmp_path))
+    left = [
+        "1 series left out, since it has too few bars for the rules: FB/1d",
+        "2 series put on hold, 3 times in all, where a leap in price may be a split: AAPL/1d, MSFT/1d",
+    ]
+    noted = "12,154 rows read, 4 noted (4 leap in price): "
+    assert [str(each.message) for each in warned] == [f"{noted}stocks.csv.gz 4 noted", *left]
     assert len(read([tmp_path]).looks) == 1
     tables = {}
     for name in ("AAPL", "FB", "GOOG", "IBM", "MSFT"):
@@ -225,8 +272,10 @@ def test_from_python_with_files_or_with_tables(tmp_path: Path) -> None:
         tables[name] = pd.DataFrame(
             {key: getattr(bars, key) for key in ("open", "high", "low", "close", "volume")}, index=index
         )
-    with pytest.warns(UserWarning, match=r"^12,154 rows read, 4 noted \(4 leap in price\): AAPL"):
+    with pytest.warns(UserWarning, match=r"rows read|series") as warned:
         by_table = scanner.study(tables)
+    assert str(warned[0].message).startswith(f"{noted}AAPL")
+    assert [str(each.message) for each in list(warned)[1:]] == left
     pd.testing.assert_frame_equal(by_file.trades, by_table.trades, check_exact=True)
     with pytest.raises(StudyError, match="no column is named close"):
         scanner.study({"IBM": tables["IBM"].drop(columns="close")})
@@ -291,23 +340,34 @@ def children(process: int) -> list[int]:
     return [int(each) for each in Path(f"/proc/{process}/task/{process}/children").read_text("utf-8").split()]
 
 
-def kill_workers(*_: int) -> None:
-    """Kill them as the kernel does if memory runs out; they are children of the process from which they are forked."""
-    for worker in chain.from_iterable(map(children, children(os.getpid()))):
+def kill(workers: Iterable[int]) -> None:
+    """Kill processes as the kernel does if memory runs out."""
+    for worker in workers:
         with suppress(ProcessLookupError):
             os.kill(worker, signal.SIGKILL)
 
 
-def test_a_killed_worker_is_one_sentence_and_what_was_done_is_kept(tmp_path: Path) -> None:
+def refused_study(tmp_path: Path, how: How, on_progress: Callable[[int, int], None]) -> str:
+    """Study eight instruments; return the sentence of what stopped it, which says how many were kept."""
     paths = [tmp_path / f"N{number}.parquet" for number in range(8)]
     for path in paths:
         parquet.write_table(table_of("IBM"), path)
-    with pytest.raises(StudyError, match=r"perhaps because memory ran out; .*; run the same again with fewer") as told:
-        study_files(paths, READING, Asked(), How(tmp_path, workers=2), kill_workers)
+    with pytest.raises(StudyError) as told:
+        study_files(paths, READING, Asked(), replace(how, folder=tmp_path), on_progress)
     kept = len(list((tmp_path / PARTS).glob("*.arrow")))
     assert 0 < kept < 8
-    assert str(told.value).startswith(f"a worker was killed after {counted(kept, 'instrument')}, ")
-    assert f"what was done is kept in {tmp_path / PARTS}; " in str(told.value)
+    assert f" after {counted(kept, 'instrument')}" in str(told.value)
+    assert f"; what was done is kept in {tmp_path / PARTS}; " in str(told.value)
+    return str(told.value)
+
+
+def test_a_killed_worker_is_one_sentence_and_what_was_done_is_kept(tmp_path: Path) -> None:
+    def killing(*_: int) -> None:  # workers are children of the process from which they are forked
+        kill(chain.from_iterable(map(children, children(os.getpid()))))
+
+    sentence = refused_study(tmp_path, How(workers=2), killing)
+    assert "a worker was killed" in sentence
+    assert sentence.endswith("run the same again with fewer workers")
 
 
 def test_where_memory_runs_out_one_sentence_says_what_is_kept(tmp_path: Path) -> None:
@@ -322,18 +382,46 @@ def test_where_memory_runs_out_one_sentence_says_what_is_kept(tmp_path: Path) ->
 
 
 @pytest.fixture
-def cluster() -> Iterator[str]:
+def cluster() -> Iterator[LocalCluster]:
     """Start a scheduler on this machine, and a worker in a separate process."""
-    import distributed  # noqa: PLC0415 - heavy, and only needed here
+    import dask  # noqa: PLC0415 - heavy, and only needed here
+    import distributed  # noqa: PLC0415 - as above
 
     start: Any = distributed.LocalCluster  # which has no types
-    with start(n_workers=1, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as started:
-        yield started.scheduler_address
+    with (
+        dask.config.set({"distributed.comm.timeouts.connect": "3s"}),
+        start(n_workers=1, threads_per_worker=1, dashboard_address=":0", host="127.0.0.1") as started,
+    ):
+        yield started
 
 
-def test_a_cluster_gives_the_same_to_the_last_digit(alone: Study, cluster: str, tmp_path: Path) -> None:
-    assert_equal(alone, studied(REAL, How(tmp_path, cluster=cluster))[0])
+def test_a_cluster_gives_the_same_to_the_last_digit(alone: Study, cluster: LocalCluster, tmp_path: Path) -> None:
+    assert_equal(alone, studied(REAL, How(tmp_path, cluster=cluster.scheduler_address))[0])
     assert len(list((tmp_path / PARTS).iterdir())) == 7
+
+
+def test_a_killed_worker_of_a_cluster_is_the_same_sentence(cluster: LocalCluster, tmp_path: Path) -> None:
+    assert cluster.scheduler is not None
+    cluster.scheduler.allowed_failures = 0  # by default, a job must have killed four workers
+
+    def killing(*_: int) -> None:
+        kill(worker.pid for worker in cluster.workers.values())
+
+    sentence = refused_study(tmp_path, How(cluster=cluster.scheduler_address), killing)
+    assert "a worker was killed" in sentence
+    assert sentence.endswith("run the same again with fewer workers")
+
+
+def test_a_scheduler_that_goes_away_is_one_sentence(cluster: LocalCluster, tmp_path: Path) -> None:
+    loop, scheduler = cluster.loop, cluster.scheduler
+    assert loop is not None
+    assert scheduler is not None
+
+    def closing(*_: int) -> None:
+        loop.add_callback(scheduler.close)
+
+    sentence = refused_study(tmp_path, How(cluster=cluster.scheduler_address), closing)
+    assert "the scheduler was lost" in sentence
 
 
 def test_without_the_library_a_cluster_is_one_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

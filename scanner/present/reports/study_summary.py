@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from scanner.studies.checked import told
+from scanner.studies.checked import left_out
 from scanner.wording.tables import table
 from scanner.wording.times import date, moment
 
@@ -27,7 +27,7 @@ def summary(study: Study, report: Report, zone: str) -> list[str]:
         *_hypotheses(report.judged, zone),
         "",
         f"{study.bars:,} bars of {instruments}, {first} to {last}",
-        *filter(None, [told(study.checked)]),
+        *left_out(study.checked, study.unjudged),
         f"{every.found:,} setups: {every.set_aside:,} set aside, {every.entered:,} entered, {every.closed:,} closed",
         "",
         *table(

@@ -13,7 +13,7 @@ from scanner.present.study.method import method, read
 from scanner.present.study.numbers import count, share
 from scanner.present.study.pictures.all import pictures
 from scanner.present.study.stories import gallery
-from scanner.studies.checked import told
+from scanner.studies.checked import left_out
 from scanner.wording.cautions import FULL, SHORT
 from scanner.wording.text import plain
 from scanner.wording.times import date
@@ -64,11 +64,11 @@ def _header(study: Study, report: Report) -> str:
             ("looks at these bars", count(verdict.looks)),
         ]
     )
-    rows = f"<p>{escape(sentence)}</p>\n" if (sentence := told(study.checked)) else ""
+    missing = "".join(f"<p>{escape(sentence)}</p>\n" for sentence in left_out(study.checked, study.unjudged))
     return (
         f"<header>\n<h1>{TITLE}</h1>\n"
         f'<p class="verdict">{escape(plain(verdict.sentence, outcomes.SENTENCE_LENGTH))}</p>\n'
-        f"<p>{escape(_costs(study))}</p>\n{rows}"
+        f"<p>{escape(_costs(study))}</p>\n{missing}"
         f'<p class="wrong">{escape(SHORT)}</p>\n{known}\n</header>'
     )
 

@@ -8,12 +8,12 @@ from scanner.configuration.model.outline import FIXED
 from scanner.configuration.model.settings import SettingsError
 from scanner.events import OF_SETUPS
 from scanner.market.bars import Bars
+from scanner.pipeline import Pools
 from scanner.service.changes.restating import as_sent
 from scanner.service.changes.retelling import given_up, said_last, same_plan, untold
 from scanner.service.desk import series_of
 from scanner.service.resuming import checkpoint_of, snapshot_of
 from scanner.store import Batch, Rewrite, SeriesKey, SeriesUpdate
-from scanner.trade.following import Follow
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -26,8 +26,6 @@ if TYPE_CHECKING:
 
 TOGETHER = 64
 """Instruments whose stored bars are in memory at the same time."""
-LAST_BARS = 16
-"""Bars that are read of a series that has left the list."""
 OTHER_RULES = "the list or its rules are others now, and it is not followed any longer"
 
 
@@ -47,7 +45,7 @@ def change_list(desk: Desk, watched: Sequence[Watched], account: Account) -> lis
 
     StoreTroubleError if the store cannot be read or written: then the desk is as before.
     """
-    before = desk.watched, desk.account, dict(desk.pipelines), desk.last.copy()
+    before = desk.watched, desk.account, dict(desk.pipelines), desk.last.copy(), desk.pools
     new = {each.instrument.symbol: each for each in watched}
     changed = [
         name
@@ -60,10 +58,12 @@ def change_list(desk: Desk, watched: Sequence[Watched], account: Account) -> lis
         desk.watched, desk.account = new, account
         for name in before[0].keys() - new.keys():
             del desk.pipelines[name]  # its last bar stays: others may be asking for it now
+        if len(changed) == len(new):
+            desk.pools = Pools()  # the old rows are held until all is well, and would then stay free for good
         desk.pools.reserve(series_of(watched))
         revive(desk, desk.load(changed))
     except BaseException:
-        desk.watched, desk.account, desk.pipelines, desk.last = before
+        desk.watched, desk.account, desk.pipelines, desk.last, desk.pools = before
         raise
     finally:
         desk.pools.forget_others(series_of(desk.watched.values()))
@@ -129,8 +129,7 @@ def _retold(desk: Desk, name: str, lane: Lane, found: Sequence[Event], bars: Bar
     """Give the events still to be published for the unfinished stories of a series.
 
     ``found`` is what the current rules find, ``bars`` are the stored bars of the series. A story that agrees with what
-    was published, or has just ended, is continued; any other is given up. Setups that are some bars old and were never
-    entered, such as all those of an earlier release, are left alone.
+    was published, or has just ended, is continued; any other is given up.
     """
     last, under_way = bars.last(), {each.thread for each in lane.engine.under_way()}
     if last is None:  # a new timeframe: its earlier setups were never published
@@ -140,10 +139,9 @@ def _retold(desk: Desk, name: str, lane: Lane, found: Sequence[Event], bars: Bar
     for event in found:
         now.setdefault(event.thread, []).append(event)
     said = _stories(desk, SeriesKey(name, lane.timeframe.name))
-    recent = _recent(bars, lane.engine.rulebook.follow)
     goes_on = set()
     for thread, whole in said.items():
-        if not (_goes_on(whole[-1], recent) or (thread in under_way and not whole[-1].facts.ends)):
+        if not (_is_open(whole[-1]) or (thread in under_way and not whole[-1].facts.ends)):
             continue
         events = now.get(thread, [])
         stands = bool(events) and events[0].facts.begins and same_plan(events[0], said_last(whole))
@@ -160,11 +158,10 @@ def unlisted(desk: Desk) -> list[tuple[Event, SeriesKey]]:
     """End the stories of series that have left the list."""
     listed = {SeriesKey(name, each.name) for name, of in desk.watched.items() for each in of.timeframes}
     said = []
-    for stored in desk.store.bars.load([key for key in desk.store.bars.keys if key not in listed], LAST_BARS):
+    for stored in desk.store.bars.load([key for key in desk.store.bars.keys if key not in listed], 1):
         if (last := stored.bars.last()) is not None:
-            recent = _recent(stored.bars, Follow())
             told = [whole[-1] for whole in _stories(desk, stored.key).values()]
-            said += [(given_up(each, OTHER_RULES, last), stored.key) for each in told if _goes_on(each, recent)]
+            said += [(given_up(each, OTHER_RULES, last), stored.key) for each in told if _is_open(each)]
     return said
 
 
@@ -177,13 +174,8 @@ def _stories(desk: Desk, key: SeriesKey) -> dict[str, list[Event]]:
     return stories
 
 
-def _recent(bars: Bars, follow: Follow) -> int:
-    """Give the earliest close of a setup whose entry may still be pending at the last of some bars."""
-    return int(bars.close_time[-min(follow.max_wait + 1, len(bars))])
-
-
-def _goes_on(last: Event, recent: int) -> bool:
-    """Whether a story with this last event has not ended, and was or may still be entered."""
+def _is_open(last: Event) -> bool:
+    """Whether a story with this last event has not ended: a setup that plans no entry has no later events."""
     if last.facts.begins:
-        return last.time >= recent and last.data["entries"][last.data["entry_style"]]["risk"] is not None
+        return last.data["entries"][last.data["entry_style"]]["risk"] is not None
     return not last.facts.ends

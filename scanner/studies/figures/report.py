@@ -53,4 +53,5 @@ def report_of(study: Study, *, looks: int = 1, hypotheses: Sequence[Hypothesis] 
         enough=enough_of(everything, (study.last - study.first) / YEAR),
         running=running_of(closed.result, closed.month, closed.entered_at, under, seed),
         checked=study.checked,
+        unjudged=study.unjudged,
     )

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Literal
 import orjson
 
 if TYPE_CHECKING:
-    from scanner.studies.checked import CheckedRows
+    from scanner.studies.checked import CheckedRows, Unjudged
     from scanner.studies.schema import Source, Variant
 
 
@@ -269,7 +269,8 @@ class Report:
 
     ``all`` are the setups of the rules as they are, ``aside`` those set aside, as if they had not been. A breakdown
     names each group by the value of its column; ``year`` counts as a column, too. Without controls, ``chance`` is
-    empty. ``checked`` are the rows of each file as the guard left them.
+    empty. ``checked`` are the rows of each file as the guard left them, ``unjudged`` the series that were not judged,
+    or not throughout.
     """
 
     verdict: Verdict
@@ -283,6 +284,7 @@ class Report:
     enough: Enough
     running: Running | None
     checked: tuple[CheckedRows, ...]
+    unjudged: tuple[Unjudged, ...]
 
     def to_json(self) -> bytes:
         """Give it as JSON, field by field; unknown values are null."""

@@ -16,6 +16,7 @@ import pyarrow.compute as pc
 from scanner.analysis.pool import MANY
 from scanner.arrow import numbers
 from scanner.pipeline import Pools, rounds
+from scanner.studies.checked import Unjudged
 from scanner.studies.parts import Part, Studied
 from scanner.studies.stories.control_pass import follow_controls
 from scanner.studies.stories.controls import MOST
@@ -108,6 +109,7 @@ class Collected:
                 seen.last,
                 tuple(np.flatnonzero(_replanned(seen)).tolist()),
                 count,
+                tuple(_unjudged(self.given[place].instrument.symbol, seen)),
             )
             for place, seen, count in zip(places, own, rows, strict=True)
         )
@@ -126,6 +128,13 @@ def _ranked(column: pa.ChunkedArray) -> Integers:
     ranks[sorted(range(len(words)), key=words.__getitem__)] = np.arange(len(words))
     ranked: Integers = ranks[np.from_dlpack(told.indices)]
     return ranked
+
+
+def _unjudged(instrument: str, seen: Seen) -> Iterator[Unjudged]:
+    for lane, number in seen.lanes:
+        member = lane.members[number]
+        if not member.judged or member.engine.holds:
+            yield Unjudged(f"{instrument}/{lane.stories.timeframe}", member.judged, member.engine.holds)
 
 
 def _replanned(seen: Seen) -> NDArray[np.bool_]:

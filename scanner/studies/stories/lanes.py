@@ -44,13 +44,15 @@ class Member:
     """A series of a lane, and what the controls need of it.
 
     ``replanned`` are the variants that change entries, stops or spoilers; see ``Candidates``. ``times`` are the closes
-    of the bars that were judged, with their ``marks``, and ``standing`` those with setups, as (close, sign).
+    of the bars that were judged, with their ``marks``, and ``standing`` those with setups, as (close, sign). ``judged``
+    counts the bars that were judged.
     """
 
     inputs: Inputs
     engine: SeriesEngine
     ends: Ends
     replanned: NDArray[np.bool_]
+    judged: int = 0
     bars: list[Bars] = field(default_factory=list)
     times: list[Integers] = field(default_factory=list)
     marks: list[NDArray[np.uint8]] = field(default_factory=list)
@@ -95,8 +97,10 @@ class Lane:
     def _find(self, stop: Stop, series: Integers) -> None:
         members = [self.members[number] for number in series.tolist()]
         found = find_candidates(self.pool, stop, [member.engine.case() for member in members], self.changes)
-        for member, replanned in zip(members, found.replanned, strict=True):
+        judged = (stop.end - stop.first).tolist()
+        for member, replanned, bars in zip(members, found.replanned, judged, strict=True):
             member.replanned |= replanned
+            member.judged += bars
         weighed = found.weighed
         records, counts = begun_of(weighed), found.stands | found.variants.any(axis=1)
         records = records[counts[records["number"]]]

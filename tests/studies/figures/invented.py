@@ -64,6 +64,7 @@ def study_of(trades: pd.DataFrame, months: int) -> Study:
         costs_known=0.0,
         files=(),
         checked=(),
+        unjudged=(),
         seed=3,
     )
 

@@ -57,10 +57,8 @@ def unrouted_ahead(settings: Settings) -> Iterator[Mistake]:
         if each[0] in ahead and not any(takes("setup.forming", each, side) for side in DIRECTIONS)
     ]
     if lost:
-        text = (
-            f"forming is on for {_whose(lost, series)}, but no route names setup.forming there, and it is sent only if "
-        )
-        yield Mistake(("setups",), text + "one does: add it to the kinds of a route", warning=True)
+        text = f"no route names setup.forming of {_whose(lost, series)}, and it is sent only if one does: add it to the "
+        yield Mistake(("setups",), text + "kinds of a route", warning=True)
     for number, route in enumerate(settings.routes):
         if "setup.forming" in route.kinds and settings.instruments and not ahead:
             text = "names setup.forming, which is off for every setup: add forming = true to the table of one"

@@ -11,11 +11,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from scanner.clocks import DAY, SECOND
+from scanner.commands import output
 from scanner.commands.recorded.ready import make_ready
 from scanner.commands.recorded.several import Troubles
 from scanner.commands.trouble import UsageError
 from scanner.market.bars import Bars
 from scanner.market.sessions.timeframes import Timeframe
+from scanner.replays.contradictions import unlisted
 from scanner.replays.recordings import advised, prepare, recordings
 from scanner.replays.replay import MostlyRefusedError, Tally
 from scanner.wording.text import plain
@@ -182,6 +184,7 @@ def _read(paths: Sequence[Path], reading: Reading, instrument: str | None) -> Re
                 raise UsageError(advised(problem, recording, reading))
         if first is None:
             raise UsageError(f"{recording.path} has no bars of {plain(recording.symbol, SHOWN)}")
+        output.tell(*unlisted(reading.settings, [recording.symbol]))
         return Recorded(partial(prepare, reading, recording, first, tally), Bars.joined(parts), tally)
     raise UsageError(f"no instrument {instrument} in the files; they have {names}")
 

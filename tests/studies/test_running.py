@@ -24,7 +24,7 @@ import scanner
 from scanner.replays.recordings import Reading
 from scanner.studies.kept.ledger import read
 from scanner.studies.parts import Part
-from scanner.studies.running import PARTS, How, StudyError, study_files
+from scanner.studies.running import PARTS, How, StudyError, _context, study_files
 from scanner.studies.stories.collecting import Asked
 from scanner.wording.words import counted
 from tests.commands.typed import RUN, closewatch
@@ -191,6 +191,14 @@ def test_processes_load_the_program_and_not_what_lies_in_the_current_folder(tmp_
     words = [sys.executable, str(script), "study", "AAPL.parquet", "IBM.parquet", "--workers", "2"]
     done = subprocess.run(words, cwd=tmp_path, capture_output=True, text=True, check=False)
     assert (done.returncode, "setups:" in done.stdout) == (0, True), done.stderr
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="elsewhere, processes are started otherwise")
+def test_ctrl_c_reaches_no_process_of_a_study_however_early_it_comes() -> None:
+    context = _context()
+    with context.Pool(1) as pool:
+        assert signal.SIGINT in pool.apply(signal.pthread_sigmask, (signal.SIG_BLOCK, ()))
+    assert signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, ())
 
 
 def test_a_timeframe_that_the_bars_cannot_make_is_one_sentence(tmp_path: Path) -> None:

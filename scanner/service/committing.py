@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from scanner.clocks import Clock
     from scanner.delivery import Delivery
     from scanner.service.desk import Desk
-    from scanner.service.summaries import Telling
+    from scanner.service.summaries import ToReport
     from scanner.service.together.usual import Arrival
 
 
@@ -84,21 +84,20 @@ class Keeping:
     def __init__(
         self,
         desk: Desk,
+        to_report: ToReport,
         *,
         clock: Clock,
         delivery: Delivery | None,
         on_event: Callable[[Event], None],
-        telling: Callable[[], Telling],
         turn_within: float,
     ) -> None:
-        """Take the parts; ``telling`` is made later, since it publishes through this object."""
         self.desk = desk
+        self.to_report = to_report
         self.counts: Counter[str] = Counter()
         self.turns = Turns(monotonic, turn_within)
         self._clock = clock
         self._delivery = delivery
         self._on_event = on_event
-        self._telling = telling
         self._log = structlog.get_logger("closewatch")
         self.noted = NotedRows(self._log, monotonic)
         self._failed: dict[str, str] = {}
@@ -120,7 +119,7 @@ class Keeping:
             self.turns.give()
         for name, why in failed.items():
             if self._failed.get(name) != why:
-                self._telling().note(f"{name}: {why}")
+                self.to_report.note(f"{name}: {why}")
         for each in known:
             self._failed.pop(each.instrument, None)
         self._failed |= failed
@@ -128,10 +127,10 @@ class Keeping:
         self.counts["refused"] += taken.refused.total()
         self.noted.add(taken.notes)
         for name, why in taken.doubtful.items():
-            self._telling().note(f"{name}: {why}")
+            self.to_report.note(f"{name}: {why}")
         for name, since in taken.restated.items():
             self._log.info("bars restated", instrument=name, since=rfc3339(since))
-        self._telling().heard(taken.events, taken.missed)
+        self.to_report.heard(taken.events, taken.missed)
         self.counts.update(event.kind for event in taken.stale)
         self._told(taken.events)
         return taken
@@ -148,7 +147,7 @@ class Keeping:
             raise
         for each in new:
             if each.kind == "feed.late":
-                self._telling().note(f"feed {each.data['feed']} late: {each.data['reason']}")
+                self.to_report.note(f"feed {each.data['feed']} late: {each.data['reason']}")
         self._told(new)
 
     async def _kept(self, said: Said) -> list[Event]:

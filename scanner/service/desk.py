@@ -212,6 +212,11 @@ class Desk:
         """When the last bar of an instrument closed."""
         return self.last.close_of(name)
 
+    def lacks(self, name: str, close: int) -> bool:
+        """Whether an instrument's bar with this close is still to come; one that has left the list lacks nothing."""
+        last = self.last.close_of(name) if name in self.watched else close
+        return last is None or last < close
+
     def cold(self, names: Iterable[str]) -> list[str]:
         """Name the series of these instruments that still have too few bars to report a setup."""
         return [

@@ -156,7 +156,7 @@ async def look(station: Station) -> Vitals:
 
 def _last_close(station: Station, name: str) -> int | None:
     """When an instrument's last bar closed; None if it has none, or is not loaded yet."""
-    return station.last_close(name) if name in station.desk.last else None
+    return station.desk.last_close(name) if name in station.desk.last else None
 
 
 def _feeds(station: Station, now: int) -> dict[str, FeedVitals]:

@@ -22,7 +22,7 @@ from scanner.service.intake.intake import Intake
 from scanner.service.intake.requests import Ask, Manners
 from scanner.service.schedule.clock_jumps import watch_clock
 from scanner.service.schedule.timers import Due, Timers, groups_of
-from scanner.service.summaries import NAMED, Telling
+from scanner.service.summaries import NAMED, Summaries, ToReport
 from scanner.service.upkeep import Upkeep
 
 if TYPE_CHECKING:
@@ -90,21 +90,12 @@ class Station:
         )
         self.intakes: dict[str, Intake] = {}
         self.dues: dict[str, Due] = {}
+        self.to_report = ToReport(settings.station.name)
         self.keeping = Keeping(
-            self.desk,
-            clock=clock,
-            delivery=delivery,
-            on_event=on_event,
-            telling=lambda: self.telling,
-            turn_within=turn_within,
+            self.desk, self.to_report, clock=clock, delivery=delivery, on_event=on_event, turn_within=turn_within
         )
-        self.telling = Telling(
-            settings.station.name,
-            clock=clock,
-            chance=chance,
-            say=self.keeping.say,
-            count=lambda: (sum(len(each.timeframes) for each in self.watched), self.keeping.counts["bars"]),
-            busy=lambda: any(intake.is_asking for intake in self.intakes.values()),
+        self.summaries = Summaries(
+            settings.station.name, self.to_report, self.keeping, self.intakes, clock=clock, chance=chance
         )
         self.watching = asyncio.Event()
         """Set once the start has caught up and the station waits for bar closes."""
@@ -136,7 +127,7 @@ class Station:
                 lasting = [
                     watch_clock(lambda: self.clock.wall_time(self.clock.now()), self._sleep, self._leapt),
                     self._watch_store(),
-                    self.telling.keep_summing_up(),
+                    self.summaries.keep_summing_up(),
                     *self._listeners(),
                 ]
                 beside = {asyncio.create_task(each) for each in lasting}
@@ -181,7 +172,7 @@ class Station:
             async with asyncio.timeout(STOP_WITHIN):
                 async with self.keeping.turns:  # a batch that is being stored is finished
                     pass
-                await self.telling.sum_up()
+                await self.summaries.sum_up()
         except TimeoutError:
             self.log.warning("the store does not answer; the current batch is stored as a whole or not at all")
 
@@ -194,7 +185,7 @@ class Station:
         await asyncio.to_thread(revive, self.desk, anew)
         gc.freeze()  # loaded objects stay; searching them for cycles again and again would delay the closes
         self.log.info("loaded", instruments=len(self.watched), anew=len(anew))
-        self.telling.remember(*await asyncio.to_thread(self.desk.addressing.unlisted, NAMED))
+        self.to_report.remember(*await asyncio.to_thread(self.desk.addressing.unlisted, NAMED))
         for name in self.feeds:
             self._make_intake(name)
         await self._catch_up()
@@ -209,17 +200,7 @@ class Station:
     def _make_intake(self, name: str) -> None:
         feed = self.feeds[name]
         self.intakes[name] = intake = Intake(
-            name,
-            feed,
-            self.manners(name),
-            clock=self.clock,
-            chance=self.chance,
-            take=self.keeping.take,
-            say=self.keeping.say,
-            since=self.desk.since,
-            enough_from=lambda each: self.desk.enough_from(each, self.clock.now()),
-            last_close=self.last_close,
-            note=lambda trouble: self.telling.note(f"feed {name}: {trouble}"),
+            name, feed, self.manners(name), self.keeping, clock=self.clock, chance=self.chance
         )
         self._lives[name] = FeedLife(name, feed, clock=self.clock, chance=self.chance, note=intake.in_trouble)
 
@@ -237,7 +218,7 @@ class Station:
         self._beside.update(rounds)
         if rounds:
             await asyncio.wait(rounds, timeout=CATCH_UP)
-        await self.telling.caught_up()
+        await self.summaries.caught_up()
 
     async def _begin(self, name: str) -> None:
         """Start a feed and ask it once for all that it may have."""
@@ -263,9 +244,9 @@ class Station:
             self._schedule_group(group)
         told = self.settings.station
         if told.summary_at is not None:
-            self.timers.every_day(told.summary_at, told.zone, self._daily)
+            self.timers.every_day(told.summary_at, told.zone, self.summaries.daily)
         self.timers.start(
-            Upkeep(self.store, keep_bars=told.keep_bars, keep_days=told.keep_days, note=self.telling.note)
+            Upkeep(self.store, keep_bars=told.keep_bars, keep_days=told.keep_days, note=self.to_report.note)
         )
 
     def _schedule_group(self, group: Group) -> None:
@@ -306,10 +287,6 @@ class Station:
         for intake in self.intakes.values():
             intake.look_again()
 
-    def last_close(self, name: str) -> int | None:
-        """When an instrument's last bar closed; an instrument that left the list is never behind."""
-        return self.desk.last_close(name) if name in self.desk.watched else self.clock.now()
-
     async def finish(self) -> None:
         """Ask once for all bars that have closed by now, and for none that close later: a recording is over."""
         self.timers.stop()
@@ -323,7 +300,7 @@ class Station:
     async def _leapt(self, seconds: float) -> None:
         """Report that the clock was set or the machine slept."""
         if seconds < 0:
-            self.telling.note(
+            self.to_report.note(
                 f"the clock was set back by {-seconds:,.0f} s; a bar is looked at once the clock shows its close"
             )
         else:
@@ -350,9 +327,3 @@ class Station:
                     last = group.timetable.last_close(now)
                     if last > now - 3 * group.timetable.timeframe.nanoseconds:
                         self.intakes[name].ask(self._asks(group, last))
-
-    async def _daily(self) -> None:
-        late = [
-            f"feed {name}: {intake.late.reason}" for name, intake in self.intakes.items() if intake.late is not None
-        ]
-        await self.telling.daily(late)

@@ -17,10 +17,12 @@ from scanner.store import StoreTroubleError
 from scanner.wording.words import number_of
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from scanner.clocks import Clock
     from scanner.event_data import FoundInShort, StationData
+    from scanner.service.committing import Keeping
+    from scanner.service.intake.intake import Intake
 
 NAMED = 50
 """Setups or troubles that a summary names; it only counts the others."""
@@ -108,37 +110,18 @@ def _in_short(event: Event) -> FoundInShort:
     }
 
 
-class Telling:
-    """Collects what there is to report, and publishes it with ``say``, which raises StoreTroubleError.
+class ToReport:
+    """What a station will report about itself: troubles, and setups and endings."""
 
-    ``count`` gives how many series are watched and how many bars were taken in, ``busy`` whether feeds are being asked.
-    """
-
-    def __init__(
-        self,
-        name: str,
-        *,
-        clock: Clock,
-        chance: Callable[[], float],
-        say: Callable[[Event], Awaitable[None]],
-        count: Callable[[], tuple[int, int]],
-        busy: Callable[[], bool],
-    ) -> None:
+    def __init__(self, station: str) -> None:
         self.troubles: list[str] = []
-        self._name = name
-        self._clock = clock
-        self._pauses = Pauses(chance)
-        self._say = say
-        self._count = count
-        self._busy = busy
-        self._log = structlog.get_logger("closewatch").bind(station=name)
-        self._found = Setups()
+        self.found = Setups()
         """Those since the last summary of the day."""
-        self._missed = Setups()
+        self.missed = Setups()
         """Those that came too late to be sent and are in no summary yet."""
-        self._is_missed = asyncio.Event()
-        self._bars_told: dict[str, int] = {}
-        """Bars covered so far by the summaries of each kind; the next one counts only the bars since."""
+        self.is_missed = asyncio.Event()
+        """Set when something comes too late."""
+        self._log = structlog.get_logger("closewatch").bind(station=station)
 
     def note(self, trouble: str) -> None:
         """Take note of a trouble, for the log and for the summary of the day."""
@@ -150,34 +133,58 @@ class Telling:
         """Take note of what was found: events that are sent, and events that are too old to be news."""
         for event in (*events, *missed):
             if event.kind == "setup.qualified":
-                self._found.add(event)
+                self.found.add(event)
         for event in missed:
-            self._missed.add(event)
-            self._is_missed.set()
+            self.missed.add(event)
+            self.is_missed.set()
 
     def remember(self, count: int, last: Sequence[Event]) -> None:
         """Take note of what an earlier run found too late and put in no summary."""
-        self._missed.add_earlier(count, last)
+        self.missed.add_earlier(count, last)
         for event in last:
             if event.facts.begins:
-                self._found.add(event)
+                self.found.add(event)
+
+
+class Summaries:
+    """Publishes what there is ``to_report``, and what was watched and taken in, while ``intakes`` ask the feeds."""
+
+    def __init__(
+        self,
+        station: str,
+        to_report: ToReport,
+        keeping: Keeping,
+        intakes: Mapping[str, Intake],
+        *,
+        clock: Clock,
+        chance: Callable[[], float],
+    ) -> None:
+        self._station = station
+        self._to_report = to_report
+        self._keeping = keeping
+        self._intakes = intakes
+        self._clock = clock
+        self._pauses = Pauses(chance)
+        self._bars_told: dict[str, int] = {}
+        """Bars covered so far by the summaries of each kind; the next one counts only the bars since."""
 
     async def caught_up(self) -> None:
         """Sum up in one event what came while nobody was watching, and what is in no earlier summary."""
-        now, (_, bars), missed = self._clock.now(), self._count(), self._missed.count
-        if bars or missed:
+        now, bars, late = self._clock.now(), self._keeping.counts["bars"], self._to_report.missed
+        count = late.count
+        if bars or count:
             reason = f"{number_of(bars, 'bar')} caught up, up to {rfc3339(now // SECOND * SECOND)}"
-            if not await self._try(self._event("station.caught_up", reason, now, self._missed, [str(now)])):
-                if missed:  # it goes into a summary as soon as the store accepts one
-                    self._is_missed.set()
+            if not await self._try(self._event("station.caught_up", reason, now, late, [str(now)])):
+                if count:  # it goes into a summary as soon as the store accepts one
+                    self._to_report.is_missed.set()
                 return
-        self._missed.drop(missed)
+        late.drop(count)
 
     async def keep_summing_up(self) -> None:
         """After each later catch-up, list in one event what it found too late; runs until cancelled."""
         while True:
-            await self._is_missed.wait()
-            self._is_missed.clear()
+            await self._to_report.is_missed.wait()
+            self._to_report.is_missed.clear()
             await self._until_caught_up()
             failures = 0
             while not await self.sum_up():
@@ -186,43 +193,44 @@ class Telling:
 
     async def sum_up(self) -> bool:
         """List what came too late and is not listed yet, if anything; returns whether the store could keep it."""
-        missed, now = self._missed.count, self._clock.now()
-        if missed:
+        now, late = self._clock.now(), self._to_report.missed
+        count = late.count
+        if count:
             reason = (
                 f"found too late to be sent as alerts while catching up, up to {rfc3339(now // SECOND * SECOND)}: "
-                f"{number_of(missed, MISSED_ONE, MISSED_SEVERAL)}"
+                f"{number_of(count, MISSED_ONE, MISSED_SEVERAL)}"
             )
             # If it is unknown whether it was kept, it is published again with the same id, and so is kept once.
-            about = [str(missed), *(event.id for event in self._missed.newest())]
-            if not await self._try(self._event("station.caught_up", reason, now, self._missed, about)):
+            about = [str(count), *(event.id for event in late.newest())]
+            if not await self._try(self._event("station.caught_up", reason, now, late, about)):
                 return False
-            self._missed.drop(missed)
+            late.drop(count)
         return True
 
-    async def daily(self, late: Sequence[str]) -> None:
+    async def daily(self) -> None:
         """Report that the station is still watching, what the day brought, and which feeds are late."""
-        now = self._clock.now()
-        found, troubles = self._found.count, len(self.troubles)
-        reason = f"still watching: {number_of(found, 'setup')} since the last summary"
-        event = self._event("station.watching", reason, now, self._found, [str(now)], [*late, *self.troubles])
-        if await self._try(event):
-            self._found.drop(found)
-            del self.troubles[:troubles]
+        now, found, troubles = self._clock.now(), self._to_report.found, self._to_report.troubles
+        count, noted = found.count, len(troubles)
+        late = [f"feed {name}: {each.late.reason}" for name, each in self._intakes.items() if each.late is not None]
+        reason = f"still watching: {number_of(count, 'setup')} since the last summary"
+        if await self._try(self._event("station.watching", reason, now, found, [str(now)], [*late, *troubles])):
+            found.drop(count)
+            del troubles[:noted]
 
     async def _until_caught_up(self) -> None:
         """Wait, within a limit, until no feed is being asked and no more late setups come."""
-        waited, before = 0.0, -1
-        while waited < LONGEST and (self._busy() or self._missed.count != before):
-            before = self._missed.count
+        waited, before, late = 0.0, -1, self._to_report.missed
+        while waited < LONGEST and (late.count != before or any(each.is_asking for each in self._intakes.values())):
+            before = late.count
             await self._clock.sleep(LOOK)
             waited += LOOK
 
     async def _try(self, event: Event) -> bool:
         """Publish an event; returns whether the store could keep it. A failure is no reason to stop."""
         try:
-            await self._say(event)
+            await self._keeping.say(event)
         except StoreTroubleError as problem:
-            self.note(str(problem))
+            self._to_report.note(str(problem))
             return False
         self._bars_told[event.kind] = self._bars_told.get(event.kind, 0) + event.data["bars"]
         return True
@@ -236,15 +244,14 @@ class Telling:
         about: Sequence[str],
         troubles: Sequence[str] = (),
     ) -> Event:
-        series, bars = self._count()
         data: StationData = {
-            "station": self._name,
+            "station": self._station,
             "reason": reason,
-            "series": series,
-            "bars": bars - self._bars_told.get(kind, 0),
+            "series": sum(len(each.timeframes) for each in self._keeping.desk.watched.values()),
+            "bars": self._keeping.counts["bars"] - self._bars_told.get(kind, 0),
             "setups_found": setups.count,
             "setups": [_named(event) for event in setups.newest()],
             "found": [_in_short(event) for event in setups.newest()],
             "troubles": list(troubles),
         }
-        return Event(kind, event_id(kind, self._name, *about), now, self._name, data)
+        return Event(kind, event_id(kind, self._station, *about), now, self._station, data)

@@ -117,7 +117,8 @@ class Store:
             if batch.decided is not None:
                 keys = {*updates.keys, *(each.key for each in batch.rewrites)}
                 self.decisions.check_heard(connection, batch.decided, keys)
-            self.bars.rewrite(connection, batch.rewrites, now)
+            if batch.rewrites:
+                self.bars.rewrite(connection, batch.rewrites, now)
             self.bars.append(connection, updates)
             for rows in batch.sent_together:
                 self.recordings.append_rows(connection, rows, now)

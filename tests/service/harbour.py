@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from scanner.events import Event
     from scanner.ports import Want
+    from scanner.service.committing import Keeping
     from scanner.service.together.usual import Arrival
     from tests.service.simulated_time import SimulatedTime
 
@@ -83,7 +84,7 @@ async def at_rest(intake: Intake, patience: float = 5.0) -> None:
 
 
 class Pier:
-    """An intake with its surroundings: a desk that takes every bar once, in order, and a list of the events."""
+    """An intake, and what stands for a station's keeping and desk: it takes every bar once, and lists the rest."""
 
     def __init__(self, feed: Harbour, manners: Manners | None = None) -> None:
         self.time, self.feed = feed.time, feed
@@ -91,28 +92,36 @@ class Pier:
         self.bars: list[tuple[str, int]] = []
         self.said: list[Event] = []
         self.noted: list[str] = []
+        self.is_noted = asyncio.Event()
         self.full = False
         self.useless = ""
-        self.intake = Intake(
-            "harbour",
-            feed,
-            manners or Manners(),
-            clock=feed.time,
-            chance=lambda: 0.999,
-            take=self.take,
-            say=self.say,
-            since=lambda name: self.last[name] - MINUTE if name in self.last else None,
-            enough_from=lambda _: START - 5 * MINUTE,
-            last_close=self.last.get,
-            note=self.noted.append,
-        )
+        self.look_again: dict[str, int] = {}
+        self.desk = self.to_report = self
+        keeping = cast("Keeping", self)
+        self.intake = Intake("harbour", feed, manners or Manners(), keeping, clock=feed.time, chance=lambda: 0.999)
+
+    def since(self, name: str) -> int | None:
+        return self.last[name] - MINUTE if name in self.last else None
+
+    def enough_from(self, _: str, now: int) -> int:
+        return min(now, START) - 5 * MINUTE
+
+    def last_close(self, name: str) -> int | None:
+        return self.last.get(name)
+
+    def lacks(self, name: str, close: int) -> bool:
+        return self.last.get(name, 0) < close
+
+    def note(self, trouble: str) -> None:
+        self.noted.append(trouble.removeprefix("feed harbour: "))
+        self.is_noted.set()
 
     async def take(self, arrivals: Sequence[Arrival]) -> Taken:
         if self.full:
             raise StoreTroubleError("the disk is full")
         if self.useless:
             return Taken(useless={arrival.instrument: self.useless for arrival in arrivals})
-        taken = Taken()
+        taken = Taken(look_again=self.look_again.copy())
         for arrival in arrivals:
             for close in (arrival.raw.stamp + MINUTE).tolist():
                 if close > self.last.get(arrival.instrument, 0):

@@ -81,7 +81,7 @@ async def test_a_full_disk_costs_no_bar_and_no_word(tmp_path: Path, time: DayTim
         assert check(store) == []
         # Batches that still fit into the existing pages are stored as a whole, and nothing else.
         assert set(before) <= set(kept(store)) < set(expected(known, FIRST + 70))
-        first, late = on.station.telling.troubles
+        first, late = on.station.to_report.troubles
         assert first.startswith(f"feed tape: {tmp_path}/kept.db: the disk is full, nothing of the last change")
         assert late == first.replace("tape:", "tape late:", 1)
         make_room(store)
@@ -114,8 +114,8 @@ async def test_a_disk_that_is_full_at_the_start_is_waited_for(tmp_path: Path, ti
     known = settings(tmp_path)
     fill_the_disk(store)
     async with day(known, store, {"tape": Tape(time)}, time) as on:
-        assert on.station.last_close("GANNET") is None
-        (trouble,) = on.station.telling.troubles
+        assert on.station.desk.last_close("GANNET") is None
+        (trouble,) = on.station.to_report.troubles
         assert trouble.endswith("the disk is full, nothing of the last change was kept; free some space")
         make_room(store)
         await on.bars(220)
@@ -196,7 +196,7 @@ async def test_a_feed_in_trouble_is_reported_once_delays_no_other_and_catches_up
         harbour.plan = MISDEEDS[misdeed]
         for _ in range(50):
             await on.bars(1)
-            assert on.station.last_close("GANNET") == time.now()  # at the moment of its close
+            assert on.station.desk.last_close("GANNET") == time.now()  # at the moment of its close
         harbour.plan = lambda _: None
         await on.bars(20)
         assert on.stories() == kept(store) == expected(known, FIRST + 73)
@@ -227,7 +227,7 @@ async def test_a_clock_an_hour_slow_for_a_while_misses_and_repeats_nothing(
         await on.bars(10)
         time.wall = 0
         await on.bars(25)
-        assert "the clock was set back by 3,600 s" in on.station.telling.troubles[0]
+        assert "the clock was set back by 3,600 s" in on.station.to_report.troubles[0]
         assert on.stories() == kept(store) == expected(known, FIRST + 39)
         assert len(on.stories()) == 6
     (series,) = store.bars.load([key for key in store.bars.keys if key.instrument == "GANNET"])
@@ -243,10 +243,10 @@ async def test_a_machine_that_slept_notices_within_seconds_and_catches_up(
     # A feed that is asked at the closes, by timers that do not notice the sleep.
     async with day(known, store, {"tape": Tape(time, arrived=None)}, time, sleep=time.sleep) as on:
         await time.run(60)
-        assert on.station.last_close("GANNET") == BEGIN
+        assert on.station.desk.last_close("GANNET") == BEGIN
         time.wall = 9 * HOUR
         await time.run(10)
-        assert on.station.last_close("GANNET") == BEGIN + 9 * HOUR
+        assert on.station.desk.last_close("GANNET") == BEGIN + 9 * HOUR
         assert on.stories() == kept(store) == expected(known, FIRST + 36)
         assert [kind for kind in on.kinds() if kind.startswith("feed.")] == []
 

@@ -133,7 +133,7 @@ async def test_a_feed_without_its_broker_is_late_once_and_back_with_all_missed_b
             if not at_the_start:
                 await publish(broker.port, messages(0, 390))
                 clock.show(390)
-                await until(lambda: station.last_close("GANNET") == clock.now())
+                await until(lambda: station.desk.last_close("GANNET") == clock.now())
                 broker.kill()
                 clock.show(430)
             await until(lambda: of_feeds(told) == ["feed.late"])
@@ -146,7 +146,7 @@ async def test_a_feed_without_its_broker_is_late_once_and_back_with_all_missed_b
             assert next(event for event in told if event.kind == "feed.back").data["caught_up"] == (
                 430 if at_the_start else 40
             )
-            assert station.last_close("GANNET") == clock.now()
+            assert station.desk.last_close("GANNET") == clock.now()
             replayed = expected(station.settings, 430, 0)
             await until(lambda: len(of_bars(told, 0)) == len(replayed))
             assert of_bars(told, 0) == replayed
@@ -210,7 +210,7 @@ async def test_alerts_for_a_broker_that_is_gone_wait_and_arrive_once(
             for last in (510, 600):
                 clock.show(last)
                 tape.arrived.set()
-                await until(lambda: station.last_close("GANNET") == clock.now())
+                await until(lambda: station.desk.last_close("GANNET") == clock.now())
             await until(lambda: bool(delivery.troubles()))
             waiting = [each.event for each in store.outbox.list(["waiting"])]
             assert of_bars(waiting) == expected(station.settings, 600, int(BARS.close_time[429]))

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import asyncio
+from collections import Counter
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from scanner.clocks import SECOND
 from scanner.events import rfc3339
-from scanner.service.summaries import NAMED, Setups, Telling
+from scanner.service.summaries import NAMED, Setups, Summaries, ToReport
 from scanner.store import Store, StoreTroubleError
 from tests.adapters.samples import setup_event
 from tests.adapters.story_samples import story_event
@@ -188,11 +190,13 @@ async def test_what_a_start_could_not_sum_up_is_summed_up_once_the_store_takes_i
             raise troubles.pop()
         said.append(event)
 
-    telling = Telling("loft", clock=time, chance=lambda: 0.5, say=say, count=lambda: (1, 0), busy=lambda: False)
+    to_report, desk = ToReport("loft"), SimpleNamespace(watched={})
+    keeping: Any = SimpleNamespace(say=say, desk=desk, counts=Counter())
+    summaries = Summaries("loft", to_report, keeping, {}, clock=time, chance=lambda: 0.5)
     setup = setup_event("BUOY")
-    telling.remember(2, [setup, story_event("setup.lapsed", setup)])
-    await telling.caught_up()
-    summing_up = asyncio.create_task(telling.keep_summing_up())
+    to_report.remember(2, [setup, story_event("setup.lapsed", setup)])
+    await summaries.caught_up()
+    summing_up = asyncio.create_task(summaries.keep_summing_up())
     await time.run(60)
     summing_up.cancel()
     (summary,) = said

@@ -17,9 +17,6 @@ from tests.service.simulated_time import SimulatedTime
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from scanner.service.desk import Taken
-    from scanner.service.together.usual import Arrival
-
 
 @pytest.fixture
 def time() -> SimulatedTime:
@@ -155,10 +152,9 @@ async def test_a_feed_that_hangs_is_given_up_and_asked_again(time: SimulatedTime
         return await fetch(wants)
 
     pier.feed.fetch = hanging  # type: ignore[method-assign] # a feed of this test alone
-    noted = asyncio.get_running_loop().create_future()
-    pier.intake.note = noted.set_result
     pier.ask(["GANNET"])
-    assert await noted == "the feed harbour gave no answer within 0.01 s"
+    await pier.is_noted.wait()
+    assert pier.noted == ["the feed harbour gave no answer within 0.01 s"]
     await time.run(2)
     assert pier.last == {"GANNET": START}
 
@@ -254,14 +250,9 @@ async def test_doubtful_bars_are_asked_for_again_at_once_and_then_with_the_next_
     def plan(want: Want) -> None:
         asked.append((time.passed, want.since))
 
-    async def doubtful(arrivals: Sequence[Arrival]) -> Taken:
-        taken = await pier.take(arrivals)
-        taken.look_again["GANNET"] = START - 30 * MINUTE  # whatever comes
-        return taken
-
     pier = Pier(Harbour(time, plan=plan))
     pier.last["GANNET"] = START - MINUTE
-    pier.intake.take = doubtful
+    pier.look_again["GANNET"] = START - 30 * MINUTE  # whatever comes
     await pier.minutes(["GANNET"], 2)
     long_ago = START - 30 * MINUTE
     assert asked == [(0, START - 2 * MINUTE), (0, long_ago), (60, long_ago), (60, long_ago)]

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from scanner.market.instruments import Instrument
 from scanner.service.committing import MOST_HALVINGS, Keeping, take_apart
 from scanner.service.desk import Desk, Taken
+from scanner.service.summaries import ToReport
 from scanner.service.together.usual import Arrival
 from scanner.store import Store, StoreTroubleError
 from tests.service.one_desk import ACCOUNT, BARS, LATER, expected, raw, watched
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
 
     from scanner.clocks import Clock
     from scanner.events import Event
-    from scanner.service.summaries import Telling
     from scanner.store import Batch
 
 ROWS = raw(BARS[:1])
@@ -90,35 +90,19 @@ def test_a_store_that_fails_is_asked_once() -> None:
     assert calls == 1
 
 
-class Notes(list[str]):
-    """Records the events."""
-
-    def note(self, trouble: str) -> None:
-        self.append(trouble)
-
-    def heard(self, *_: object) -> None:
-        pass
-
-
-def keeping_of(desk: Desk, told: Notes, now: Callable[[], int] = lambda: LATER) -> Keeping:
-    return Keeping(
-        desk,
-        clock=cast("Clock", SimpleNamespace(now=now)),
-        delivery=None,
-        on_event=lambda _: None,
-        telling=lambda: cast("Telling", told),
-        turn_within=60.0,
-    )
+def keeping_of(desk: Desk, now: Callable[[], int] = lambda: LATER) -> Keeping:
+    clock = cast("Clock", SimpleNamespace(now=now))
+    return Keeping(desk, ToReport("loft"), clock=clock, delivery=None, on_event=lambda _: None, turn_within=60.0)
 
 
 async def test_rows_that_no_feed_should_give_stall_their_own_instrument_alone(tmp_path: Path) -> None:
     names = ("GANNET", "PETREL", "FULMAR")
-    each, told = watched(), Notes()
+    each = watched()
     listed = [replace(each, instrument=Instrument(name, each.instrument.steps), symbol=name) for name in names]
     with Store.open(tmp_path / "kept.db", lambda: LATER) as store:
         desk = Desk(listed, ACCOUNT, store, route=lambda _: (), stale_after=10**9, record=False)
         desk.load()
-        keeping = keeping_of(desk, told)
+        keeping = keeping_of(desk)
         good = raw(BARS[:300])
         crooked = replace(good, high=good.high[:7])
         for _ in range(2):
@@ -126,7 +110,7 @@ async def test_rows_that_no_feed_should_give_stall_their_own_instrument_alone(tm
             assert taken.useless["PETREL"].startswith("it could not be taken in: IndexError")
             assert [desk.last_close(name) for name in names] == [BARS.close_time[299], None, BARS.close_time[299]]
         assert keeping.counts["bars"] == 600
-        assert told == [f"PETREL: {taken.useless['PETREL']}"]  # once
+        assert keeping.to_report.troubles == [f"PETREL: {taken.useless['PETREL']}"]  # once
         # Once the feed is repaired, that instrument goes on as well.
         assert (await keeping.take([Arrival("PETREL", good)])).bars == 300
 
@@ -148,7 +132,7 @@ async def test_a_batch_that_fails_after_a_stop_leaves_no_error_that_nobody_has_s
     with SlowlyFailing.open(tmp_path / "kept.db", lambda: LATER) as store:
         desk = Desk([watched()], ACCOUNT, store, route=lambda _: (), stale_after=10**9, record=False)
         desk.load()
-        keeping, part = keeping_of(desk, Notes()), [Arrival("GANNET", raw(BARS[:9]))]
+        keeping, part = keeping_of(desk), [Arrival("GANNET", raw(BARS[:9]))]
         taking = asyncio.create_task(keeping.take(part))
         await asyncio.to_thread(store.begun.wait, 10)
         taking.cancel()
@@ -175,5 +159,5 @@ async def test_what_waited_for_its_thread_is_judged_by_the_clock_then(tmp_path: 
     with Store.open(tmp_path / "kept.db", lambda: shown[0]) as store:
         desk = Desk([watched()], ACCOUNT, store, route=lambda _: ("screen",), stale_after=3, record=False)
         desk.load()
-        await keeping_of(desk, Notes(), lambda: shown[0]).take([Arrival("GANNET", raw(BARS))])
+        await keeping_of(desk, lambda: shown[0]).take([Arrival("GANNET", raw(BARS))])
         assert setup.id in {each.event.id for each in store.outbox.list()}

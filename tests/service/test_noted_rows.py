@@ -11,6 +11,7 @@ from scanner.market.guard import Note
 from scanner.service.committing import Keeping
 from scanner.service.desk import Taken
 from scanner.service.intake.noted_rows import NotedRows
+from scanner.service.summaries import ToReport
 
 if TYPE_CHECKING:
     from scanner.market.guard import Reason
@@ -61,10 +62,9 @@ def test_after_a_minute_without_notes_a_note_is_logged_at_once() -> None:
 
 async def test_what_the_desk_notes_of_a_thousand_series_is_not_a_thousand_lines() -> None:
     desk: Any = SimpleNamespace(watched={}, take=lambda *_: Taken(notes=[note(series) for series in range(1_000)]))
-    telling: Any = SimpleNamespace(heard=lambda *_: None)
     clock: Any = SimpleNamespace(now=lambda: 0)
     with capture_logs() as logged:
-        keeping = Keeping(desk, clock=clock, delivery=None, on_event=print, telling=lambda: telling, turn_within=30.0)
+        keeping = Keeping(desk, ToReport("loft"), clock=clock, delivery=None, on_event=print, turn_within=30.0)
         for _ in range(4):
             await keeping.take([])
     assert [line["event"] for line in logged] == ["row noted"]

@@ -128,14 +128,14 @@ async def test_what_stays_keeps_its_pipeline_new_instruments_catch_up_and_old_on
         assert station.feeds["tape"].asked.count("FULMAR") == 1  # type: ignore[attr-defined]  # of Tape
         assert (await station.keeping.take([Arrival("FULMAR", as_sent(BARS[HALF : HALF + 4], "tape"))])).bars == 0
         assert [group.instruments for group in station.groups] == [("GANNET",), ("PUFFIN",)]
-        assert station.last_close("FULMAR") == clock.now()  # none of its bars is missing any more
+        assert not station.desk.lacks("FULMAR", clock.now())  # none of its bars is missing any more
 
 
 async def test_an_instrument_that_joins_has_its_history_at_once(tmp_path: Path, store: Store, clock: Still) -> None:
     async with watching(settings(tmp_path, {"GANNET": {}}), store, clock) as station:
         await station.reload(settings(tmp_path, {"GANNET": {}, "FULMAR": {}}))
         await at_rest(station.intakes["tape"])
-        assert station.last_close("FULMAR") == station.last_close("GANNET") == int(BARS.close_time[HALF - 1])
+        assert station.desk.last_close("FULMAR") == station.desk.last_close("GANNET") == int(BARS.close_time[HALF - 1])
         assert station.desk.pipelines["FULMAR"].lanes[0].engine.series.count == HALF
 
 
@@ -160,7 +160,7 @@ async def test_bars_from_a_split_on_are_asked_for_at_once_after_those_before(
 ) -> None:
     split = {"date": rfc3339(int(BARS.open_time[HALF // 2])), "ratio": "2:1"}
     async with watching(settings(tmp_path, {"GANNET": {"adjustments": [split]}}), store, clock) as station:
-        assert station.last_close("GANNET") == int(BARS.close_time[HALF - 1])
+        assert station.desk.last_close("GANNET") == int(BARS.close_time[HALF - 1])
         assert station.feeds["tape"].asked == ["GANNET"] * 2  # type: ignore[attr-defined]  # of Tape
 
 
@@ -282,7 +282,7 @@ async def test_a_configuration_with_mistakes_is_refused_with_each_in_the_log_and
             refused, noted = logged
             assert (refused["log_level"], reason in " ".join(refused["reasons"])) == ("error", True), refused
             # The summary of the day says so as well.
-            assert station.telling.troubles[-1] == noted["trouble"]
+            assert station.to_report.troubles[-1] == noted["trouble"]
             assert "the configuration was not taken, the list stays as it was: " in noted["trouble"]
             assert reason in noted["trouble"]
             assert station.settings is old
@@ -330,7 +330,7 @@ async def test_whatever_fails_in_one_reload_is_reported_and_the_next_is_taken(
         ):
             async with asyncio.timeout(20):
                 assert not await reload_from(said, environ, station, read_within=0.2)
-            assert station.telling.troubles[-1].endswith(f"the list stays as it was: {said}: {reason}")
+            assert station.to_report.troubles[-1].endswith(f"the list stays as it was: {said}: {reason}")
         answered.set()
         assert await reload_from(path, {}, station)
         assert sorted(station.desk.pipelines) == ["FULMAR", "GANNET"]

@@ -67,7 +67,7 @@ async def test_a_disk_that_does_not_answer_is_reported_and_delays_no_stop(
     await time.run(130)
     await until(lambda: bool(late()))
     goes_on.set()
-    await until(lambda: station.last_close("GANNET") == BARS.close_time[FIRST])
+    await until(lambda: station.desk.last_close("GANNET") == BARS.close_time[FIRST])
     assert not station.keeping.turns.stuck
 
     await stall()

@@ -91,7 +91,7 @@ async def test_every_close_of_a_year_is_evaluated_once_and_at_its_time(tmp_path:
             for close in feed.bars.close_time.tolist():
                 time.wall += close + SETTLE * SECOND - time.now()  # nothing else happens until then
                 await time.run(5)
-                if on.station.last_close("GANNET") != close:
+                if on.station.desk.last_close("GANNET") != close:
                     late.append(close)
             assert late == []
             lanes = on.station.desk.pipelines["GANNET"].lanes

@@ -221,7 +221,7 @@ async def test_while_history_is_fetched_a_feed_is_not_called_late_for_it(tmp_pat
             feed.at_most = 5
             await on.station.reload(both)
             await time.run(1)
-            last = on.station.last_close("FULMAR")
+            last = on.station.desk.last_close("FULMAR")
             assert last is not None
             assert last < time.now() - 121 * SECOND
             told = await look(on.station)
@@ -231,7 +231,7 @@ async def test_while_history_is_fetched_a_feed_is_not_called_late_for_it(tmp_pat
                 ["history of 1 series is being fetched from the feed tape; nobody is looking at them yet"],
             )
             await time.run(60)
-            assert on.station.last_close("FULMAR") == on.station.last_close("GANNET")
+            assert on.station.desk.last_close("FULMAR") == on.station.desk.last_close("GANNET")
             assert (await look(on.station)).notes() == []
             assert "feed.late" not in on.kinds()
 

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
+import sys
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, TypeVar
-
-import numpy as np
 
 from scanner.store import Store
 from scanner.store.database import Database
@@ -20,9 +19,12 @@ if TYPE_CHECKING:
     from tests.worlds.world import World
 
 S = TypeVar("S", bound=Store)
-HEADER, FRAME_HEADER, PAGE = 32, 24, 4_096
+HEADER, FRAME_HEADER, PAGE, INDEX_HEADER = 32, 24, 4_096, 48
 FRAME = FRAME_HEADER + PAGE
-"""Bytes of a write-ahead log: its header, and a page with a header of its own (SQLite file format, chapter 4)."""
+"""Bytes of a write-ahead log: its header, and a page with a header of its own (SQLite file format, chapter 4).
+
+Its index begins with a header too, which stands there twice.
+"""
 TROUBLES = (
     (sqlite3.SQLITE_IOERR, "disk I/O error"),
     (sqlite3.SQLITE_FULL, "database or disk is full"),
@@ -76,15 +78,17 @@ def log_of(path: Path) -> Path:
 
 
 def synced(path: Path) -> tuple[bytes, int]:
-    """Give the identity of the current run of the write-ahead log, and how many of its bytes belong to it."""
-    log = log_of(path)
-    if not log.exists() or not (found := log.read_bytes()):
+    """Give the identity of the current run of the write-ahead log, and how many of its bytes belong to it.
+
+    The index of the log tells, as bytes 32 to 39 and 16 to 19 (SQLite WAL-mode file format, section 2.1).
+    """
+    index = path.with_name(f"{path.name}-shm")
+    if not index.exists():
         return b"", 0
-    salt = found[16:24]
-    frames = np.frombuffer(found, dtype=np.uint8, count=(len(found) - HEADER) // FRAME * FRAME, offset=HEADER)
-    same = (frames.reshape(-1, FRAME)[:, 8:16] == np.frombuffer(salt, dtype=np.uint8)).all(axis=1)
-    count = len(same) if same.all() else int(np.argmin(same))
-    return salt, HEADER + FRAME * count
+    with index.open("rb") as opened:
+        found = opened.read(INDEX_HEADER)
+    frames = int.from_bytes(found[16:20], sys.byteorder)
+    return (found[32:40], HEADER + FRAME * frames) if frames else (b"", 0)
 
 
 def copied(path: Path, to: Path, cut: tuple[tuple[bytes, int], Random] | None) -> bool:

@@ -157,7 +157,7 @@ class User:
                 else:
                     break
             self.world.count("reloads")
-            self.world.took(listed, {name: station.last_close(name) for name in listed.names})
+            self.world.took(listed, {name: station.desk.last_close(name) for name in listed.names})
         self.settled.set()
 
     async def keep_in_order(self, store: Store) -> None:

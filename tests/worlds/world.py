@@ -244,7 +244,7 @@ class World(Fate):
             close = self.well_from + 60 * (1 + minute)
             await self.until(close + ON_TIME)
             for name in self.listed.names:
-                if station.last_close(name) != BEGIN + round(close) * SECOND:
+                if station.desk.last_close(name) != BEGIN + round(close) * SECOND:
                     self.fault("a bar is not there on time", f"{name}, minute {minute} after the recovery")
         after = held(station)
         if after > before + MOST_GROWN:

@@ -154,7 +154,7 @@ async def _watch(
         settings.store_path,
         lambda: station.settings,
         clock.now,
-        lambda sentence: loop.call_soon_threadsafe(station.telling.note, sentence),
+        lambda sentence: loop.call_soon_threadsafe(station.to_report.note, sentence),
     )
     delivery = Delivery(
         store,
@@ -167,7 +167,7 @@ async def _watch(
         quiet=settings.quiet,
         ceiling=settings.ceiling,
         stale_after=settings.station.stale_after,
-        tell=lambda sentence: station.telling.note(f"sink {sentence}"),
+        tell=lambda sentence: station.to_report.note(f"sink {sentence}"),
     )
     on_event = print_event if not sinks else lambda _: None
     station = Station(settings, store, feeds, clock=clock, delivery=delivery, on_event=on_event)
@@ -192,7 +192,7 @@ async def _watch(
 
 
 def _note_decision_trouble(station: Station, sink: str, trouble: str) -> None:
-    station.telling.note(f"decisions by sink {sink}: {trouble}")
+    station.to_report.note(f"decisions by sink {sink}: {trouble}")
 
 
 @asynccontextmanager

@@ -45,4 +45,4 @@ def keep(station: Station) -> None:
     try:
         station.store.database.say(f"{station.settings.mark} {round(now * SECOND)} {fixed_mark(station.settings)}")
     except StoreTroubleError as problem:
-        station.telling.note(str(problem))
+        station.to_report.note(str(problem))

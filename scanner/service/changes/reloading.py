@@ -60,5 +60,5 @@ def warn(station: Station) -> None:
 def _refused(station: Station, reasons: list[str]) -> bool:
     station.log.error("the configuration was not taken, the list stays as it was", reasons=reasons)
     more = f" (and {len(reasons) - 1:,} more, in the log)" if len(reasons) > 1 else ""
-    station.telling.note(f"the configuration was not taken, the list stays as it was: {reasons[0]}{more}")
+    station.to_report.note(f"the configuration was not taken, the list stays as it was: {reasons[0]}{more}")
     return False

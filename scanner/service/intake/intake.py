@@ -19,12 +19,12 @@ from scanner.service.intake.requests import Manners, arrivals_of, parted
 from scanner.store import StoreTroubleError
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable, Collection, Coroutine, Mapping, Sequence
+    from collections.abc import Callable, Collection, Coroutine, Mapping, Sequence
 
     from scanner.clocks import Clock
     from scanner.events import Event
     from scanner.ports import Feed
-    from scanner.service.desk import Taken
+    from scanner.service.committing import Keeping
     from scanner.service.intake.lateness import Lateness
     from scanner.service.intake.requests import Ask
     from scanner.service.together.usual import Arrival
@@ -46,12 +46,10 @@ REFUSALS = 3
 
 
 class Intake:
-    """Asks one feed. ``take`` gets the rows that came and returns their result; ``say`` gets the events to publish.
+    """Asks one feed; ``keeping`` takes the rows that came, and the events and troubles to report.
 
-    ``since`` tells from which opening on to ask for an instrument, ``enough_from`` from when on there is enough of
-    an unknown one, ``last_close`` when its last bar closed. ``note`` gets each new trouble as a sentence. ``chance``
-    gives numbers from 0 up to 1. Waiting is always sleeping, so that a jump of the clock neither shortens nor lengthens
-    it.
+    ``chance`` gives numbers from 0 up to 1. Waiting is always sleeping, so that a jump of the clock neither shortens
+    nor lengthens it.
     """
 
     def __init__(
@@ -59,29 +57,20 @@ class Intake:
         name: str,
         feed: Feed,
         manners: Manners,
+        keeping: Keeping,
         *,
         clock: Clock,
         chance: Callable[[], float],
-        take: Callable[[Sequence[Arrival]], Awaitable[Taken]],
-        say: Callable[[Event], Awaitable[None]],
-        since: Callable[[str], int | None],
-        enough_from: Callable[[str], int | None],
-        last_close: Callable[[str], int | None],
-        note: Callable[[str], None] = lambda _: None,
     ) -> None:
         self.name = name
         self.feed = feed
         self.manners = manners
         self.clock = clock
-        self.take = take
-        self.say = say
-        self.since = since
-        self.enough_from = enough_from
-        self.last_close = last_close
-        self.note = note
+        self.keeping = keeping
+        self.desk = keeping.desk
         self.trouble = ""
         self._pauses = Pauses(chance, longest=LONGEST_PAUSE)
-        self._lateness = LateWatch(name, self._is_there)
+        self._lateness = LateWatch(name, self.desk)
         self._room = asyncio.Semaphore(manners.at_once)
         self._turn = asyncio.Semaphore(1)
         self._open = asyncio.Event()
@@ -155,11 +144,7 @@ class Intake:
     def _lacks(self, instrument: str) -> bool:
         """Whether the bar last asked for of an instrument is missing."""
         ask = self._asking.get(instrument)
-        return ask is not None and not self._is_there(instrument, ask.close)
-
-    def _is_there(self, instrument: str, close: int) -> bool:
-        last = self.last_close(instrument)
-        return last is not None and last >= close
+        return ask is not None and self.desk.lacks(instrument, ask.close)
 
     def _is_latest(self, ask: Ask) -> bool:
         """Whether nothing later is asked for its instrument."""
@@ -167,7 +152,7 @@ class Intake:
 
     def _is_wanted(self, ask: Ask) -> bool:
         """Whether its bar is missing, and nothing later is asked for its instrument."""
-        return self._is_latest(ask) and not self._is_there(ask.instrument, ask.close)
+        return self._is_latest(ask) and self.desk.lacks(ask.instrument, ask.close)
 
     async def _until_all_are_there(self, asks: Sequence[Ask], asked: asyncio.Event) -> None:
         """Ask for the bars of one close, and again, with growing pauses, for what is missing."""
@@ -203,9 +188,9 @@ class Intake:
                 return
             if answers >= AT_A_STRETCH:
                 await self.clock.sleep(BREATH)
-            before = {ask.instrument: self.last_close(ask.instrument) for ask in asks}
+            before = {ask.instrument: self.desk.last_close(ask.instrument) for ask in asks}
             await self._ask_batch(asks, which)
-            moved = {name for name, close in before.items() if self.last_close(name) != close}
+            moved = {name for name, close in before.items() if self.desk.last_close(name) != close}
             self._unasked.difference_update(before)
             self._going_on.difference_update(before)
             self._going_on |= set(filter(self._lacks, moved))
@@ -248,13 +233,13 @@ class Intake:
 
     async def _fetch(self, asks: Sequence[Ask]) -> list[Arrival]:
         wants: dict[Want, list[Ask]] = {}
+        asked = self.clock.now()
         for ask in asks:
-            since, again = self.since(ask.instrument), self._look_again.pop(ask.instrument, None)
+            since, again = self.desk.since(ask.instrument), self._look_again.pop(ask.instrument, None)
             if since is not None and again is not None:
                 since = min(since, again)
-            enough_from = self.enough_from(ask.instrument) if since is None else None
+            enough_from = self.desk.enough_from(ask.instrument, asked) if since is None else None
             wants.setdefault(Want(ask.symbol, ask.timeframe, since, enough_from), []).append(ask)
-        asked = self.clock.now()
         async with asyncio.timeout(self.manners.answer_within):
             answers = await self.feed.fetch(list(wants))
         return arrivals_of(answers, wants, asked)
@@ -289,14 +274,14 @@ class Intake:
         """Remember a trouble of the feed, and report it if it is new."""
         if trouble != self.trouble:
             self.trouble = trouble
-            self.note(trouble)
+            self.keeping.to_report.note(f"feed {self.name}: {trouble}")
 
     async def _hand_over(self, arrivals: Sequence[Arrival]) -> None:
         """Let rows be taken in, and report when the feed is no longer late."""
         missed = self._lateness.instruments
         for part in parted(arrivals, missed):
             try:
-                taken = await self.take(part)
+                taken = await self.keeping.take(part)
             except StoreTroubleError as problem:
                 self.in_trouble(str(problem))
                 continue
@@ -327,7 +312,7 @@ class Intake:
             lacking = {
                 name: close
                 for name, close in closes.items()
-                if name not in open_yet and not self._is_there(name, close) and close <= self._timed[name]
+                if name not in open_yet and self.desk.lacks(name, close) and close <= self._timed[name]
             }
             for event in self._lateness.late(lacking, self.trouble or self._reason(lacking)):
                 await self._say_surely(event)
@@ -353,7 +338,7 @@ class Intake:
             times = 0
             while True:
                 try:
-                    await self.say(event)
+                    await self.keeping.say(event)
                 except StoreTroubleError as problem:
                     self.in_trouble(str(problem))
                 else:

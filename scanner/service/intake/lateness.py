@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Literal
 from scanner.events import Event, event_id, rfc3339
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Mapping
 
     from scanner.event_data import FeedData
+    from scanner.service.desk import Desk
 
 SERIES_NAMED = 20
 """Series that an event names; it only counts the others."""
@@ -35,13 +36,13 @@ class LateWatch:
     """Keeps track of what a feed is late with, from the first missing bar until none is missing.
 
     During this time each instrument is named once, so that one that seldom trades does not hide that all others have
-    fallen silent. ``is_there`` says whether an instrument's bar with a given close, or a later one, has come.
+    fallen silent.
     """
 
-    def __init__(self, feed: str, is_there: Callable[[str, int], bool]) -> None:
+    def __init__(self, feed: str, desk: Desk) -> None:
         self.feed = feed
         self.now: Lateness | None = None
-        self._is_there = is_there
+        self._desk = desk
         self._begun: Counter[int] = Counter()
         """How often a feed became late with a close: after a jump of the clock the same close may come again."""
 
@@ -82,7 +83,7 @@ class LateWatch:
     def back(self, reason: str = "the missing bars have come") -> list[Event]:
         """Give the event for when nothing is missing any more."""
         late = self.now
-        if late is None or not all(self._is_there(name, close) for name, close in late.instruments.items()):
+        if late is None or any(self._desk.lacks(name, close) for name, close in late.instruments.items()):
             return []
         self.now = None
         return [self._event("feed.back", late, late.instruments, reason, [])]

@@ -36,6 +36,9 @@ class FolderSettings(FileSettings):
     def _names_a_symbol(cls, value: str) -> str:
         if "{symbol}" not in value:
             raise ValueError("the name of a file must contain {symbol}")
+        for found in re.findall(r"\{.*?\}", value):
+            if found not in {"{symbol}", "{timeframe}"}:
+                raise ValueError(f"{value!r} has an unknown placeholder {found}; known are {{symbol}}, {{timeframe}}")
         return value
 
 

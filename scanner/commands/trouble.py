@@ -48,6 +48,13 @@ def _write_sentence() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
+def _without_number(problem: Exception) -> str:
+    """Give an error of the system as its file and its reason; any other as its own sentence."""
+    if not isinstance(problem, OSError) or problem.strerror is None:
+        return str(problem)
+    return problem.strerror if problem.filename is None else f"{problem.filename}: {problem.strerror}"
+
+
 def run_guarded(app: typer.Typer, words: Sequence[str] | None = None) -> int:
     """Run the command line of this process, or the one given in ``words``, and return its exit code.
 
@@ -70,7 +77,7 @@ def run_guarded(app: typer.Typer, words: Sequence[str] | None = None) -> int:
         if show is not None:
             show()
         else:
-            sys.stderr.write(f"closewatch: {problem}\n")
+            sys.stderr.write(f"closewatch: {_without_number(problem)}\n")
         _write_sentence()
         return code
     if result == INTERRUPTED:  # the parser turns Ctrl-C into this code as well

@@ -22,9 +22,10 @@ from scanner.configuration.model.wrong_setups import wrong_own_setups, wrong_rul
 from scanner.configuration.page_files import wrong_files
 from scanner.configuration.toml_files.lines import lines
 from scanner.configuration.toml_files.reading import TomlFaultError, document_of
-from scanner.configuration.unrouted import named, unrouted, unrouted_ahead
+from scanner.configuration.unrouted import unrouted, unrouted_ahead
 from scanner.events import KINDS
 from scanner.trade.size import rate_of
+from scanner.wording.words import named
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from scanner.configuration.mistakes import Mistake
-from scanner.configuration.unrouted import named
 from scanner.market.sessions.dates import concerning_nobody
 from scanner.wording.times import moment
+from scanner.wording.words import named
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

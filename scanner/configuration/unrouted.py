@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from scanner.configuration.mistakes import Mistake
 from scanner.configuration.routing import sinks_for
 from scanner.events import KINDS, Event
+from scanner.wording.words import named
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -14,8 +15,6 @@ if TYPE_CHECKING:
     from scanner.configuration.model.settings import Settings
     from scanner.events import Kind
 
-NAMED = 3
-"""How many instruments or series are named; the others are counted."""
 DIRECTIONS = ("long", "short")
 FIRST = ("routes", 0)
 MOST_EVIDENCE = 10
@@ -25,11 +24,6 @@ FOLLOWING = tuple(kind for kind, facts in KINDS.items() if facts.follows and fac
 
 Series = tuple[str, str]
 """An instrument and a timeframe."""
-
-
-def named(names: Sequence[str]) -> str:
-    """Name the first few, and count the others."""
-    return ", ".join(names[:NAMED]) + (f" and {len(names) - NAMED:,} more" if len(names) > NAMED else "")
 
 
 def unrouted(settings: Settings) -> Iterator[Mistake]:
@@ -57,10 +51,8 @@ def unrouted_ahead(settings: Settings) -> Iterator[Mistake]:
         if each[0] in ahead and not any(takes("setup.forming", each, side) for side in DIRECTIONS)
     ]
     if lost:
-        text = (
-            f"forming is on for {_whose(lost, series)}, but no route names setup.forming there, and it is sent only if "
-        )
-        yield Mistake(("setups",), text + "one does: add it to the kinds of a route", warning=True)
+        text = f"no route names setup.forming of {_whose(lost, series)}, and it is sent only if one does: add it to "
+        yield Mistake(("setups",), text + "the kinds of a route", warning=True)
     for number, route in enumerate(settings.routes):
         if "setup.forming" in route.kinds and settings.instruments and not ahead:
             text = "names setup.forming, which is off for every setup: add forming = true to the table of one"

@@ -33,7 +33,8 @@ class Entry:
 
     Times are nanoseconds since 1970 UTC: ``bar_open`` and ``found`` are the open and the close of the setup's last bar,
     ``decided`` is when it was taken or passed. ``set_aside`` says why it was set aside, and is empty for a qualified
-    setup. ``why`` was given with the decision, ``notes`` separately. ``state`` and ``reason`` are those of the story.
+    setup. ``why`` was given with the decision, ``notes`` separately. ``state`` and ``reason`` are those of the story;
+    a setup that plans no entry has none.
 
     ``r`` is the result by the rules: before costs, in the risk from the followed fill ``entry`` to ``first_stop``;
     ``cost_r`` are the costs in that risk, and ``result`` is the result in money for the planned ``size``. ``own_r``
@@ -98,6 +99,7 @@ def entry_of(story: Story, decisions: Sequence[Decision]) -> Entry:
     take, leave = last.get("take"), last.get("leave")
     chosen = take or last.get("pass")
     planned = setup["entries"][setup["entry_style"]]
+    unheard: Literal["waiting"] | None = None if planned["risk"] is None else "waiting"
     closed = told is not None and told["state"] in CLOSED
     first_stop = Decimal(setup["levels"]["stop"] if told is None else told["first_stop"])
     exit_price = None if told is None else _exit(told)
@@ -132,7 +134,7 @@ def entry_of(story: Story, decisions: Sequence[Decision]) -> Entry:
         last_stop=None if told is None else Decimal(told["stop"]),
         exit=exit_price,
         left_price=None if leave is None else leave.price,
-        state="withdrawn" if story.last.kind == "setup.withdrawn" else None if told is None else told["state"],
+        state="withdrawn" if story.last.kind == "setup.withdrawn" else told["state"] if told else unheard,
         reason="" if story.last.facts.begins else str(story.last.data["reason"]),
         r=r,
         cost_r=_decimal(told["cost_r"]) if told is not None and closed else None,

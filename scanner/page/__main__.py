@@ -25,13 +25,11 @@ def _end_with_the_station() -> None:
 
 
 def main() -> None:
-    """Serve the page; the station handles Ctrl-C for both."""
+    """Serve the page; it has a process group of its own, so that the station alone gets what a terminal sends."""
     path, at = Path(sys.argv[1]), socket(fileno=int(sys.argv[2]))
     with suppress(OSError):
         os.nice(serving.POLITE)
     Thread(target=_end_with_the_station, daemon=True).start()
-    for each in (signal.SIGINT, signal.SIGHUP):
-        signal.signal(each, signal.SIG_IGN)
     with Elsewhere(path) as elsewhere:
         configured = Configured(path, elsewhere.work)
         serving.run(configured, configured.known.page or Page(), at, stops=(signal.SIGTERM,))

@@ -72,7 +72,9 @@ def beside(path: Path, settings: Settings) -> Iterator[None]:
         return
     at = opened(settings.page, settings.folder)
     words = [sys.executable, "-m", "scanner.page", str(path), str(at.fileno())]
-    process = subprocess.Popen(words, stdin=subprocess.PIPE, pass_fds=[at.fileno()])  # noqa: S603 - our own words
+    process = subprocess.Popen(  # noqa: S603 - our own words
+        words, stdin=subprocess.PIPE, pass_fds=[at.fileno()], process_group=0
+    )
     at.close()
     try:
         yield

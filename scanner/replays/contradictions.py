@@ -1,4 +1,4 @@
-"""Checks of what the user said about recorded bars: steps and columns that cannot be right, too many bad rows."""
+"""Checks of what the user said about recorded bars: steps, columns and names that do not fit, too many bad rows."""
 
 from __future__ import annotations
 
@@ -6,12 +6,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from scanner.wording.text import plain
+from scanner.wording.words import NAME_LENGTH, named
+
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Iterable
     from decimal import Decimal
 
     from numpy.typing import NDArray
 
+    from scanner.configuration.model.settings import Settings
     from scanner.market.bars import Bars
     from scanner.market.price_steps import GuessedStep
 
@@ -79,3 +83,14 @@ def _are_mostly_more(values: NDArray[np.float64], than: float) -> bool:
 def is_mostly_refused(refused: int, rows: int) -> bool:
     """Say whether too many rows are refused, more than a fifth, for the rest to be reliable."""
     return rows >= FEW and 5 * refused > rows
+
+
+def unlisted(settings: Settings | None, symbols: Iterable[str]) -> list[str]:
+    """Say which instruments in files are not among those of a configuration, if it has any."""
+    listed = {} if settings is None else settings.instruments
+    others = [plain(symbol, NAME_LENGTH) for symbol in symbols if symbol not in listed] if listed else []
+    if not others:
+        return []
+    these, file = ("this name", "the file") if len(others) == 1 else ("these names", "a file")
+    text = f"{named(others)}: the configuration has no instrument of {these}, so its sessions, steps and costs are not "
+    return [text + f"used here; name {file} after its instrument"]

@@ -11,7 +11,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from itertools import chain, islice
-from multiprocessing import get_context
+from multiprocessing import get_context, resource_tracker
 from multiprocessing.forkserver import ensure_running, set_forkserver_preload
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -258,11 +258,15 @@ def _context() -> BaseContext:
     told = {"PYTHONSAFEPATH": "1", "PYTHONPATH": os.pathsep.join(map(os.path.abspath, sys.path))}
     before = {name: os.environ.get(name) for name in told}
     os.environ.update(told)
+    # Ctrl-C is for the process that the user started, also while the other begins. The tracker would unblock it.
+    resource_tracker.ensure_running()
+    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         ensure_running()
     except OSError:  # the path of its socket, among the temporary files, is too long
         return get_context("spawn")
     finally:
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
         for name, value in before.items():
             del os.environ[name]
             if value is not None:

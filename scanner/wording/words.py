@@ -13,7 +13,7 @@ from scanner.market.digits import THIN_SPACE, grouped
 from scanner.wording.text import plain
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
 HEADLINE_LENGTH = 200
 TITLE_LENGTH = 90
@@ -21,6 +21,8 @@ NAME_LENGTH = 32
 SHORTEST_NAME = 12
 """A headline whose prices leave less room than this for a name becomes longer than its length instead."""
 TEXT_LENGTH = 300
+NAMED = 3
+"""How many instruments or series are named; the others are counted."""
 NUMBERS = f"In numbers a point is the decimal mark, and thousands are separated by a thin space (12{THIN_SPACE}345.60)."
 STATE_WORDS: dict[State, str] = {
     **{state: state.replace("_", " ") for state in get_args(State)},
@@ -228,3 +230,12 @@ def counted(count: int, one: str, several: str = "") -> str:
     ('1 bar', '4,032 bars', '0 series')
     """
     return f"{count:,} {one if count == 1 else several or one + 's'}"
+
+
+def named(names: Sequence[str]) -> str:
+    """Name the first few, and count the others.
+
+    >>> named(["A", "B"]), named(["A", "B", "C", "D"])
+    ('A, B', 'A, B, C and 1 more')
+    """
+    return ", ".join(names[:NAMED]) + (f" and {len(names) - NAMED:,} more" if len(names) > NAMED else "")

@@ -304,6 +304,7 @@ async def test_a_file_may_come_later_than_the_question(path: Path) -> None:
     ("settings", "sentence"),
     [
         ({"pattern": "{timeframe}.csv"}, "must contain .symbol."),
+        ({"pattern": "{symbol}-{tf}.csv"}, "unknown placeholder .tf.; known are .symbol., .timeframe."),
         ({"tz": "Mars/Olympus"}, "no time zone"),
         ({"time_format": "whenever"}, "has no full date"),
         ({"stamp": "middle"}, "stamp"),

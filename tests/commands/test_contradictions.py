@@ -132,6 +132,24 @@ def test_the_same_prices_under_two_names_are_reported(local: Path, tmp_path: Pat
     assert "gannet and puffin have the same prices: leave one of them out, or they count twice" in err
 
 
+def test_a_file_that_no_instrument_of_the_configuration_is_named_after_is_reported(local: Path, tmp_path: Path) -> None:
+    (tmp_path / "gannet_15m.csv").write_bytes(local.read_bytes())
+    config = tmp_path / "watch.toml"
+    config.write_text(
+        '[feeds.files]\ntype = "folder"\npath = "."\n[defaults]\nfeed = "files"\ntimeframes = ["15m"]\nstep = 0.01\n'
+        "[instruments.gannet]\n"
+    )
+    sentence = (
+        "gannet_15m: the configuration has no instrument of this name, so its sessions, steps and costs are not used "
+        "here; name the file after its instrument"
+    )
+    where = ("--config", config)
+    asked = ("study", "--out", tmp_path / "study"), ("replay",), ("explain", "--at", "2024-05-08T14:00")
+    for command, *more in asked:
+        assert sentence in closewatch(command, tmp_path / "gannet_15m.csv", *where, *more).err.splitlines()
+        assert sentence not in closewatch(command, local, *where, *more).err
+
+
 def test_a_bar_that_goes_on_is_left_out_and_told(local: Path) -> None:
     words = ("replay", local, "--tz", "America/New_York")
     code, out, err = closewatch(*words, "--as-of", "2024-05-24T15:59")

@@ -169,7 +169,7 @@ def test_where_several_fit_they_are_listed_to_choose_from(station: Store) -> Non
     head, first, second = out.splitlines()
     assert head.split() == ["id", "instrument", "tf", "setup", "side", "bar", "close", "state"]
     assert first.split()[:5] == [TERNS[0].id[:8], "TERN/A", "1h", "doji_pause", "long"]
-    assert second.endswith("Mon 2 Mar 2026 17:00 UTC  found")
+    assert second.endswith("Mon 2 Mar 2026 17:00 UTC  waiting")
     which = f"name one by the first letters of its id, such as {TERNS[1].id[:8]}"
     assert err == f"closewatch: TERN/A has several open setups: {which}\n"
     say(station, told(TERNS[0], "setup.lapsed", 4, "lapsed"))

@@ -67,6 +67,18 @@ def test_it_opens_with_one_sentence_and_shows_no_inner_number(explained: Callabl
     assert none[-1] == early[-1] == SHORT
 
 
+def test_a_timeframe_that_is_named_is_judged_by_the_coarser_ones_that_are_followed(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    known = settings.load(FOLDER / "instruments.toml")
+    reading = Reading(settings=known, rulebook=known.rulebook_of())
+    for timeframes in ((), ("15m",)):
+        explain.run([FOLDER / "TERNFERRY.parquet"], replace(reading, timeframes=timeframes), "2024-08-13T15:00", None)
+    long, short, *as_named = [line for line in capsys.readouterr().out.splitlines() if line.startswith("coarser")]
+    assert "the last 1h bar is mixed" in long
+    assert as_named == [long, short]
+
+
 def test_a_day_means_all_bars_that_closed_on_it(explained: Callable[[str], list[str]]) -> None:
     first, _, heads, *rows = explained("2024-12-31")
     rows = rows[: rows.index("")]

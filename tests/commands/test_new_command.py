@@ -47,6 +47,7 @@ def test_what_it_writes_can_be_watched(tmp_path: Path) -> None:
         (3, " ", "name at least one timeframe"),
         (4, "50.000 EUR €", "is not an amount and a currency"),
         (4, "1e5 EUR", "is not an amount and a currency"),
+        (4, "50.000 EUR", '"50.000" may be a thousand times as much; write 50000 or 50.00'),
         (5, "telephone", "is not one of: terminal, desktop"),
     ],
 )

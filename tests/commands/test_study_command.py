@@ -40,6 +40,15 @@ def test_the_verdict_comes_first_and_the_figures_are_written(
     assert "FIGURES.json" in shown
 
 
+def test_a_folder_that_cannot_be_made_is_named_with_the_reason(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "notes"
+    file.write_text("mine")
+    assert run_guarded(app, ["study", str(SP500), "--workers", "1", "--out", str(file / "study")]) == 2
+    assert capsys.readouterr().err.splitlines()[-1] == f"closewatch: {file}/study/parts: Not a directory"
+
+
 def test_rows_that_were_refused_are_told_also_from_kept_parts(tmp_path: Path) -> None:
     days = pd.date_range("2020-01-01", periods=600)
     bars = pd.DataFrame({"time": days, "open": 10, "high": 11, "low": 9, "close": [10, 10.5] * 300, "volume": 5})

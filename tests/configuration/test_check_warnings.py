@@ -171,8 +171,8 @@ def test_what_reaches_no_sink_is_reported_once_and_by_name(routes: list[str], to
 
 
 UNNAMED = (
-    "6: warning: setups: forming is on for {}, but no route names setup.forming there, and it is sent only if one "
-    "does: add it to the kinds of a route"
+    "6: warning: setups: no route names setup.forming of {}, and it is sent only if one does: add it to the kinds of a "
+    "route"
 )
 UNSAID = (
     "12: warning: routes.kinds: names setup.forming, which is off for every setup: "

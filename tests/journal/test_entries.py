@@ -87,7 +87,7 @@ def test_what_cannot_be_known_is_not_told(story: Story) -> None:
         None,
     )
     only_found = entry_of(one_story(found()), [])
-    assert (only_found.state, only_found.r, only_found.last_stop, only_found.bars_held) == (None,) * 4
+    assert (only_found.state, only_found.r, only_found.last_stop, only_found.bars_held) == ("waiting", None, None, None)
     still_open = entry_of(one_story(*(each.event for each in story.events[:3])), [take])
     assert (still_open.state, still_open.r, still_open.own_r, still_open.otherwise_r) == ("open", None, None, None)
 
@@ -124,7 +124,7 @@ def test_a_setup_that_was_withdrawn_has_no_result_and_one_said_again_counts_as_i
     levels = {**setup.data["levels"], "stop": "100.35"}
     anew = one_story(setup, entered, withdrawn_event(setup), again(setup, levels=levels))
     assert anew.is_open
-    assert (entry_of(anew, []).first_stop, entry_of(anew, []).state) == (Decimal("100.35"), None)
+    assert (entry_of(anew, []).first_stop, entry_of(anew, []).state) == (Decimal("100.35"), "waiting")
 
 
 BREAKING = [

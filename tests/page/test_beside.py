@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import time
 from pathlib import Path
@@ -67,6 +68,8 @@ def test_a_station_serves_its_page_which_ends_with_it_however_it_ends(tmp_path: 
             assert any('"watching"' in line for line in station.stderr)
             until("The station is running", url)
             assert "WHELKCHIT" in asked(f"{url}series")
+            (page,) = Path(f"/proc/{station.pid}/task/{station.pid}/children").read_text("utf-8").split()
+            assert os.getpgid(int(page)) == int(page)  # so that Ctrl-C in a terminal reaches the station alone
         finally:
             station.kill()
         station.wait(30)

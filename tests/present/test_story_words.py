@@ -173,6 +173,13 @@ def test_a_user_who_leaves_is_told_to_cancel_the_stop() -> None:
     assert last.headline == "HARBOUR 15m long: exit signal: sell at the close of the next bar, size 833; now +1.16 R"
 
 
+def test_once_half_is_closed_the_orders_are_for_the_other_half_of_the_size() -> None:
+    for kind in ("setup.stop_raised", "setup.pressure", "setup.exit_signal"):
+        event = story_event(kind)
+        assert ", size 833" in said(event).headline
+        assert ", half of the size 833" in said(event, half_exit="102.65").headline
+
+
 def test_the_exit_of_half_is_reported_with_its_reason_and_at_the_end() -> None:
     reason = "half of it was closed at a gain of 1 R, as you chose"
     half = said(story_event("setup.exit_signal"), orders="sell stop 100.90", reason=reason, half_exit="102.65")

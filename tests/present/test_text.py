@@ -45,7 +45,7 @@ def test_what_would_turn_or_colour_the_line_is_shown_by_its_number() -> None:
 def test_the_examples_in_the_docstrings_are_true() -> None:
     assert [tuple(doctest.testmod(each)) for each in (text, words, digits, folded)] == [
         (0, 2),
-        (0, 10),
+        (0, 11),
         (0, 2),
         (0, 3),
     ]

@@ -28,7 +28,7 @@ from scanner.studies.checked import Unjudged, left_out
 from scanner.studies.figures.report import report_of
 from scanner.studies.kept.ledger import read
 from scanner.studies.parts import Part
-from scanner.studies.running import PARTS, How, StudyError, study_files
+from scanner.studies.running import PARTS, How, StudyError, _context, study_files
 from scanner.studies.stories.collecting import Asked
 from scanner.wording.words import counted
 from tests.commands.typed import RUN, closewatch
@@ -232,6 +232,14 @@ def test_a_long_path_of_temporary_files_stops_no_process(tmp_path: Path) -> None
     environ = os.environ | {"TMPDIR": str(long)}
     done = subprocess.run(words, cwd=tmp_path, env=environ, capture_output=True, text=True, check=False)
     assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="elsewhere, processes are started otherwise")
+def test_ctrl_c_reaches_no_process_of_a_study_however_early_it_comes() -> None:
+    context = _context()
+    with context.Pool(1) as pool:
+        assert signal.SIGINT in pool.apply(signal.pthread_sigmask, (signal.SIG_BLOCK, ()))
+    assert signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, ())
 
 
 def test_a_timeframe_that_the_bars_cannot_make_is_one_sentence(tmp_path: Path) -> None:

@@ -158,7 +158,7 @@ def _listed(store: Store, found: Sequence[Story], zone: str) -> list[str]:
     rows = []
     for each in found:
         entry = entry_of(each, made.get(each.id, []))
-        state = state_in_words(entry) if entry.state else "set aside" if entry.set_aside else "found"
+        state = state_in_words(entry)
         rows.append(
             (
                 ids[each.id],

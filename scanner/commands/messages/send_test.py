@@ -44,8 +44,8 @@ def run(path: Path, environ: Mapping[str, str], only: str | None) -> int:
             came_of[name] = str(problem)
     unusable = bool(came_of)
     if sinks:
-        output.tell("Sending an example to each sink …")
         with not_running(settings.store_path):
+            output.tell("Sending an example to each sink …")
             came_of |= asyncio.run(_send(sinks, example(time.time_ns()), settings.station.zone))
     for name in names:
         output.say(f"{name}: {f'not sent: {came_of[name]}' if came_of[name] else 'sent'}")

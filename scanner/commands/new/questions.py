@@ -84,6 +84,9 @@ def _account(answers: Answers, text: str) -> Answers:
     equity, _, currency = text.partition(" ")
     if not _is_above_0(equity) or not re.fullmatch("[A-Z]{3}", currency.strip()):
         raise ValueError(f'"{text}" is not an amount and a currency, such as 50000 EUR; or answer none')
+    if re.fullmatch(r"\d{1,3}\.\d{3}", equity):
+        whole = equity.replace(".", "")
+        raise ValueError(f'"{equity}" may be a thousand times as much; write {whole} or {equity[:-1]}')
     return replace(answers, equity=equity, currency=currency.strip())
 
 

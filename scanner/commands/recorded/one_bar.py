@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from typing import TYPE_CHECKING
@@ -11,11 +11,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from scanner.clocks import DAY, SECOND
+from scanner.commands import output
 from scanner.commands.recorded.ready import make_ready
 from scanner.commands.recorded.several import Troubles
 from scanner.commands.trouble import UsageError
 from scanner.market.bars import Bars
 from scanner.market.sessions.timeframes import Timeframe
+from scanner.replays.contradictions import unlisted
 from scanner.replays.recordings import advised, prepare, recordings
 from scanner.replays.replay import MostlyRefusedError, Tally
 from scanner.wording.text import plain
@@ -170,6 +172,7 @@ def _read(paths: Sequence[Path], reading: Reading, instrument: str | None) -> Re
     for recording in found:
         if instrument is not None and recording.symbol != instrument:
             continue
+        reading = _with_coarser(reading, recording.symbol)
         tally, first, parts = Tally(recording.symbol, str(recording.path)), None, []
         for raw in recording.bars:
             if first is None:
@@ -182,8 +185,19 @@ def _read(paths: Sequence[Path], reading: Reading, instrument: str | None) -> Re
                 raise UsageError(advised(problem, recording, reading))
         if first is None:
             raise UsageError(f"{recording.path} has no bars of {plain(recording.symbol, SHOWN)}")
+        output.tell(*unlisted(reading.settings, [recording.symbol]))
         return Recorded(partial(prepare, reading, recording, first, tally), Bars.joined(parts), tally)
     raise UsageError(f"no instrument {instrument} in the files; they have {names}")
+
+
+def _with_coarser(reading: Reading, symbol: str) -> Reading:
+    """Follow also the coarser timeframes of the configuration, by which a station judges the one asked for."""
+    known, asked = reading.settings, reading.timeframes
+    if known is None or symbol not in known.instruments or not asked:
+        return reading
+    followed = known.setting_of(symbol, "timeframes") or ()
+    coarser = [each for each in followed if Timeframe.named(each) > Timeframe.named(asked[0])]
+    return replace(reading, timeframes=(*asked, *coarser))
 
 
 def _no_bar(bars: Bars, at: str, tally: Tally) -> str:

@@ -17,7 +17,6 @@ from scanner.commands.trouble import UsageError
 from scanner.configuration.mistakes import did_you_mean
 from scanner.configuration.model import settings
 from scanner.configuration.model.wrong_setups import try_own_setups
-from scanner.configuration.unrouted import named
 from scanner.market.bars import Bars
 from scanner.present.chart.chart import chart_for
 from scanner.present.reports.setups_report import Listed, explained, listing, value
@@ -26,6 +25,7 @@ from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 from scanner.wording.cautions import SHORT
 from scanner.wording.tables import bar_time, parse_time
+from scanner.wording.words import named
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -53,7 +53,7 @@ OTHERWISE = "otherwise: R of the opposite decision: 0 if you took it, else the R
 
 
 def state_in_words(entry: Entry) -> str:
-    """Give the state of a setup; a dash if it has no later event."""
+    """Give the state of a setup; a dash if it plans no entry."""
     if entry.state is None:
         return "-"
     return "withdrawn" if entry.state == "withdrawn" else STATE_WORDS[entry.state]

@@ -54,7 +54,7 @@ def stop_raised(message: Message, user_zone: str, exchange_zone: str | None) -> 
     """Say where to move the stop."""
     data: StoryData = message.event.data
     what, orders = "move the stop", _orders(data)
-    now = f"{_sized(data)}; now {_in_r(data['r'])}, {_in_r(data['r_at_stop'])} at the stop"
+    now = f"{_remaining(data)}; now {_in_r(data['r'])}, {_in_r(data['r_at_stop'])} at the stop"
     ways = (f"{what}: {orders}{now}", f"{what}: {orders.partition('; ')[0]}", f"{what} to {data['stop']}")
     return _words(message, user_zone, exchange_zone, what, ways)
 
@@ -63,7 +63,7 @@ def pressure(message: Message, user_zone: str, exchange_zone: str | None) -> Wor
     """Give the signs against staying, and how many of them end a ride."""
     data: StoryData = message.event.data
     signs, now = f"pressure {_signs(data)}", f"now {_in_r(data['r'])}, stop {data['stop']}"
-    ways = (f"{signs}{_because(data, ', ')}; {now}{_sized(data)}", f"{signs}, {now}")
+    ways = (f"{signs}{_because(data, ', ')}; {now}{_remaining(data)}", f"{signs}, {now}")
     return _words(message, user_zone, exchange_zone, signs, ways)
 
 
@@ -75,7 +75,7 @@ def exit_signal(message: Message, user_zone: str, exchange_zone: str | None) -> 
         ways = (f"{signal}, {now}{_because(data, ': ')}", f"{signal}, {now}")
         return _words(message, user_zone, exchange_zone, signal, ways)
     todo = f"you may {last.removeprefix(OR)}" if last.startswith(OR) else last
-    ways = (f"{signal}: {todo}{_sized(data)}; {now}", f"{signal}: {todo}")
+    ways = (f"{signal}: {todo}{_remaining(data)}; {now}", f"{signal}: {todo}")
     return _words(message, user_zone, exchange_zone, signal, ways, LEAVING)
 
 
@@ -152,6 +152,11 @@ def _about(data: StoryData) -> str:
 
 def _sized(data: StoryData) -> str:
     return "" if data["size"] is None else f", size {grouped(data['size'])}"
+
+
+def _remaining(data: StoryData) -> str:
+    """Give the size that is still open."""
+    return _sized(data).replace("size", "half of the size") if data["half_exit"] else _sized(data)
 
 
 def _before(message: Message) -> str:

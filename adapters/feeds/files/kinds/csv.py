@@ -73,7 +73,8 @@ class CsvLines:
             typed = {name: index for name, index in self.columns.numbers.items() if name not in self._as_text}
             types |= {names[index]: pa.float64() for index in typed.values()}
         return {
-            "read_options": arrow_csv.ReadOptions(column_names=names),
+            # With threads, one of Arrow may free the block while Python ends, which aborts the process.
+            "read_options": arrow_csv.ReadOptions(column_names=names, use_threads=False),
             "parse_options": arrow_csv.ParseOptions(delimiter=self.delimiter, ignore_empty_lines=False),
             "convert_options": arrow_csv.ConvertOptions(
                 column_types=types,

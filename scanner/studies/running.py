@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from itertools import chain, islice
 from multiprocessing import get_context, resource_tracker
 from multiprocessing.forkserver import ensure_running, set_forkserver_preload
+from threading import current_thread, main_thread
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from scanner.replays.recordings import recordings
@@ -37,6 +38,8 @@ PARTS = "parts"
 
 AHEAD = 3
 """Bundles per worker that are handed out at a time: rows that were read already are in memory."""
+LOOK = 0.2
+"""Seconds between two looks at whether Ctrl-C was pressed."""
 BUNDLES = 8
 """The fewest bundles per worker, if there are enough jobs."""
 
@@ -177,20 +180,44 @@ def _done(jobs: Iterator[Job], total: int, workers: Workers | None) -> Iterator[
         return
     bundles = _bundled(jobs, max(1, min(total // (BUNDLES * workers.number), TOGETHER)))
     under_way: set[Future[list[Done]]] = set()
+    with _interrupt_noted() as interrupt:
+        try:
+            while True:
+                ahead = islice(bundles, AHEAD * workers.number - len(under_way))
+                under_way |= {workers.executor.submit(do_bundle, bundle) for bundle in ahead}
+                if not under_way:
+                    return
+                finished, under_way = wait(under_way, LOOK, FIRST_COMPLETED)
+                interrupt()
+                for future in finished:
+                    yield from future.result()
+        except workers.killed as problem:
+            raise BrokenExecutor from problem
+        finally:
+            for future in under_way:
+                future.cancel()
+
+
+@contextmanager
+def _interrupt_noted() -> Iterator[Callable[[], None]]:
+    """Note Ctrl-C, and raise it where the function that this gives is called.
+
+    Raised wherever it comes, it may leave a lock of an executor locked, for which the process then waits at its end.
+    """
+    noted: list[int] = []
+
+    def interrupt() -> None:
+        if noted:
+            raise KeyboardInterrupt
+
+    if current_thread() is not main_thread() or signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
+        yield interrupt
+        return
+    signal.signal(signal.SIGINT, lambda number, _: noted.append(number))
     try:
-        while True:
-            ahead = islice(bundles, AHEAD * workers.number - len(under_way))
-            under_way |= {workers.executor.submit(do_bundle, bundle) for bundle in ahead}
-            if not under_way:
-                return
-            finished, under_way = wait(under_way, return_when=FIRST_COMPLETED)
-            for future in finished:
-                yield from future.result()
-    except workers.killed as problem:
-        raise BrokenExecutor from problem
+        yield interrupt
     finally:
-        for future in under_way:
-            future.cancel()
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def _bundled(jobs: Iterator[Job], together: int) -> Iterator[list[Job]]:

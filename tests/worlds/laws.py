@@ -152,7 +152,8 @@ def _judge_journal(world: World, store: Store, name: str, replayed: list[Event])
             continue
         entry, told = entry_of(story, decisions.get(story.id, [])), last[story.id]
         closed = told.kind == "setup.closed"
-        state = None if told.facts.begins else told.data["state"]
+        waits = "waiting" if _is_open(told) else None
+        state = waits if told.facts.begins else told.data["state"]
         r = None if entry.r is None else str(entry.r)
         if entry.state != state or r != (told.data["r"] if closed else None):
             world.fault("the journal differs from a replay", f"{name} {story.id}: {entry.state} {r}, {state}")

@@ -119,6 +119,8 @@ class Follower(Stories):
     def _of_user(self, kind: Kind, record: np.void, story: Story, index: int) -> News:
         read = _read(record)
         reason = "you took it" if kind == "setup.entered" else "you left it"
+        if kind == "setup.entered" and self.rulebook.rules.entry_style == "break":
+            reason += "; if an order to enter still stands, cancel it"
         return self._news(read, story, self._now(read, story), index, kind, reason)
 
     def leave_alone(self, threads: Collection[str]) -> None:

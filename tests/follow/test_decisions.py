@@ -20,16 +20,18 @@ from tests.follow.test_told import BOTH, told
 from tests.laws import QUARTER_HOUR, all_setups, bars_of, engine
 from tests.outside.random_tapes import tape
 
+TOOK = "you took it; if an order to enter still stands, cancel it"
+"""Else both orders may be filled, for twice the size."""
 CASES: dict[str, tuple[Case, list[tuple[str, str, str | None, str | None]]]] = {
     # by name: the case, and the news: kind, reason, entry and R
     "taken before the rules' entry": (
         Case([BELOW, FLAT, (101.0, 101.4, 99.5, 100.5)], decided={1: ("take", "101.25")}),
-        [("entered", "you took it", "101.25", "-0.14"), ("closed", "the stop was reached", "101.25", "-1.00")],
+        [("entered", TOOK, "101.25", "-0.14"), ("closed", "the stop was reached", "101.25", "-1.00")],
     ),
     "the next bar opens beyond the stop": (
         Case([BELOW, (99.0, 101.4, 98.8, 101.0)], decided={1: ("take", "101.25")}),
         [
-            ("entered", "you took it", "101.25", "-0.14"),
+            ("entered", TOOK, "101.25", "-0.14"),
             ("closed", "a bar opened beyond the stop", "101.25", "-1.29"),  # 2.25 of 1.75
         ],
     ),

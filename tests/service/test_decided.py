@@ -20,6 +20,7 @@ from scanner.store import DecisionRefusedError, Store
 from scanner.store.decisions import Decisions
 from scanner.trade.following import Follow
 from scanner.trade.surroundings import Surroundings
+from tests.follow.test_decisions import TOOK
 from tests.laws import QUARTER_HOUR, all_setups, engine, many_found
 from tests.service.one_desk import BARS, KEY, LATER, desk, take
 from tests.service.test_restating import halves, particular, setup_at, wider, with_one_volume
@@ -266,7 +267,7 @@ def test_a_decision_made_while_bars_are_judged_counts_before_them(store: Store, 
 
     at = desk(store, route=decides_meanwhile)
     (entered,) = (event for event in take(at, BARS[index : index + 1]).events if event.thread == thread)
-    assert (entered.data["reason"], Decimal(entered.data["entry"])) == ("you took it", price)
+    assert (entered.data["reason"], Decimal(entered.data["entry"])) == (TOOK, price)
     assert entered.time == BARS.close_time[index - 1]
     assert [kept.event.kind for kept in store.events.story(thread)] == ["setup.qualified", "setup.entered"]
 

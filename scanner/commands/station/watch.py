@@ -84,11 +84,11 @@ def run(path: Path, beside: Callable[[Path, Settings], AbstractContextManager[No
         make_ready(rulebooks)
     feeds = {name: build_feed(name, settings) for name in settings.feeds}
     sinks = {name: build_sink(name, settings) for name in settings.sinks}
-    # Check first that the store is free: reading a recording for its clock takes long.
+    # Check first that the store is free: if this station is watching already, its port is taken as well.
     with (
+        Store.open(settings.store_path, lambda: clock.now()) as store,  # noqa: PLW0108 - the clock is set later
         beside(path, settings),
         asyncio.Runner() as runner,
-        Store.open(settings.store_path, lambda: clock.now()) as store,  # noqa: PLW0108 - the clock is set later
     ):
         clock = _clock(feeds, settings)
         try:

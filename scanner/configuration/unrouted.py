@@ -52,7 +52,8 @@ def unrouted_ahead(settings: Settings) -> Iterator[Mistake]:
     ]
     if lost:
         text = f"no route names setup.forming of {_whose(lost, series)}, and it is sent only if one does: add it to "
-        yield Mistake(("setups",), text + "the kinds of a route", warning=True)
+        where = "the kinds of a route" + ("" if settings.routes else ", and add a route without kinds for all others")
+        yield Mistake(("setups",), text + where, warning=True)
     for number, route in enumerate(settings.routes):
         if "setup.forming" in route.kinds and settings.instruments and not ahead:
             text = "names setup.forming, which is off for every setup: add forming = true to the table of one"

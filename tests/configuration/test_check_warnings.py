@@ -185,7 +185,7 @@ ALL, NAMED = "[[routes]]\nsinks = ['screen']\n", "[[routes]]\nsinks = ['screen']
 @pytest.mark.parametrize(
     ("setup", "forming", "routes", "told"),
     [
-        ("doji_pause", "true", "", [UNNAMED.format("any series")]),
+        ("doji_pause", "true", "", [UNNAMED.format("any series") + ", and add a route without kinds for all others"]),
         ("doji_pause", "true", ALL, [UNNAMED.format("any series")]),
         ("doji_pause", "true", f"{ALL}{NAMED}timeframes = ['1h']", [UNNAMED.format("A 15m, B 15m, C 15m")]),
         ("doji_pause", "true", ALL + NAMED, []),

@@ -148,11 +148,17 @@ def _told(on_trouble: Callable[[str], None] | None) -> Iterator[None]:
 
 
 def _files(paths: Sequence[Path], on_trouble: Callable[[str], None] | None) -> list[Path]:
-    found: list[Path] = []
-    for path in paths:
+    found: dict[Path, Path] = {}
+    for given in paths:
+        files: list[Path] = []
         with _told(on_trouble):
-            found += _files_in(path)
-    return found
+            files = _files_in(given)
+        for path in files:
+            with _told(on_trouble):
+                if path.absolute() in found:
+                    raise UnreadableFileError(f"{path}: it is given twice; give it once")
+                found[path.absolute()] = path
+    return list(found.values())
 
 
 def survey(paths: Sequence[Path], options: ReadingOptions) -> Iterator[tuple[Path, str | None, str]]:

@@ -192,6 +192,14 @@ def test_what_is_not_a_file(tmp_path: Path) -> None:
     assert refusal(pipe) == "it is not a regular file; save the bars to a file first"
 
 
+def test_a_file_that_is_given_twice_is_read_once(tmp_path: Path) -> None:
+    path, told = tmp_path / "TERN.csv", list[str]()
+    path.write_bytes(HEADER + ROW)
+    (found,) = recordings([tmp_path, path], ReadingOptions(), on_trouble=told.append)
+    assert told == [f"{path}: it is given twice; give it once"]
+    assert [len(bars) for bars in found.bars] == [1]
+
+
 @pytest.fixture
 def forbidden(tmp_path: Path) -> Iterator[Path]:
     """Give a file that may not be read."""

@@ -97,10 +97,11 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
     if settings is None:
         return checked
     of_rules = list(wrong_rules(settings))
+    no_currency = any(path[-1:] == ("currency",) for path in pruned.gone)
     checked.mistakes += [
         *(each for each in wrong_names(settings) if each.path[:-1] not in pruned.gone),  # placeholders are not names
         *(of_rules or wrong_own_setups(settings)),
-        *(() if any(path[-1:] == ("currency",) for path in pruned.gone) else wrong_costs(settings)),
+        *(() if no_currency else wrong_costs(settings)),
         *unwatchable(settings, pruned.gone),
     ]
     for section in ("feeds", "sinks"):
@@ -111,7 +112,7 @@ def check(path: Path, environ: Mapping[str, str]) -> Checked:
     if settings.page is not None:
         wrong = wrong_files(settings.page, settings.folder)
         checked.mistakes += [Mistake(("page", setting), text) for setting, text in wrong]
-    checked.warnings += [*_unused(settings), *unrouted(settings), *_unsized(settings)]
+    checked.warnings += [*_unused(settings), *unrouted(settings), *(() if no_currency else _unsized(settings))]
     checked.warnings += [] if of_rules else unrouted_ahead(settings)
     checked.warnings += [*_stray_secrets(settings, environ), *_open_to_all(settings, environ)]
     checked.mistakes = list(dict.fromkeys(checked.mistakes))

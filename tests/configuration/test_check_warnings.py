@@ -70,6 +70,13 @@ def test_a_currency_without_a_rate_is_reported_before_a_setup_comes_without_a_si
         assert (amount is None) == any(f"for {name}:" in each or f"of {name}," in each for each in told)
 
 
+def test_a_currency_that_is_wrong_is_not_called_missing(tmp_path: Path) -> None:
+    config = tmp_path / "x.toml"
+    config.write_text(MONEY.format(account='currency = "euro"'), encoding="utf-8")
+    (mistake,) = check(config, {}).sentences()
+    assert mistake.startswith(f"{config}:3: account.currency: must be three capital letters")
+
+
 ROUTED = """\
 [feeds.files]
 type = "folder"

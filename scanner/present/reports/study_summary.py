@@ -29,6 +29,7 @@ def summary(study: Study, report: Report, zone: str) -> list[str]:
         f"{study.bars:,} bars of {instruments}, {first} to {last}",
         *left_out(study.checked, study.unjudged),
         f"{every.found:,} setups: {every.set_aside:,} set aside, {every.entered:,} entered, {every.closed:,} closed",
+        *_broken_off(every),
         "",
         *table(
             ("", "closed", "mean R", "95 % interval", "difference", "95 % interval", "chance as good"),
@@ -52,6 +53,13 @@ def _hypotheses(judged: Sequence[Judged], zone: str) -> list[str]:
         f"{each.verdict.sentence}"
         for each in judged
     ]
+
+
+def _broken_off(figures: Figures) -> Iterator[str]:
+    """Say that results are missing, if any are: a crash may look like a split."""
+    if figures.broken_off:
+        why = "by a leap in price, which may be a split or a crash; their R is unknown and counts in nothing"
+        yield f"broken off after the entry: {figures.broken_off:,}, {why}"
 
 
 def _setups(figures: Figures) -> Sequence[str]:

@@ -61,6 +61,7 @@ class Setups:
     aside: Flags
     entered: Flags
     waiting: Flags
+    broken_off: Flags
     entered_at: Integers
     month: Integers
     held: Floats
@@ -78,6 +79,7 @@ class Setups:
             aside=(trades["set_aside"] != "").to_numpy(np.bool_),
             entered=trades["entry"].notna().to_numpy(np.bool_),
             waiting=(trades["state"] == "waiting").to_numpy(np.bool_),
+            broken_off=(trades["state"] == "broken_off").to_numpy(np.bool_),
             entered_at=trades["entered_at"].to_numpy("datetime64[ns]").view(np.int64),
             month=trades["month"].to_numpy(np.int64),
             held=trades["bars_held"].to_numpy(np.float64),
@@ -185,6 +187,7 @@ class _Group:
             never_entered=int((kept & ~setups.entered & ~setups.waiting).sum()),
             waiting=int((kept & setups.waiting).sum()),
             closed=size,
+            broken_off=int((kept & setups.entered & setups.broken_off).sum()),
             months=months,
             too_few=not enough,
             winners=int(won.sum()),

@@ -81,6 +81,8 @@ def _rows(
     entered = rng.random(count) < 0.9
     nothing = np.where(entered, 0.0, np.nan)
     gross = skewed(rng, count, np.where(good[month], 0.45, 0.22)) + nothing
+    broken_off = entered & (np.arange(count) % 40 == 7)
+    gross[broken_off] = np.nan
     return pd.DataFrame(
         {
             "id": ids,
@@ -98,7 +100,9 @@ def _rows(
             "evidence_total": 4,
             "exit_style": rng.choice(["ride", "quick"], count),
             "entry_style": "break",
-            "state": np.where(entered, "stopped", np.where(rng.random(count) < 0.5, "lapsed", "waiting")),
+            "state": np.select(
+                [broken_off, entered, rng.random(count) < 0.5], ["broken_off", "stopped", "lapsed"], "waiting"
+            ),
             "found_at": found,
             "entered_at": pd.Series(found).where(entered),
             "ended_at": found + pd.Timedelta(days=5),

@@ -14,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
+from scanner.present.reports.study_summary import summary
 from scanner.studies.figures.enough import enough_of
 from scanner.studies.figures.report import report_of
 from scanner.studies.figures.running import beside_shuffles, drawdowns, losing_runs, running_of
@@ -41,6 +42,7 @@ def assert_figures(own: Figures, setups: pd.DataFrame) -> None:
     assert own.entered == kept["entry"].notna().sum()
     assert own.waiting == (kept["state"] == "waiting").sum()
     assert own.never_entered == (kept["state"] == "lapsed").sum()
+    assert own.broken_off == (kept["entry"].notna() & (kept["state"] == "broken_off")).sum()
     assert own.months == closed["month"].nunique()
     assert own.too_few == (own.closed < 30 or own.months < 12)
     if closed.empty:
@@ -86,6 +88,13 @@ def test_figures_are_those_of_general_libraries_in_every_group() -> None:
             assert_figures(group, setups[values.astype("str") == group.name])
         seen.append(breakdown.by)
     assert {"setup", "direction", "place", "evidence_points", "year", "hour", "instrument", "around_trend"} < set(seen)
+
+
+def test_results_that_are_unknown_are_not_passed_over_in_silence() -> None:
+    lost = report().all.broken_off
+    assert lost > 0
+    said = "\n".join(summary(invented(400, 40), report(), "UTC"))
+    assert f"broken off after the entry: {lost}, by a leap in price, which may be a split or a crash" in said
 
 
 def test_setups_set_aside_are_counted_apart() -> None:

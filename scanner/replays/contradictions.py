@@ -85,7 +85,7 @@ def is_mostly_refused(refused: int, rows: int) -> bool:
     return rows >= FEW and 5 * refused > rows
 
 
-def unlisted(settings: Settings | None, symbols: Iterable[str]) -> list[str]:
+def unconfigured(settings: Settings | None, symbols: Iterable[str]) -> list[str]:
     """Say which instruments in files are not among those of a configuration, if it has any."""
     listed = {} if settings is None else settings.instruments
     others = [plain(symbol, NAME_LENGTH) for symbol in symbols if symbol not in listed] if listed else []

@@ -17,7 +17,7 @@ from scanner.commands.recorded.several import Troubles
 from scanner.commands.trouble import UsageError
 from scanner.market.bars import Bars
 from scanner.market.sessions.timeframes import Timeframe
-from scanner.replays.contradictions import unlisted
+from scanner.replays.contradictions import unconfigured
 from scanner.replays.recordings import advised, prepare, recordings
 from scanner.replays.replay import MostlyRefusedError, Tally
 from scanner.wording.text import plain
@@ -185,7 +185,7 @@ def _read(paths: Sequence[Path], reading: Reading, instrument: str | None) -> Re
                 raise UsageError(advised(problem, recording, reading))
         if first is None:
             raise UsageError(f"{recording.path} has no bars of {plain(recording.symbol, SHOWN)}")
-        output.tell(*unlisted(reading.settings, [recording.symbol]))
+        output.tell(*unconfigured(reading.settings, [recording.symbol]))
         return Recorded(partial(prepare, reading, recording, first, tally), Bars.joined(parts), tally)
     raise UsageError(f"no instrument {instrument} in the files; they have {names}")
 

@@ -12,7 +12,7 @@ from scanner.commands.recorded.row_notes import RowNotes
 from scanner.commands.recorded.several import Troubles
 from scanner.present.reports.import_report import open_end_line
 from scanner.present.reports.replay_report import Report, summary
-from scanner.replays.contradictions import FEW, unlisted
+from scanner.replays.contradictions import FEW, unconfigured
 from scanner.replays.recordings import advised, prepare, recordings
 from scanner.replays.replay import MostlyRefusedError, Tally, replay
 from scanner.wording.cautions import SHORT
@@ -65,7 +65,7 @@ def gather(
                     troubles.add(advised(problem, recording, reading))
     finally:
         gc.enable()
-    output.tell(*cut_off, *_alike(tallies), *unlisted(reading.settings, [tally.symbol for tally in tallies]))
+    output.tell(*cut_off, *_alike(tallies), *unconfigured(reading.settings, [tally.symbol for tally in tallies]))
     return tallies, troubles
 
 

@@ -16,7 +16,7 @@ from scanner.present.reports.study_summary import summary
 from scanner.present.study.honesty import measured
 from scanner.present.study.page import page
 from scanner.present.study.stories import choose
-from scanner.replays.contradictions import unlisted
+from scanner.replays.contradictions import unconfigured
 from scanner.studies.figures.report import report_of
 from scanner.studies.kept.asking import look_of
 from scanner.studies.kept.keeping import record_of
@@ -72,7 +72,7 @@ def run(
         output.write_whole(kept, (out / REPORT).read_bytes(), private=True)
         output.say(f"kept for the page: {kept}")
     output.say("", SHORT)
-    output.tell(*noted.told, *troubles, *undrawn, *unlisted(reading.settings, study.instruments))
+    output.tell(*noted.told, *troubles, *undrawn, *unconfigured(reading.settings, study.instruments))
     return UNUSABLE if troubles else DONE
 
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 from contextlib import contextmanager
 from dataclasses import replace
+from itertools import repeat
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,7 +23,7 @@ from scanner.wording.tables import table
 from tests.service.harbour import at_rest
 from tests.worlds.disk import WorldDatabase, opened
 from tests.worlds.plan import Plan
-from tests.worlds.running import outcome, silent
+from tests.worlds.running import outcome, silent, workers
 from tests.worlds.world import Parts, World, WorldStore
 
 if TYPE_CHECKING:
@@ -412,14 +412,10 @@ def found_after(defect: type[Planted], seed: int, most: int = MOST) -> tuple[int
     return 0, ""
 
 
-def _found(told: tuple[type[Planted], int]) -> tuple[int, str]:
-    return found_after(*told)
-
-
 def show(seed: int, defects: Sequence[type[Planted]] = DEFECTS, tell: Callable[[str], object] = print) -> int:
     """Plant each defect and print after how many worlds it shows; returns 1 if one does not."""
-    with multiprocessing.get_context("spawn").Pool(len(os.sched_getaffinity(0))) as pool:
-        found = pool.map(_found, [(defect, seed) for defect in defects], chunksize=1)
+    with workers(len(os.sched_getaffinity(0))) as pool:
+        found = list(pool.map(found_after, defects, repeat(seed)))
     rows = [
         ((defect.__doc__ or "").partition("\n")[0], f"{after:,}" if after else "NEVER", fault.partition(":")[0])
         for defect, (after, fault) in zip(defects, found, strict=True)

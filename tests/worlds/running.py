@@ -9,6 +9,7 @@ import os
 import tempfile
 import time
 from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -75,16 +76,21 @@ def _several(seeds: Sequence[int]) -> list[Outcome]:
 
 
 def outcomes(seeds: Sequence[int], processes: int | None = None) -> Iterator[Outcome]:
-    """Run the worlds of some seeds, on all cores, in no particular order."""
+    """Run the worlds of some seeds, on all cores."""
     parts = [seeds[at : at + SEARCHED_EVERY] for at in range(0, len(seeds), SEARCHED_EVERY)]
     count = min(processes or len(os.sched_getaffinity(0)), len(parts))
     if count == 1:
         for part in parts:
             yield from _several(part)
         return
-    with multiprocessing.get_context("spawn").Pool(count) as pool:
-        for found in pool.imap_unordered(_several, parts):
+    with workers(count) as pool:
+        for found in pool.map(_several, parts):
             yield from found
+
+
+def workers(count: int) -> ProcessPoolExecutor:
+    """Start processes which, unlike those of a ``multiprocessing.Pool``, may have others help them compile."""
+    return ProcessPoolExecutor(count, multiprocessing.get_context("spawn"))
 
 
 def smallest(plan: Plan, fails: Callable[[Plan], bool]) -> Plan:

@@ -42,8 +42,8 @@ CATCH_UP = 20.0
 TURN_WITHIN = 30.0
 """Seconds that taking in and storing a batch may take."""
 
-LOOK_AT_STORE = 5.0
-"""Seconds between two looks at whether the store's files are still there."""
+LOOK_AT_STORE = 30.0
+"""Seconds between two looks at whether the store's files are still there; every write looks as well."""
 
 STOP_WITHIN = 1.0
 """Seconds that a stop waits for the batch that is being stored."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 from hashlib import sha256
+from itertools import zip_longest
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -228,9 +229,13 @@ class Pipeline:
 
     def events(self, bars: Bars) -> Iterator[Event]:
         """Take in checked bars of the base timeframe and give their events, those of coarser timeframes first."""
+        for lane, own in self.made(bars):
+            yield from lane.engine.events(own)
+
+    def made(self, bars: Bars) -> Iterator[tuple[Lane, Bars]]:
+        """Make each timeframe's bars from checked bars of the base timeframe, in parts for all lanes to take."""
         for part in self.parts(bars):
-            for lane, own in self.lanes_of(part):
-                yield from lane.engine.events(own)
+            yield from self.lanes_of(part)
 
     def parts(self, bars: Bars) -> Iterator[Bars]:
         """Cut base bars into parts that may go through all lanes at a time."""
@@ -259,7 +264,8 @@ class Pipeline:
             made = list(self.lanes_of(part))
             for lane, own in made if number == 0 else ():
                 if lane.aggregator is not None:
-                    yield lane, _older(known[lane.timeframe.name], lane.aggregator, own)
+                    older = _older(known[lane.timeframe.name], lane.aggregator, own)
+                    yield from ((lane, some) for some in self.parts(older))
             yield from made
         for lane in self.lanes:
             before = known[lane.timeframe.name]
@@ -287,34 +293,19 @@ class Run:
             self.said += [(event, lane) for event in events]
 
 
-def rounds(pipelines: Sequence[Pipeline], parts: Sequence[Iterator[Bars]]) -> Iterator[list[tuple[int, Lane, Bars]]]:
-    """Make each timeframe's bars of several different pipelines, and give those that engines may take together.
+def in_step(made: Sequence[Iterator[tuple[Lane, Bars]]]) -> Iterator[list[tuple[int, Lane, Bars]]]:
+    """Give bars that the engines of several different pipelines may take together.
 
-    ``parts`` are the checked base bars of each, cut by ``Pipeline.parts``. Bars come with their lane and the number of
-    their pipeline.
+    ``made`` are the bars of the timeframes of each, in its own order. They come with the number of their pipeline.
     """
-    going = list(range(len(pipelines)))
-    while going:
-        made: list[list[tuple[int, Lane, Bars]]] = []  # by the number of coarser lanes
-        still = []
-        for number in going:
-            part = next(parts[number], None)
-            if part is None:
-                continue
-            still.append(number)
-            for depth, (lane, own) in enumerate(pipelines[number].lanes_of(part)):
-                if depth == len(made):
-                    made.append([])
-                made[depth].append((number, lane, own))
-        yield from made
-        going = still
+    for step in zip_longest(*made):
+        yield [(number, *each) for number, each in enumerate(step) if each is not None]
 
 
-def run_together(pipelines: Sequence[Pipeline], bars: Sequence[Bars]) -> list[Run]:
-    """Give several different pipelines their new checked bars; the engines take all of them together."""
-    runs = [Run() for _ in pipelines]
-    parts = [pipeline.parts(own) for pipeline, own in zip(pipelines, bars, strict=True)]
-    for together in rounds(pipelines, parts):
+def run_together(made: Sequence[Iterator[tuple[Lane, Bars]]]) -> list[Run]:
+    """Let the engines of several different pipelines take in the bars ``made`` of each, all of them together."""
+    runs = [Run() for _ in made]
+    for together in in_step(made):
         said = push_together([lane.engine for _, lane, _ in together], [own for _, _, own in together])
         for (number, lane, own), events in zip(together, said, strict=True):
             runs[number].add(lane, own, events)

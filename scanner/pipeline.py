@@ -18,7 +18,7 @@ from scanner.engine.together import push_together
 from scanner.events import rfc3339
 from scanner.follow.follower import Follower
 from scanner.market.aggregate import Aggregator
-from scanner.market.bars import Bars
+from scanner.market.bars import NEVER, Bars
 from scanner.market.guard import Guard, Note
 from scanner.market.sessions.timetables import timetable_of
 from scanner.market.splits import adjust
@@ -39,9 +39,6 @@ if TYPE_CHECKING:
     from scanner.market.splits import Adjustment
     from scanner.trade.rulebook import Rulebook
     from scanner.trade.size import Account
-
-
-NEVER = np.iinfo(np.int64).max
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,10 +254,10 @@ class Pipeline:
         ``coarser`` are the bars of that run, by timeframe. They are kept for longer than the finer bars from which they
         were made, so those older than any bar made now come first; a bar that does not fit the sessions now is left
         out with all bars before it. A bar that was taken as complete without its last rows is taken so again, if it
-        closed by ``over``.
+        closed by ``over``. Without finer bars, as with a new base timeframe, all that fit come.
         """
         known = {lane.timeframe.name: coarser.get(lane.timeframe.name, Bars.of([])) for lane in self.lanes}
-        for number, part in enumerate(self.parts(bars)):
+        for number, part in enumerate(list(self.parts(bars)) or [bars]):
             made = list(self.lanes_of(part))
             for lane, own in made if number == 0 else ():
                 if lane.aggregator is not None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.market.bars import NO_TIME, Bars
+from scanner.market.bars import NEVER, NO_TIME, Bars
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -84,9 +84,14 @@ class Aggregator:
         return whole
 
     def begin(self, made: Bars) -> int:
-        """Give the opening from which it has made coarse bars, the first of which are those of ``made``, if any."""
+        """Give the opening from which it has made coarse bars, the first of which are those of ``made``, if any.
+
+        NEVER if it has seen no bar.
+        """
         if len(made):
             return int(made.open_time[0])
+        if self._offset == NO_OFFSET:
+            return NEVER
         return self._done_until if self._waiting is None else self._waiting[0]
 
     def flush(self, now: int) -> Bars:

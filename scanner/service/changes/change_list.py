@@ -101,8 +101,8 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
         kept, again = dict[SeriesKey, dict[str, Bars]](), []
         for name, stored in desk.stored(names[begin : begin + TOGETHER]).items():
             base, pipeline = SeriesKey(name, desk.watched[name].base.name), desk.pipelines[name]
-            bars = stored.get(base.timeframe, NO_BARS)
-            if len(bars):
+            if stored:
+                bars = stored.get(base.timeframe, NO_BARS)  # none if the base timeframe is a new one
                 checked = pipeline.check(as_sent(bars, name), bars).bars
                 # Bars adjusted for other splits are of no use.
                 again.append(pipeline.again(checked, {} if pipeline.adjustments else stored))

@@ -249,25 +249,30 @@ class Pipeline:
             yield lane, bars if lane.aggregator is None else lane.aggregator.push(bars)
 
     def again(self, bars: Bars, coarser: Mapping[str, Bars], over: int = NEVER) -> Iterator[tuple[Lane, Bars]]:
-        """Do the same as ``lanes_of``, part by part, for bars that were taken in by an earlier run.
+        """Do the same as ``made``, for bars that were taken in by an earlier run.
 
         ``coarser`` are the bars of that run, by timeframe. They are kept for longer than the finer bars from which they
-        were made, so those older than any bar made now come first; a bar that does not fit the sessions now is left
-        out with all bars before it. A bar that was taken as complete without its last rows is taken so again, if it
-        closed by ``over``. Without finer bars, as with a new base timeframe, all that fit come.
+        were made, so those older than any bar made now come first. Those later than any come last: their timeframe was
+        the base one then. A bar that does not fit the sessions now is left out with all bars before it. A bar that was
+        taken as complete without its last rows is taken so again, if it closed by ``over``.
         """
-        known = {lane.timeframe.name: coarser.get(lane.timeframe.name, Bars.of([])) for lane in self.lanes}
-        for number, part in enumerate(list(self.parts(bars)) or [bars]):
+        known = {
+            lane: (lane.aggregator, _fitting(coarser.get(lane.timeframe.name, Bars.of([])), lane.aggregator.target))
+            for lane in self.lanes
+            if lane.aggregator is not None
+        }
+        for number, part in enumerate(self.parts(bars)):
             made = list(self.lanes_of(part))
             for lane, own in made if number == 0 else ():
-                if lane.aggregator is not None:
-                    older = _older(known[lane.timeframe.name], lane.aggregator, own)
+                if lane in known:
+                    aggregator, before = known[lane]
+                    older = before[: int(np.searchsorted(before.close_time, aggregator.begin(own), side="right"))]
                     yield from ((lane, some) for some in self.parts(older))
             yield from made
-        for lane in self.lanes:
-            before = known[lane.timeframe.name]
-            if lane.aggregator is not None and len(before):
-                yield lane, lane.aggregator.flush(min(int(before.close_time[-1]), over))
+        for lane, (aggregator, before) in known.items():
+            if len(before):
+                yield lane, aggregator.flush(min(int(before.close_time[-1]), over))
+                yield from ((lane, some) for some in self.parts(aggregator.go_on_with(before)))
 
     def closed_by(self, now: int) -> Iterator[tuple[Lane, Bars]]:
         """Give the coarser bars whose time is over at ``now``, although the feed sent no rows for their end."""
@@ -309,12 +314,11 @@ def run_together(made: Sequence[Iterator[tuple[Lane, Bars]]]) -> list[Run]:
     return runs
 
 
-def _older(known: Bars, aggregator: Aggregator, made: Bars) -> Bars:
-    """Give the ``known`` coarser bars older than any that the aggregator makes; the first of those are ``made``."""
-    older = known[: int(np.searchsorted(known.close_time, aggregator.begin(made), side="right"))]
-    opens, closes, aligned = aggregator.target.spans(older.open_time, "open")
-    astray = np.flatnonzero(~aligned | (opens != older.open_time) | (closes != older.close_time))
-    return older[int(astray[-1]) + 1 if len(astray) else 0 :]
+def _fitting(bars: Bars, timetable: Timetable) -> Bars:
+    """Give the bars after the last one that does not fit a timetable."""
+    opens, closes, aligned = timetable.spans(bars.open_time, "open")
+    astray = np.flatnonzero(~aligned | (opens != bars.open_time) | (closes != bars.close_time))
+    return bars[int(astray[-1]) + 1 if len(astray) else 0 :]
 
 
 def _guard(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.market.bars import NEVER, NO_TIME, Bars
+from scanner.market.bars import NO_TIME, Bars
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -84,14 +84,9 @@ class Aggregator:
         return whole
 
     def begin(self, made: Bars) -> int:
-        """Give the opening from which it has made coarse bars, the first of which are those of ``made``, if any.
-
-        NEVER if it has seen no bar.
-        """
+        """Give the opening from which it has made coarse bars, the first of which are those of ``made``, if any."""
         if len(made):
             return int(made.open_time[0])
-        if self._offset == NO_OFFSET:
-            return NEVER
         return self._done_until if self._waiting is None else self._waiting[0]
 
     def flush(self, now: int) -> Bars:
@@ -101,6 +96,22 @@ class Aggregator:
         given = Bars.of([self._waiting])
         self._done_until, self._waiting = self._waiting[1], None
         return given
+
+    def go_on_with(self, known: Bars) -> Bars:
+        """Give those of some coarse bars that are later than all it has made, as if it had made them.
+
+        None while one is incomplete.
+        """
+        if self._waiting is not None:
+            return known[:0]
+        later = known[int(np.searchsorted(known.open_time, self._done_until)) :]
+        if len(later):
+            self._done_until = int(later.close_time[-1])
+        return later
+
+    def pass_over(self, until: int) -> None:
+        """Count all coarse bars that close up to a time as given."""
+        self._waiting, self._done_until = None, max(self._done_until, until)
 
     def snapshot(self) -> bytes:
         """Give the state needed to resume in a later run."""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from scanner.configuration.model.outline import FIXED
 from scanner.configuration.model.settings import SettingsError
 from scanner.events import OF_SETUPS
-from scanner.market.bars import Bars
+from scanner.market.bars import NO_TIME, Bars
 from scanner.pipeline import Pools, run_together
 from scanner.service.changes.restating import as_sent
 from scanner.service.changes.retelling import given_up, said_last, same_plan, untold
@@ -112,10 +112,13 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
             for lane in pipeline.lanes:
                 lane.engine.suspects.clear()  # their events were published at the time
                 key, own = SeriesKey(base.instrument, lane.timeframe.name), Bars.joined(run.bars.get(lane, []))
-                found = [event for event, of in run.said if of is lane]
-                said += [(each, key) for each in _retold(desk, key, lane, found, stored.get(key.timeframe, NO_BARS))]
-                if key != base and len(own):
+                found, known = [event for event, of in run.said if of is lane], stored.get(key.timeframe, NO_BARS)
+                said += [(each, key) for each in _retold(desk, key, lane, found, known)]
+                last_known = int(known.close_time[-1]) if len(known) else NO_TIME
+                if lane.aggregator is not None and len(own) and own.close_time[-1] >= last_known:
                     rewrites.append(Rewrite(key, int(own.close_time[0]), own, b""))
+                elif lane.aggregator is not None and len(known):  # they fit the sessions no longer, and stay
+                    lane.aggregator.pass_over(last_known)
             updates.append(SeriesUpdate(base, NO_BARS, snapshot_of(pipeline), checkpoint_of(pipeline)))
             revived.append(base.instrument)
     addressed, *_ = desk.addressing.addressed(said, desk.store.clock())

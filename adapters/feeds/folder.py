@@ -12,13 +12,16 @@ from zoneinfo import ZoneInfo
 from pydantic import Field, field_validator
 
 from adapters.feeds.files.growing import GrowingFile
+from adapters.feeds.files.other_timeframe import other_timeframe
 from adapters.feeds.files.settings import FileSettings
 from adapters.feeds.files.trouble import UnreadableFileError
+from scanner.market.sessions.timeframes import Timeframe
 from scanner.ports import Answer, FeedTroubleError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from scanner.market.bars import RawBars
     from scanner.ports import Want
 
 
@@ -66,20 +69,31 @@ class FolderFeed:
     async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
         """Answer each want from its file; raises FeedTroubleError."""
         try:
-            return [Answer(want, await asyncio.to_thread(self._file(want).read, want.since)) for want in wants]
+            return [Answer(want, await asyncio.to_thread(self._read, want)) for want in wants]
         except UnreadableFileError as problem:
             raise FeedTroubleError(_in_settings(str(problem))) from problem
 
-    def _file(self, want: Want) -> GrowingFile:
+    def _read(self, want: Want) -> RawBars:
+        path = self._path(want)
+        if path not in self._files:
+            self._files[path] = GrowingFile(path, self._options, self._zone, self.settings.keep)
+        bars = self._files[path].read(want.since)
+        if found := other_timeframe(bars.stamp, Timeframe.named(want.timeframe)):
+            del self._files[path]  # once the file is mended, it is read from its beginning
+            raise FeedTroubleError(
+                f"{path}: its bars are {found.name} bars, not {want.timeframe} bars, so none of them is used; put the "
+                "right file in its place, or set base to the timeframe of the file"
+            )
+        return bars
+
+    def _path(self, want: Want) -> Path:
         folder = self.settings.path
         name = self.settings.pattern.replace("{symbol}", want.symbol)
         name = name.replace("{timeframe}", self.settings.timeframe_there(want.timeframe))
         path = Path(os.path.normpath(folder / name))
         if "\0" in name or not path.is_relative_to(os.path.normpath(folder)):
             raise FeedTroubleError(f"{folder}: it has no file {name!r}; check the symbol {want.symbol!r}")
-        if path not in self._files:
-            self._files[path] = GrowingFile(path, self._options, self._zone, self.settings.keep)
-        return self._files[path]
+        return path
 
 
 def _in_settings(sentence: str) -> str:

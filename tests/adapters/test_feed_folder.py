@@ -17,9 +17,11 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from adapters.feeds.files.growing import GrowingFile
+from adapters.feeds.files.other_timeframe import other_timeframe
 from adapters.feeds.files.trouble import ReadingOptions
 from adapters.feeds.folder import FolderFeed
 from scanner.market.bars import NO_TIME
+from scanner.market.sessions.timeframes import Timeframe
 from scanner.ports import FeedTroubleError, Want
 from tests.adapters.feed_servers import START, rows, told
 
@@ -272,6 +274,49 @@ async def test_a_file_that_is_not_a_table_of_bars_is_trouble_until_it_is_mended(
             await feed.fetch([HARBOUR])
     write(path, HEADER + lines(rows(3)))
     assert await ask(feed) == rows(3)
+
+
+def spaced(minutes: int, count: int) -> list[dict[str, Any]]:
+    """Bars so many minutes apart."""
+    return [row | {"time": START + 60 * minutes * number} for number, row in enumerate(rows(count))]
+
+
+@pytest.mark.parametrize(("minutes", "count", "name"), [(5, 4, "5m"), (60, 21, "1h"), (1_440, 21, "1d")])
+async def test_bars_of_another_timeframe_are_trouble_until_the_right_ones_come(
+    path: Path, minutes: int, count: int, name: str
+) -> None:
+    feed = feed_in(path.parent)
+    write(path, HEADER + lines(spaced(minutes, count)))
+    for _ in range(2):
+        with pytest.raises(FeedTroubleError, match=f"its bars are {name} bars, not 15m bars, so none of them is used"):
+            await ask(feed)
+    write(path, HEADER + lines(rows(5)))
+    assert await ask(feed) == rows(5)
+
+
+async def test_finer_bars_after_right_ones_are_trouble(path: Path) -> None:
+    feed = feed_in(path.parent)
+    write(path, HEADER + lines(rows(3)))
+    assert await ask(feed, since(2)) == rows(3)[2:]
+    finer = [row | {"time": START + 2_700 + 300 * number} for number, row in enumerate(rows(3))]
+    append(path, lines(finer))
+    with pytest.raises(FeedTroubleError, match="5m bars, not 15m bars"):
+        await ask(feed, since(2))
+
+
+@pytest.mark.parametrize(
+    ("timeframe", "closes"),
+    [
+        ("1h", ("14:30", "15:30", "16:00")),
+        ("2h", ("11:00", "11:30", "14:30", "15:30")),
+        ("8h", ("17:00", "21:00")),
+    ],
+)
+def test_short_last_bars_of_sessions_are_no_other_timeframe(timeframe: str, closes: tuple[str, ...]) -> None:
+    stamps = np.array([f"2026-11-{day:02}T{close}" for day in range(2, 28) for close in closes], "datetime64[ns]")
+    for begin in range(len(closes) + 1):
+        for end in range(begin, len(stamps)):
+            assert other_timeframe(stamps[begin:end].astype(np.int64), Timeframe.named(timeframe)) is None
 
 
 async def test_what_is_not_a_file_is_trouble(tmp_path: Path) -> None:

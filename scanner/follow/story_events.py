@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -146,7 +146,7 @@ def soon(close: int, timetable: Timetable, dates: Sequence[Dated] | None, surrou
         warnings.append(f"the market is closed until {opens:%A, %Y-%m-%d}")
     near = surroundings.keeps_away(intraday=timetable.timeframe.intraday)
     coming = [each for each in dates or () if each.end > close and each.begin - close <= near]
-    warnings += [f"{datetime.fromtimestamp(each.begin // SECOND, UTC):%Y-%m-%d}: {each.what}" for each in coming]
+    warnings += [f"{each.day}: {each.what}" for each in coming]
     return warnings
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date, datetime
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
@@ -20,7 +20,7 @@ from scanner.follow.story_events import Teller, soon
 from scanner.market.bars import Bars
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.market.sessions.dates import Dated
+from scanner.market.sessions.dates import Dated, parsed
 from scanner.trade.following import Follow
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.surroundings import Surroundings
@@ -144,6 +144,15 @@ def test_a_break_of_more_than_a_night_is_a_warning(
 @pytest.mark.parametrize(("hours", "is_told"), [(1.9, True), (2.1, False), (-1, False)])
 def test_a_date_of_the_user_is_a_warning_while_it_is_near(hours: float, *, is_told: bool) -> None:
     begin = at("2026-11-24T16:30:00Z") + int(hours * 3_600) * 1_000_000_000
-    dates = [Dated(begin, begin, "all", "invented report")]
+    dates = [Dated(begin, begin, "all", "invented report", date(2026, 11, 24))]
     found = soon(at("2026-11-24T16:30:00Z"), timetable("1h", "XNYS"), dates, Surroundings(date_hours=2))
     assert found == (["2026-11-24: invented report"] if is_told else [])
+
+
+@pytest.mark.parametrize("zone", ["Asia/Tokyo", "Europe/Berlin", "America/New_York"])
+def test_a_day_is_named_as_the_user_wrote_it(zone: str) -> None:
+    """In UTC it begins on the day before if the zone lies east of it."""
+    dates = parsed("time,instrument,what\n2026-11-25,all,invented report", zone)
+    found = soon(at("2026-11-24T21:00:00Z"), timetable("1d", "XNYS"), dates.found, Surroundings())
+    assert found == ["2026-11-25: invented report"]
+    assert dates.past(at("2026-11-27T00:00:00Z")) == date(2026, 11, 25)

@@ -136,11 +136,12 @@ class SetupData(BarOfSetup):
     the setup needs none. ``set_aside`` says how a suspected bad tick affects it and which of the required surroundings
     fail, and is empty for a qualified setup. ``alongside`` names other setups at the same bar, each as its name and
     direction. ``entry_within`` is the number of bars in which its entry must come, and ``valid_until`` when that ends:
-    at the open of the next bar for an early entry, else at the close of the last of these bars; null if the sessions
-    are unknown, or for more than 1000 bars. ``spoiled_by`` is what spoils it before the entry besides a close beyond
-    the stop or a cross back of the MACD line; empty if nothing else does. ``size`` is that of the chosen entry style,
-    null if none can be given; ``size_reason`` says how it was found or why there is none, and ``warnings`` what is
-    likely to hurt. ``step`` and ``currency`` are the instrument's, ``account_currency`` is that of the account.
+    at the open of the next bar for an early entry, at the open of the last of these bars for an average entry, and at
+    its close for a break entry; null if the sessions are unknown, or for more than 1000 bars. ``spoiled_by`` is what
+    spoils it before the entry besides a close beyond the stop or a cross back of the MACD line; empty if nothing else
+    does. ``size`` is that of the chosen entry style, null if none can be given; ``size_reason`` says how it was found
+    or why there is none, and ``warnings`` what is likely to hurt. ``step`` and ``currency`` are the instrument's,
+    ``account_currency`` is that of the account.
     """
 
     place: Place | None

@@ -69,8 +69,10 @@ def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -
         "break": f"one step {over} {facts.trigger_text}, as a stop order; void after an open {over} {void_break:f}",
         "average": f"close is {over} the {rules.fast_average}-bar average already"
         if isnan(planned[PRICE + STYLES.index("average")])
-        else f"open after the first close {over} the {rules.fast_average}-bar average, estimated at that average",
-        "stop": f"{Decimal(f'{float(margin):.4g}'):f} beyond {facts.base_text}",
+        else f"open after the first close {over} the {rules.fast_average}-bar average, estimated at that average; "
+        f"void if it opens more than {_four_digits(rules.gap_limit * facts.atr)} {over} that close, "
+        "or at the stop or beyond",
+        "stop": f"{_four_digits(float(margin))} beyond {facts.base_text}",
     }
     entries: dict[str, Entry] = {
         style: _entry(facts, number, grid, stop, passed, reasons[style], rules, instrument, account)
@@ -91,6 +93,10 @@ def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -
         else {"style": "quick", "reason": f"close is not {over} the {rules.slow_average}-bar average"}
     )
     return Plan(told, reasons | {"obstacle": chosen["obstacle_text"]}, entries, exit_plan)
+
+
+def _four_digits(distance: float) -> str:
+    return f"{Decimal(f'{distance:.4g}'):f}"
 
 
 def _entry(

@@ -231,12 +231,12 @@ class StoryData(TypedDict):
     is the exit price, ``half_exit`` that of the half closed before. All R are in units of the risk of the fill: ``r``
     is the result once the position is closed, and until then that at the close; ``r_at_stop`` is the result at the
     stop, ``best_r`` and ``worst_r`` the furthest for and against it so far, ``cost_r`` the costs of both ways, null if
-    unknown. ``result`` is the result in money for ``size``, before costs, in ``currency``; ``point_value`` is what a
-    unit gains in it when the price rises by 1. ``bars_waited`` counts the bars without an entry, ``bars_held`` those
-    that closed with the position open. ``pressure`` names the signs of pressure against a ride in the last bars, of
-    which ``pressure_needed`` different ones end it. ``orders`` are the orders that are valid now, empty if there are
-    none, and ``next`` says what would change the plan next. ``warnings`` are about what comes soon: a weekend, a
-    holiday, or one of the user's dates.
+    unknown. ``result`` is the result in money for ``size``, before costs, in ``currency``, null if half was closed and
+    ``size`` is not an even number of lots; ``point_value`` is what a unit gains in it when the price rises by 1.
+    ``bars_waited`` counts the bars without an entry, ``bars_held`` those that closed with the position open.
+    ``pressure`` names the signs of pressure against a ride in the last bars, of which ``pressure_needed`` different
+    ones end it. ``orders`` are the orders that are valid now, empty if there are none, and ``next`` says what would
+    change the plan next. ``warnings`` are about what comes soon: a weekend, a holiday, or one of the user's dates.
     """
 
     instrument: str

@@ -291,6 +291,28 @@ def _weigh_pressure(series: Floats, i: int, story: Any, against: bool, follow: A
 
 
 @compiled
+def _raise_stop(
+    series: Floats, deep: Floats, shift: int, i: int, story: Any, rules: Any, follow: Any, bands: Floats, units: float
+) -> None:
+    """Raise the stop to the entry after its gain, or under the swing low that a bar confirms, to the higher of both."""
+    sign = story.sign
+    gain, close, why = follow.to_entry_at * (story.fill - story.first_stop), series[CLOSE, i], 0
+    equal = tie(series, i, i)
+    beyond = sign * close > story.fill + equal  # else such an order could not be placed at the entry
+    if gain > 0.0 and not story.moved and beyond and story.best - story.fill >= gain - equal:
+        story.moved = True
+        entry = sign * on_step(sign * story.fill, -sign, close, bands, units) / units
+        if entry > story.stop:
+            story.stop, why = entry, TO_ENTRY
+    low = _swing_low(deep, i + shift, sign, rules.swing_strength)
+    if story.ride and low > story.stop:
+        behind = sign * stop_behind(sign * low, series[ATR, i], sign, close, rules.stop_margin, bands, units) / units
+        if behind > story.stop:
+            story.stop, why = behind, SWING
+    story.news |= why
+
+
+@compiled
 def _close_in_position(
     series: Floats,
     deep: Floats,
@@ -325,20 +347,7 @@ def _close_in_position(
         return
     if in_session & LAST_BUT_ONE:
         story.news |= SOON
-    gain, close, why = follow.to_entry_at * (story.fill - story.first_stop), series[CLOSE, i], 0
-    equal = tie(series, i, i)
-    beyond = sign * close > story.fill + equal  # else such an order could not be placed at the entry
-    if gain > 0.0 and not story.moved and beyond and story.best - story.fill >= gain - equal:
-        story.moved = True
-        entry = sign * on_step(sign * story.fill, -sign, close, bands, units) / units
-        if entry > story.stop:
-            story.stop, why = entry, TO_ENTRY
-    low = _swing_low(deep, i + shift, sign, rules.swing_strength)
-    if story.ride and low > story.stop:
-        behind = sign * stop_behind(sign * low, series[ATR, i], sign, close, rules.stop_margin, bands, units) / units
-        if behind > story.stop:
-            story.stop, why = behind, SWING
-    story.news |= why
+    _raise_stop(series, deep, shift, i, story, rules, follow, bands, units)
 
 
 @compiled

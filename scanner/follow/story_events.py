@@ -85,10 +85,12 @@ class Teller(NamedTuple):
         }
 
     def _result(self, news: News) -> str | None:
-        """Give the result in money, for the planned size; None if there is none."""
-        now, size = news.now, news.found.size
+        """Give the result in money for the size; None if there is none, or if half was closed of one without half."""
+        now, size, two_lots = news.now, news.found.size, 2 * self.instrument.lot_step
         left_at = now.left_at(now.exit)
         if left_at is None or now.entry is None or size is None:
+            return None
+        if now.half_exit is not None and EXACT.remainder(size, two_lots):
             return None
         gain = EXACT.multiply(EXACT.multiply(left_at - now.entry, size), now.sign * self.instrument.point_value)
         return f"{gain.normalize(EXACT) + 0:f}"  # avoid negative zero
@@ -102,17 +104,18 @@ class Teller(NamedTuple):
             return f"cancel the {enter} stop {self.instrument.steps.written(found.entry)}" if is_order else ""
         if now.state != "open":
             return ""
+        the_rest, of_the_rest = ("", "") if now.half_exit is None else (" the other half", " for the other half")
         if news.leaving == "open":
-            return f"{leave} at the next open"
-        stop = f"{leave} stop {self.instrument.steps.written(now.stop)}"
+            return f"{leave}{the_rest} at the next open"
+        stop = f"{leave} stop {self.instrument.steps.written(now.stop)}{of_the_rest}"
         if news.stop_before is not None:
             stop += f", was {self.instrument.steps.written(news.stop_before)}"
         if news.half is not None:
             stop += f"; {leave} half at {self.instrument.steps.written(news.half)}"
         if news.leaving == "close":
-            stop += f"; {leave} at the close of the next bar"
+            stop += f"; {leave}{the_rest} at the close of the next bar"
         elif news.leaving == "may":
-            stop += f"; or {leave} at the next open"
+            stop += f"; or {leave}{the_rest} at the next open"
         return stop
 
     def _next(self, news: News) -> str:

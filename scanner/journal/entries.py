@@ -10,8 +10,7 @@ from scanner.market.price_steps import EXACT
 from scanner.wording.tables import parse_time
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
-    from typing import Any
+    from collections.abc import Iterable, Sequence
 
     from scanner.event_data import Direction, State
     from scanner.journal.stories import Story
@@ -37,10 +36,11 @@ class Entry:
     a setup that plans no entry has none.
 
     ``r`` is the result by the rules: before costs, in the risk from the followed fill ``entry`` to ``first_stop``;
-    ``cost_r`` are the costs in that risk, and ``result`` is the result in money for the planned ``size``. ``own_r``
-    runs from ``own_price`` to ``left_price``, or to the followed ``exit`` if the user did not leave earlier, in the
-    risk from ``own_price`` to ``first_stop``; ``own_result`` is for ``own_size``, or the planned size if none was
-    given. ``otherwise_r`` is the result of the opposite decision: the R of the rules for what was passed, 0 for what
+    ``cost_r`` are the costs in that risk, and ``result`` is the result in money for the ``own_size`` that the station
+    received, else for the planned ``size``. ``own_r`` runs from ``own_price`` to ``left_price``, or to the followed
+    ``exit`` if the user did not leave earlier, in the risk from ``own_price`` to ``first_stop``; ``own_result`` is for
+    ``own_size``, or the planned size if none was given. If half was closed before, the exit is the mean of both prices.
+    ``otherwise_r`` is the result of the opposite decision: the R of the rules for what was passed, 0 for what
     was taken.
     """
 
@@ -101,15 +101,18 @@ def entry_of(story: Story, decisions: Sequence[Decision]) -> Entry:
     planned = setup["entries"][setup["entry_style"]]
     unheard: Literal["waiting"] | None = None if planned["risk"] is None else "waiting"
     closed = told is not None and told["state"] in CLOSED
+    half = None if told is None else _decimal(told["half_exit"])
     first_stop = Decimal(setup["levels"]["stop"] if told is None else told["first_stop"])
-    exit_price = None if told is None else _exit(told)
+    exit_price = _mean(_decimal(told["exit"]), half) if told is not None and closed else None
     sign = 1 if setup["direction"] == "long" else -1
     own_price = None if take is None else take.price
     size, own_size = _decimal(setup["size"]), None if take is None else take.size
-    out_at = exit_price if leave is None else leave.price
+    out_at = exit_price if leave is None else _mean(leave.price, half)
     own_r = in_risks(sign, own_price, first_stop, out_at)
     r = _decimal(told["r"]) if told is not None and closed else None
-    value = Decimal(told["point_value"]) if told is not None and told["currency"] else None
+    # If half was closed of a size that has no half, what the user closed is not known.
+    unequal = told is not None and closed and half is not None and told["result"] is None
+    value = Decimal(told["point_value"]) if told is not None and told["currency"] and not unequal else None
     return Entry(
         id=story.id,
         bar_open=parse_time(setup["bar_open"]),
@@ -203,13 +206,9 @@ def _money(
     return EXACT.add(Decimal(f"{gain.normalize(EXACT):f}"), 0)
 
 
-def _exit(told: Mapping[str, Any]) -> Decimal | None:
-    """Give the exit price, the average if half was closed before; None while the position is open."""
-    if told["state"] not in CLOSED or told["exit"] is None:
-        return None
-    half = _decimal(told.get("half_exit"))
-    price = Decimal(told["exit"])
-    return price if half is None else EXACT.divide(EXACT.add(price, half), 2)
+def _mean(price: Decimal | None, half: Decimal | None) -> Decimal | None:
+    """Give the average exit price if the rest was closed at ``price``, and half at ``half`` before, if at all."""
+    return price if price is None or half is None else EXACT.divide(EXACT.add(price, half), 2)
 
 
 def _decimal(text: str | None) -> Decimal | None:

@@ -38,12 +38,22 @@ class Follow(BaseModel):
         1.0, ge=0, description="smallest body of a drive bar against the position, in usual bodies"
     )
     drive_solid: float = Field(0.5, ge=0, le=1, description="smallest body of that bar, as a part of its range")
-    half_at: float = Field(0.0, ge=0, le=100, description="close half after a gain of this many R")
+    half_at: float = Field(
+        0.0,
+        ge=0,
+        le=100,
+        description="close half after a gain of this many R; a planned size is then an even number of lots",
+    )
     to_entry_at: float = Field(0.0, ge=0, le=100, description="move the stop to the entry after a gain of this many R")
     max_bars: int = Field(0, ge=0, description="leave after this many bars in the position")
     flat_by_close: bool = Field(
         default=False, description="leave at the close of the session, for bars shorter than a day"
     )
+
+    @property
+    def halves(self) -> bool:
+        """Whether half of a position is to be closed before the rest."""
+        return self.half_at > 0
 
     @cached_property
     def record(self) -> NDArray[Any]:

@@ -52,8 +52,11 @@ class Plan:
     exit_plan: ExitPlan
 
 
-def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -> Plan:
-    """Describe the plan of a setup. Prices that cannot be traded give a reason, never an error."""
+def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account, *, halves: bool) -> Plan:
+    """Describe the plan of a setup, with a size in ``halves`` or not.
+
+    Prices that cannot be traded give a reason, never an error.
+    """
     grid, sign, planned = grid_of(instrument.steps), facts.sign, facts.planned
     over = "above" if sign > 0 else "below"
     base = Decimal(repr(facts.base))
@@ -75,7 +78,7 @@ def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -
         "stop": f"{_four_digits(float(margin))} beyond {facts.base_text}",
     }
     entries: dict[str, Entry] = {
-        style: _entry(facts, number, grid, stop, passed, reasons[style], rules, instrument, account)
+        style: _entry(facts, number, grid, stop, passed, reasons[style], rules, instrument, account, halves=halves)
         for number, style in enumerate(STYLES)
     }
     chosen = entries[rules.entry_style]
@@ -109,6 +112,8 @@ def _entry(
     rules: Rules,
     instrument: Instrument,
     account: Account,
+    *,
+    halves: bool,
 ) -> Entry:
     """Describe one entry: its price, risk, objectives, obstacle, room and size; ``passed`` are obstacles before it."""
     planned, broken = facts.planned, int(facts.planned[BROKEN + style])
@@ -140,7 +145,7 @@ def _entry(
     entry["risk"] = f"{risk:f}"
     entry["objectives"] = [f"{grid.price(goal):f}" for goal in planned[first : first + GOALS]]
     entry["room"] = None if isnan(room) else f"{room:.2f}"
-    amount, entry["size_reason"] = size(account, instrument, price, risk)
+    amount, entry["size_reason"] = size(account, instrument, price, risk, halves=halves)
     if amount is not None:
         entry["size"] = f"{amount:f}"
         money = money_at_risk(account, instrument, risk, amount)

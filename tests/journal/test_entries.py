@@ -111,6 +111,11 @@ def test_of_a_setup_that_was_left_by_halves_the_mean_of_both_prices_counts() -> 
         Decimal("1.25"),
         Decimal(150),
     )
+    left = entry_of(story, [decided(story, "take", "101.35", "100"), decided(story, "leave", "101.95", after=2)])
+    # What was left at 101.95 is the other half.
+    assert (left.own_r, left.own_result) == (Decimal("0.75"), Decimal(90))
+    end.data.update(result=None)  # half of this size cannot be closed
+    assert entry_of(story, [decided(story, "take", "101.35", "101")]).own_result is None
 
 
 def test_a_setup_that_was_withdrawn_has_no_result_and_one_said_again_counts_as_it_was_said_last() -> None:

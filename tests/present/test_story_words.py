@@ -168,7 +168,9 @@ def test_a_user_who_leaves_is_told_to_cancel_the_stop() -> None:
     )
     assert first.headline == "HARBOUR 15m long: exit signal: you may sell at the next open, size 833; now +1.16 R"
     assert first.orders == "Orders now: sell stop 100.90; or sell at the next open."
-    assert first.wrong == "Next: it goes on. If you leave, take your stop out of the market as well."
+    assert (
+        first.wrong == "Next: it goes on. If you leave, take your stop and any other order out of the market as well."
+    )
     last = said(story_event("setup.exit_signal"), orders="sell stop 100.90; sell at the close of the next bar")
     assert last.headline == "HARBOUR 15m long: exit signal: sell at the close of the next bar, size 833; now +1.16 R"
 

@@ -66,7 +66,7 @@ def plan(facts: Facts, rules: Rules | None = None) -> Plan:
     where = (series, np.array([[0, 0, facts.sign]]), np.array([0]), level, ahead, np.array([len(obstacles)]))
     levels.plan(*where, rules.record, levels.together((grid,)), planned)
     texts = ("the last bar's high", "the low before", obstacles)
-    return plans.make(plans.Facts(facts.sign, close, base, atr, planned[0], *texts), rules, KITE, ACCOUNT)
+    return plans.make(plans.Facts(facts.sign, close, base, atr, planned[0], *texts), rules, KITE, ACCOUNT, halves=False)
 
 
 def mirrored(facts: Facts) -> Facts:

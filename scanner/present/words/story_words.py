@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 OR, STOP = "or ", " stop "
 """Words of an order, by which a headline separates what is to be done from what is already in place."""
 HELD_UP = "This message was held up on its way."
-LEAVING = "If you leave, take your stop out of the market as well."
+LEAVING = "If you leave, take your stop and any other order out of the market as well."
 STANDING = "If you have entered all the same, you hold a position that is not followed here."
 UNFOLLOWED = (
     "If you hold a position, or have an order in the market, look at it now: "

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from scanner.event_data import Direction, State
+    from scanner.events import Event
     from scanner.journal.stories import Story
     from scanner.store import Decision
 
@@ -35,13 +36,13 @@ class Entry:
     setup. ``why`` was given with the decision, ``notes`` separately. ``state`` and ``reason`` are those of the story;
     a setup that plans no entry has none.
 
-    ``r`` is the result by the rules: before costs, in the risk from the followed fill ``entry`` to ``first_stop``;
-    ``cost_r`` are the costs in that risk, and ``result`` is the result in money for the ``own_size`` that the station
-    received, else for the planned ``size``. ``own_r`` runs from ``own_price`` to ``left_price``, or to the followed
-    ``exit`` if the user did not leave earlier, in the risk from ``own_price`` to ``first_stop``; ``own_result`` is for
-    ``own_size``, or the planned size if none was given. If half was closed before, the exit is the mean of both prices.
-    ``otherwise_r`` is the result of the opposite decision: the R of the rules for what was passed, 0 for what
-    was taken.
+    ``r`` is the result of the story as it was followed: before costs, in the risk from the followed fill ``entry`` to
+    ``first_stop``; ``cost_r`` are the costs in that risk, and ``result`` is the result in money. The station followed
+    it by the rules, but by an own fill, size or exit that it received in time. ``own_r`` runs from ``own_price`` to
+    ``left_price``, or to the followed ``exit`` if the user did not leave earlier, in the risk from ``own_price`` to
+    ``first_stop``; ``own_result`` is for ``own_size``, or the planned size if none was given. If half was closed
+    before, the exit is the mean of both prices. ``otherwise_r`` is the result of the opposite decision: ``r`` for what
+    was passed, 0 for what was taken.
     """
 
     id: str
@@ -154,7 +155,7 @@ def broken(story: Story, decisions: Sequence[Decision]) -> list[tuple[Broken, De
     """Name the rules that the user broke, each with the decision that broke it, as far as they can be judged.
 
     Of several decisions to take or leave it, the last counts. An exit at the stop or beyond counts as the stop, not as
-    leaving before an exit signal.
+    leaving before an exit signal. A position that is no longer followed needs no signal.
     """
     found: list[tuple[Broken, Decision]] = []
     for each in {each.kind: each for each in decisions}.values():
@@ -169,12 +170,19 @@ def broken(story: Story, decisions: Sequence[Decision]) -> list[tuple[Broken, De
                 found.append(("beyond_plan", each))
             if each.size is not None and size is not None and each.size > size:
                 found.append(("too_large", each))
-        elif each.kind == "leave" and "setup.exit_signal" not in {event.kind for event in story.version_at(each.after)}:
+        elif each.kind == "leave" and not any(map(_may_be_left, story.version_at(each.after))):
             told = story.told_at(each.after)
             stop = Decimal(setup["levels"]["stop"] if told is None else told["stop"])
             if each.price is None or sign * EXACT.subtract(each.price, stop) > 0:
                 found.append(("before_exit_signal", each))
     return found
+
+
+def _may_be_left(event: Event) -> bool:
+    """Whether a position may be left after an event: at an exit signal that is not only of half, or at most ends."""
+    if event.facts.ends:
+        return event.data.get("state") != "stopped"  # one that was withdrawn has no state
+    return event.kind == "setup.exit_signal" and "next" in event.data["orders"]
 
 
 def in_risks(sign: int, entry: Decimal | None, stop: Decimal, price: Decimal | None) -> Decimal | None:

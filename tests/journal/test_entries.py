@@ -163,6 +163,24 @@ def test_a_rule_is_broken_just_beyond_its_bound(
     assert [kind for kind, _ in broken(told_of, made)] == kinds
 
 
+def test_whoever_leaves_once_the_rules_no_longer_hold_the_position_breaks_none() -> None:
+    """A message that half was closed is no exit signal; an end other than at the stop needs none."""
+    setup = found()
+    entered = told(setup, "setup.entered", 1, "open")
+    half = told(setup, "setup.exit_signal", 2, "open", half_exit="102.55", orders="sell stop 100.15 for the other half")
+    ends = {
+        "half": (half, ["before_exit_signal"]),
+        "stopped": (closed(setup, 2, "100.15", "stopped"), ["before_exit_signal"]),
+        "left": (closed(setup, 2, "101.60"), []),  # by the close of the session, of which its first bar was the last
+        "broken off": (told(setup, "setup.broken_off", 2, "broken_off"), []),
+        "withdrawn": (withdrawn_event(setup), []),
+    }
+    for name, (last, expected) in ends.items():
+        story = one_story(setup, entered, last)
+        left = decided(story, "leave", "101.00", after=3)
+        assert [kind for kind, _ in broken(story, [left])] == expected, name
+
+
 def test_taking_what_is_set_aside_breaks_a_rule_only_while_it_is() -> None:
     aside = found(aside="cost fails")
     story = one_story(aside, withdrawn_event(aside), again(aside, set_aside=""))

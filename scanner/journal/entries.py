@@ -181,8 +181,8 @@ def broken(story: Story, decisions: Sequence[Decision]) -> list[tuple[Broken, De
 def _may_be_left(event: Event) -> bool:
     """Whether a position may be left after an event: at an exit signal that is not only of half, or at most ends."""
     if event.facts.ends:
-        return event.data.get("state") != "stopped"  # one that was withdrawn has no state
-    return event.kind == "setup.exit_signal" and "next" in event.data["orders"]
+        return bool(event.data.get("state") != "stopped")  # one that was withdrawn has no state
+    return event.kind == "setup.exit_signal" and "next" in str(event.data["orders"])
 
 
 def in_risks(sign: int, entry: Decimal | None, stop: Decimal, price: Decimal | None) -> Decimal | None:

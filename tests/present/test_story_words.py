@@ -206,8 +206,32 @@ def test_an_entry_that_its_own_bar_ended_says_so() -> None:
     assert (
         words.headline == "HARBOUR 15m long: entered at 101.40, over within the same bar, stop 100.15, size 833, R 1.25"
     )
-    assert words.orders == "No orders: take out any that are still in the market."
     assert words.glance.startswith("Result −1.00 R, best +0.40 R")
+
+
+@pytest.mark.parametrize(("kind", "held"), [("setup.entered", 0), ("setup.closed", 0), ("setup.closed", 1)])
+def test_whoever_may_still_be_in_is_not_told_to_take_out_the_stop(kind: Kind, held: int) -> None:
+    """Within one bar the stop may have been reached before the entry: then a real position is still open."""
+    words = said(
+        story_event(kind), state="stopped", exit="100.15", r="-1.00", orders="", next="it is over", bars_held=held
+    )
+    if held:
+        assert words.orders == "No orders: take out any that are still in the market."
+        assert words.wrong == "It is over."
+    else:
+        assert words.orders == "No orders, unless you are still in: then keep your stop."
+        assert words.wrong == (
+            "It is over. Within the bar of an entry the stop counts as reached last, even if it was reached first. If "
+            "you are still in, you hold a position that is not followed here."
+        )
+
+
+def test_an_entry_in_the_last_bar_of_the_session_comes_without_an_exit_signal() -> None:
+    words = said(story_event("setup.entered"), state="left", exit="101.60", orders="", next="it is over", bars_held=1)
+    assert words.wrong == (
+        "It is over. You chose to leave by the close of the session, which ended with the bar of the entry: if you are "
+        "still in, leave."
+    )
 
 
 def test_one_that_was_left_before_its_entry_has_no_result() -> None:
@@ -244,7 +268,7 @@ def test_one_broken_off_has_no_result_and_asks_to_look() -> None:
 def test_without_an_order_in_the_market_the_user_is_told_not_to_enter(kind: Kind) -> None:
     words = said(story_event(kind), orders="", entry_style="early", reason="it opened too far off")
     assert words.headline.endswith(": do not enter; it opened too far off")
-    assert words.orders == "No orders: take out any that are still in the market."
+    assert words.orders == "No orders: take out any to enter that are still in the market."
     assert words.wrong.endswith("If you have entered all the same, you hold a position that is not followed here.")
 
 

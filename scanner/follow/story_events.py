@@ -143,25 +143,23 @@ def _text(value: Decimal | None) -> str | None:
 
 
 def soon(close: int, timetable: Timetable, dates: Sequence[Dated] | None, surroundings: Surroundings) -> list[str]:
-    """Warn of a weekend or holiday and of the user's dates after a bar's close (nanoseconds since 1970 UTC)."""
+    """Warn of a weekend or holiday and of the user's dates after a bar's close (nanoseconds since 1970 UTC).
+
+    A date is near by the distance to keep from it, and if it lies before the next open: there is no later warning.
+    """
+    opens, _ = timetable.next_known(close) or (close, close)
     warnings = []
-    if (opens := _after_a_break(close, timetable)) is not None:
-        warnings.append(f"the market is closed until {opens:%A, %Y-%m-%d}")
-    near = surroundings.keeps_away(intraday=timetable.timeframe.intraday)
-    coming = [each for each in dates or () if each.end > close and each.begin - close <= near]
-    warnings += [f"{each.day}: {each.what}" for each in coming]
+    if (day := _after_a_break(close, opens, timetable)) is not None:
+        warnings.append(f"the market is closed until {day:%A, %Y-%m-%d}")
+    until = max(close + surroundings.keeps_away(intraday=timetable.timeframe.intraday), opens)
+    warnings += [f"{each.day}: {each.what}" for each in dates or () if each.end > close and each.begin <= until]
     return warnings
 
 
-def _after_a_break(close: int, timetable: Timetable) -> date | None:
-    """Give the day on which the next bar begins, if more than a night lies before it."""
-    calendar = timetable.calendar
-    if not calendar.known or calendar.never_closes or timetable.timeframe.nanoseconds > DAY:
+def _after_a_break(close: int, opens: int, timetable: Timetable) -> date | None:
+    """Give the day on which the next bar ``opens``, if more than a night lies before it."""
+    if timetable.timeframe.nanoseconds > DAY:
         return None
-    try:
-        begins, _ = timetable.next_close(close)
-    except ValueError:  # the calendar ends here
-        return None
-    zone = ZoneInfo(calendar.tz)
-    last, first = (datetime.fromtimestamp(moment // SECOND, zone).date() for moment in (close - 1, begins))
+    zone = ZoneInfo(timetable.calendar.tz)
+    last, first = (datetime.fromtimestamp(moment // SECOND, zone).date() for moment in (close - 1, opens))
     return first if first - last > timedelta(days=1) else None

@@ -156,3 +156,12 @@ def test_a_day_is_named_as_the_user_wrote_it(zone: str) -> None:
     found = soon(at("2026-11-24T21:00:00Z"), timetable("1d", "XNYS"), dates.found, Surroundings())
     assert found == ["2026-11-25: invented report"]
     assert dates.past(at("2026-11-27T00:00:00Z")) == date(2026, 11, 25)
+
+
+@pytest.mark.parametrize(("close", "is_told"), [("2026-11-24T21:00:00Z", True), ("2026-11-24T20:30:00Z", False)])
+def test_a_date_before_the_next_open_is_near_however_long_the_market_is_closed(close: str, *, is_told: bool) -> None:
+    """No bar closes before it, so this is the last moment to act."""
+    before_the_open = at("2026-11-25T13:00:00Z")
+    dates = [Dated(before_the_open, before_the_open, "all", "invented report", date(2026, 11, 25))]
+    found = soon(at(close), timetable("1h", "XNYS"), dates, Surroundings(date_hours=2))
+    assert found == (["2026-11-25: invented report"] if is_told else [])

@@ -226,6 +226,15 @@ def test_whoever_may_still_be_in_is_not_told_to_take_out_the_stop(kind: Kind, he
         )
 
 
+@pytest.mark.parametrize(
+    ("risk", "more"), [("1.25", None), ("1.00", None), ("1.37", None), ("1.38", "10 %"), ("1.60", "28 %")]
+)
+def test_a_fill_that_is_worse_by_a_tenth_says_how_much_more_the_stop_loses(risk: str, more: str | None) -> None:
+    words = said(story_event("setup.entered"), planned_risk="1.25", risk=risk, next="it goes on")
+    told = f" The fill is worse than planned: at the stop the same size loses {more} more." if more else ""
+    assert words.wrong == f"Next: it goes on.{told}"
+
+
 def test_an_entry_in_the_last_bar_of_the_session_comes_without_an_exit_signal() -> None:
     words = said(story_event("setup.entered"), state="left", exit="101.60", orders="", next="it is over", bars_held=1)
     assert words.wrong == (

@@ -34,6 +34,8 @@ OR, STOP = "or ", " stop "
 """Words of an order, by which a headline separates what is to be done from what is already in place."""
 HELD_UP = "This message was held up on its way."
 LEAVING = "If you leave, take your stop and any other order out of the market as well."
+TENTH = Decimal("0.1")
+WORSE = "The fill is worse than planned: at the stop the same size loses"
 STOPPED_AT_ONCE = (
     "Within the bar of an entry the stop counts as reached last, even if it was reached first. "
     "If you are still in, you hold a position that is not followed here."
@@ -55,8 +57,8 @@ def entered(message: Message, user_zone: str, exchange_zone: str | None) -> Word
     entry = f"entered at {data['entry']}"
     stop = f"{entry}{over}, stop {data['stop']}"
     ways = f"{stop}{_sized(data)}, R {data['risk']}", stop
-    besides = LEFT_AT_ONCE if data["state"] == "left" else _stopped_at_once(data)
-    return _words(message, user_zone, exchange_zone, "entered", ways, besides)
+    at_once = LEFT_AT_ONCE if data["state"] == "left" else _stopped_at_once(data)
+    return _words(message, user_zone, exchange_zone, "entered", ways, f"{_worse(data)} {at_once}".strip())
 
 
 def stop_raised(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
@@ -186,6 +188,12 @@ def _lead(message: Message, user_zone: str, exchange_zone: str | None) -> str:
         )
         if part
     )
+
+
+def _worse(data: StoryData) -> str:
+    """Say how much more than planned the stop loses after a worse fill; empty below a tenth."""
+    more = Decimal(data["risk"] or 0) / Decimal(data["planned_risk"]) - 1
+    return f"{WORSE} {more:.0%} more.".replace("%", " %") if more >= TENTH else ""
 
 
 def _stopped_at_once(data: StoryData) -> str:

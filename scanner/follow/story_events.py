@@ -127,14 +127,23 @@ class Teller(NamedTuple):
             return "nothing more: its story has ended"
         if news.leaving == "open":
             return "the next open ends it"
+        if news.leaving == "close":
+            return "the stop or the close of the next bar ends it"
         if news.found.ride:
             needed = f"{follow.pressure_signs} different signs of pressure within {follow.pressure_within} bars end it"
             swing = "low" if news.found.sign > 0 else "high"
             text = f"a confirmed swing {swing} beyond the stop moves it; {needed}, {len(news.signs)} so far"
         else:
             text = "once the MACD line crosses back, leave at the next open"
+        at_stop = now.in_risks(now.stop)
+        if follow.to_entry_at and at_stop is not None and at_stop < 0:
+            text += f"; a gain of {follow.to_entry_at:g} R moves the stop to the entry"
+        if news.half is not None:
+            text += f"; a gain of {follow.half_at:g} R closes half"
         if follow.max_bars:
             text += f"; after {follow.max_bars} bars in the position, leave at the next open"
+        if follow.is_flat_by_close(self.timetable):
+            text += "; leave at the close of the session"
         return text
 
 

@@ -11,6 +11,8 @@ from pydantic import BaseModel, ConfigDict, Field
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from scanner.market.sessions.timetables import Timetable
+
 MOST_BARS = 12
 """The most bars over which signs of pressure can be collected: as many as fit in one number."""
 
@@ -49,6 +51,10 @@ class Follow(BaseModel):
     flat_by_close: bool = Field(
         default=False, description="leave at the close of the session, for bars shorter than a day"
     )
+
+    def is_flat_by_close(self, timetable: Timetable) -> bool:
+        """Whether positions are left by the close of a session: only below a day, and where sessions are known."""
+        return self.flat_by_close and timetable.timeframe.intraday and timetable.calendar.known
 
     @property
     def halves(self) -> bool:

@@ -102,6 +102,9 @@ def test_a_position_is_left_at_the_close_of_a_half_day() -> None:
     events = told([IN, FLAT, (101.5, 102.0, 101.0, 101.8)])
     assert brief(events) == [ENTERED, SIGNAL, ("closed", LAST, "the session ended", "101.80")]
     assert events[1].data["orders"] == "sell stop 99.50; sell at the close of the next bar"
+    crosses = "once the MACD line crosses back, leave at the next open"
+    assert events[0].data["next"] == f"{crosses}; leave at the close of the session"
+    assert events[1].data["next"] == "the stop or the close of the next bar ends it"
 
 
 def test_if_the_last_bar_never_comes_it_is_left_at_the_next_open() -> None:
@@ -120,7 +123,9 @@ def test_an_entry_in_the_last_bar_is_left_at_its_close() -> None:
 
 
 def test_on_daily_bars_the_choice_has_no_effect() -> None:
-    assert {event.kind for event in told([IN, FLAT, FLAT], "1d")} == {"setup.entered"}
+    (entered,) = told([IN, FLAT, FLAT], "1d")
+    assert entered.kind == "setup.entered"
+    assert "session" not in entered.data["next"]
 
 
 @pytest.mark.parametrize(

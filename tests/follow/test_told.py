@@ -308,6 +308,19 @@ def test_all_figures_of_a_sign_of_pressure(sign: int) -> None:
 
 
 @BOTH
+def test_what_comes_next_names_each_choice_of_the_user_that_is_still_to_come(sign: int) -> None:
+    choices = Follow(half_at=2, to_entry_at=1, max_bars=9, flat_by_close=True)
+    case = Case([IN, RISE], choices=choices)
+    before, after = (event.data["next"] for event in told(case, sign))
+    rest = "after 9 bars in the position, leave at the next open"
+    assert before == (
+        "once the MACD line crosses back, leave at the next open; "
+        f"a gain of 1 R moves the stop to the entry; a gain of 2 R closes half; {rest}"
+    )
+    assert after == f"once the MACD line crosses back, leave at the next open; a gain of 2 R closes half; {rest}"
+
+
+@BOTH
 def test_a_result_is_given_in_money(sign: int) -> None:
     # 100 units at 2 EUR a point each: a loss of 2.00 points, and a gain of 1.90
     for name, result in (("stopped", "-400"), ("after two bars", "380")):

@@ -209,13 +209,26 @@ def test_an_entry_that_its_own_bar_ended_says_so() -> None:
     assert words.glance.startswith("Result −1.00 R, best +0.40 R")
 
 
-@pytest.mark.parametrize(("kind", "held"), [("setup.entered", 0), ("setup.closed", 0), ("setup.closed", 1)])
-def test_whoever_may_still_be_in_is_not_told_to_take_out_the_stop(kind: Kind, held: int) -> None:
+@pytest.mark.parametrize(
+    ("kind", "changes", "may_be_in"),
+    [
+        ("setup.entered", {}, True),
+        ("setup.closed", {}, True),
+        ("setup.closed", {"bars_held": 1}, False),
+        ("setup.closed", {"close": "100.15"}, False),  # it closed at the stop, after the entry
+        ("setup.closed", {"direction": "short", "close": "100.20"}, False),
+        ("setup.closed", {"planned_entry": "101.35"}, False),  # it opened beyond the entry, which thus came first
+        ("setup.closed", {"entry_style": "early"}, False),
+    ],
+)
+def test_whoever_may_still_be_in_is_not_told_to_take_out_the_stop(
+    kind: Kind, changes: dict[str, Any], *, may_be_in: bool
+) -> None:
     """Within one bar the stop may have been reached before the entry: then a real position is still open."""
-    words = said(
-        story_event(kind), state="stopped", exit="100.15", r="-1.00", orders="", next="it is over", bars_held=held
-    )
-    if held:
+    stopped = {"state": "stopped", "exit": "100.15", "stop": "100.15", "r": "-1.00", "orders": "", "bars_held": 0}
+    planned = {"planned_entry": "101.40", "entry": "101.40", "close": "101.00", "next": "it is over"}
+    words = said(story_event(kind), **stopped | planned | changes)
+    if not may_be_in:
         assert words.orders == "No orders: take out any that are still in the market."
         assert words.wrong == "It is over."
     else:
@@ -230,9 +243,11 @@ def test_whoever_may_still_be_in_is_not_told_to_take_out_the_stop(kind: Kind, he
     ("risk", "more"), [("1.25", None), ("1.00", None), ("1.37", None), ("1.38", "10 %"), ("1.60", "28 %")]
 )
 def test_a_fill_that_is_worse_by_a_tenth_says_how_much_more_the_stop_loses(risk: str, more: str | None) -> None:
-    words = said(story_event("setup.entered"), planned_risk="1.25", risk=risk, next="it goes on")
+    event = story_event("setup.entered")
+    words = said(event, planned_risk="1.25", risk=risk, next="it goes on")
     told = f" The fill is worse than planned: at the stop the same size loses {more} more." if more else ""
     assert words.wrong == f"Next: it goes on.{told}"
+    assert said(event, stop="101.40").wrong == "Next: it goes on."  # the bar of the entry has moved it to the entry
 
 
 def test_an_entry_in_the_last_bar_of_the_session_comes_without_an_exit_signal() -> None:

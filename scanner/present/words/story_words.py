@@ -191,14 +191,20 @@ def _lead(message: Message, user_zone: str, exchange_zone: str | None) -> str:
 
 
 def _worse(data: StoryData) -> str:
-    """Say how much more than planned the stop loses after a worse fill; empty below a tenth."""
+    """Say how much more than planned the stop loses after a worse fill; empty below a tenth, and once it has moved."""
     more = Decimal(data["risk"] or 0) / Decimal(data["planned_risk"]) - 1
-    return f"{WORSE} {more:.0%} more.".replace("%", " %") if more >= TENTH else ""
+    is_worse = more >= TENTH and data["stop"] == data["first_stop"]
+    return f"{WORSE} {more:.0%} more.".replace("%", " %") if is_worse else ""
 
 
 def _stopped_at_once(data: StoryData) -> str:
-    """Say what a stop in the bar of the entry means; empty for any other end."""
-    return STOPPED_AT_ONCE if data["exit"] is not None and not data["bars_held"] else ""
+    """Say what it means if the bar of the entry may have reached the stop before; empty if it did not."""
+    at_once = data["exit"] is not None and not data["bars_held"]
+    # A worse fill is that of the open, and so is any but that of an order: then the entry came first.
+    within = data["entry_style"] == "break" and data["entry"] == data["planned_entry"]
+    above = Decimal(data["close"]) - Decimal(data["stop"])
+    beyond = above <= 0 if data["direction"] == "long" else above >= 0
+    return STOPPED_AT_ONCE if at_once and within and not beyond else ""
 
 
 def _standing(data: StoryData) -> str:

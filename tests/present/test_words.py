@@ -192,6 +192,16 @@ def test_the_line_says_which_order_it_is_and_how_long_it_is_valid(style: str, sa
     )
 
 
+@pytest.mark.parametrize("style", ["early", "break", "average"])
+@pytest.mark.parametrize("size", [None, "0", "833"])
+def test_a_size_for_an_estimated_entry_says_so(style: str, size: str | None) -> None:
+    event = setup_event()
+    event.data["entry_style"] = style
+    event.data["entries"][style] = event.data["entries"]["break"] | {"size": size}
+    told = " The size is for an entry at 101.35: at an open further from the stop, take less."
+    assert alert(Message(event), BERLIN, None).wrong.endswith(told) == (style != "break" and size == "833")
+
+
 def test_the_key_figures_are_those_of_the_line() -> None:
     words = alert(Message(setup_event()), BERLIN, None)
     shown = [figure.value.removesuffix(" Berlin") for figure in words.figures]

@@ -209,8 +209,7 @@ def _wrong(data: SetupData, entry: Entry) -> str:
     crossed = "once the MACD line crosses back"
     besides = f", {crossed}, or {phrase(data['spoiled_by'])}" if data["spoiled_by"] else f" or {crossed}"
     before = f"before the entry, at a close {beyond} {stop}{besides}"
-    is_estimated = data["entry_style"] != "break" and float(entry["size"] or 0)
-    size = f" The size is for an entry at {entry['price']}: at an open further from the stop, take less."
-    return (
-        f"Where the idea is wrong: {before}; after it, at the stop {stop}. {STOP_AT_ONCE}{size if is_estimated else ''}"
-    )
+    size = ""
+    if data["entry_style"] != "break" and float(entry["size"] or 0):
+        size = f" The size is for an entry at {entry['price']}: at an open further from the stop, take less."
+    return f"Where the idea is wrong: {before}; after it, at the stop {stop}. {STOP_AT_ONCE}{size}"

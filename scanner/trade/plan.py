@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple, get_args
 from scanner.event_data import EntryStyle
 from scanner.trade import levels
 from scanner.trade.levels import BEYOND_SLOW, BROKEN, GOAL, GOALS, OBSTACLE, PRICE, RISK, ROOM, STOP, grid_of
-from scanner.trade.size import money_at_risk, size
+from scanner.trade.size import cost_warning, money_at_risk, size
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -143,6 +143,7 @@ def _entry(
         return entry
     risk, room, first = abs(price - stop), planned[ROOM + style], GOAL + style * GOALS
     entry["risk"] = f"{risk:f}"
+    entry["reason"] = "; ".join(filter(None, (reason, cost_warning(instrument, price, risk))))
     entry["objectives"] = [f"{grid.price(goal):f}" for goal in planned[first : first + GOALS]]
     entry["room"] = None if isnan(room) else f"{room:.2f}"
     amount, entry["size_reason"] = size(account, instrument, price, risk, halves=halves)

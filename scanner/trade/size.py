@@ -120,6 +120,14 @@ def money_at_risk(account: Account, instrument: Instrument, risk: Decimal, amoun
     return None if rate is None else amount * risk * instrument.point_value * rate
 
 
+def cost_warning(instrument: Instrument, entry: Decimal, risk: Decimal) -> str:
+    """Say in a clause that the costs are more than the risk of a trade; empty if they are not."""
+    cost = instrument.costs.in_price(entry, instrument.point_value)
+    if cost <= risk:
+        return ""
+    return f"the stop is nearer than the costs: R is {risk:f}, the costs of both ways are {cost:f}"
+
+
 def size_warnings(
     account: Account,
     instrument: Instrument,
@@ -133,10 +141,7 @@ def size_warnings(
     ``amount`` is the result of ``size``. ``daily_turnover`` is the median of a day in the instrument's currency, None
     if unknown.
     """
-    found = []
-    cost = instrument.costs.in_price(entry, instrument.point_value)
-    if cost > risk:
-        found.append(f"the stop is nearer than the costs: R is {risk:f}, the costs of both ways are {cost:f}")
+    found = list(filter(None, [cost_warning(instrument, entry, risk)]))
     if not amount:
         return found
     value = amount * abs(entry) * instrument.point_value

@@ -225,9 +225,10 @@ def test_whoever_may_still_be_in_is_not_told_to_take_out_the_stop(
     kind: Kind, changes: dict[str, Any], *, may_be_in: bool
 ) -> None:
     """Within one bar the stop may have been reached before the entry: then a real position is still open."""
-    stopped = {"state": "stopped", "exit": "100.15", "stop": "100.15", "r": "-1.00", "orders": "", "bars_held": 0}
-    planned = {"planned_entry": "101.40", "entry": "101.40", "close": "101.00", "next": "it is over"}
-    words = said(story_event(kind), **stopped | planned | changes)
+    event = story_event(kind)
+    event.data.update(state="stopped", exit="100.15", stop="100.15", r="-1.00", orders="", bars_held=0)
+    event.data.update(planned_entry="101.40", entry="101.40", close="101.00", next="it is over")
+    words = said(event, **changes)
     if not may_be_in:
         assert words.orders == "No orders: take out any that are still in the market."
         assert words.wrong == "It is over."

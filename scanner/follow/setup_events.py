@@ -45,7 +45,7 @@ def setup_event(found: Judgement, case: Case, alongside: list[str]) -> Event:
         "bars": [{"letter": letter, "name": name} for letter, name in found.setup.bars],
         "bar_open": rfc3339(found.bar_open),
         "bar_close": rfc3339(found.bar_close),
-        "close": f"{found.close:f}",
+        "close": instrument.steps.written(found.close),
         "step": f"{instrument.steps.at(found.close):f}",
         "currency": instrument.currency,
         "place": found.place,

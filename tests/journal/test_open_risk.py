@@ -164,3 +164,15 @@ def test_where_the_user_follows_what_they_took_that_alone_counts(store: Store, t
     store.decisions.add(tern.thread, "leave")
     assert len(notes(alert)) == 1
     assert "nothing else is open" in notes(alert)[0]
+
+
+def test_what_was_passed_is_no_position_until_it_is_taken_after_all(store: Store, tmp_path: Path) -> None:
+    notes, alert = RiskNotes(store, lambda: settings(tmp_path)), found("SKUA")
+    gannet = found("GANNET", at=BAR_CLOSE - 9 * HOUR)
+    say(store, alert, gannet, told(gannet, "setup.entered", 1, "open"))
+    open_risk = "Taking it would bring the open risk to 2.00 R, 1999.20 EUR, in 2 positions."
+    assert notes(alert)[0] == open_risk
+    store.decisions.add(gannet.thread, "pass")
+    assert notes(alert) == ["Taking it would bring the open risk to 1.00 R, 999.60 EUR; nothing else is open."]
+    store.decisions.add(gannet.thread, "take")
+    assert notes(alert)[0] == open_risk

@@ -42,6 +42,8 @@ def test_what_is_at_risk_is_what_the_stop_would_lose() -> None:
     assert risk_of(setup, opened, told(setup, "setup.stop_raised", 3, "open", r_at_stop="0.50")) == ("0", "0.00")
     halved = told(setup, "setup.exit_signal", 4, "open", half_exit="102.55", r_at_stop="0.00")  # half closed at +1 R
     assert risk_of(setup, opened, halved) == ("0.50", "999.6000"), "what was closed cannot make up for the rest"
+    worse = told(setup, "setup.entered", 1, "open", entry="101.65", risk="1.50")
+    assert risk_of(setup, worse) == ("1.2500", "2499.0000"), "the size is for the planned 1.20"
     assert risk_of(setup, opened, raised, rate=Decimal("0.5")) == ("0.25", "249.90000")
     assert risk_of(setup, opened, rate=None) == ("1.00", "None")
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import os
 import sys
 from contextlib import contextmanager
@@ -124,6 +123,5 @@ def progress(words: str) -> Iterator[Callable[[int, int], None] | None]:
 
 
 def announce_compiling() -> None:
-    """Announce the one-time wait for the compiler, and shorten it a little."""
-    gc.freeze()  # the compiler makes many circles, and each search for them would go through all that is loaded
+    """Announce the one-time wait for the compiler."""
     tell("Compiling the rules for this machine, once: up to half a minute.")

@@ -10,11 +10,12 @@ from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from scanner.cycles import no_search_for_cycles
 from scanner.replays.recordings import Reading, inputs_for, recordings, survey
 from scanner.replays.replay import ReplayError, Tally, checked_blocks
 from scanner.studies.checked import CheckedRows
 from scanner.studies.schema import StudyFile
-from scanner.studies.stories.collecting import Asked, collect_together, no_search_for_cycles
+from scanner.studies.stories.collecting import Asked, collect_together
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence

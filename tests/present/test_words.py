@@ -202,6 +202,15 @@ def test_a_size_for_an_estimated_entry_says_so(style: str, size: str | None) -> 
     assert alert(Message(event), BERLIN, None).wrong.endswith(told) == (style != "break" and size == "833")
 
 
+@pytest.mark.parametrize("void", ["void after an open above 101.90", "void if it opens above 101.50, or at the stop"])
+def test_which_opens_void_the_entry_is_said_wherever_one_acts_on_it(void: str) -> None:
+    """The rest of the reason is only among the details."""
+    event = setup_event()
+    event.data["entries"]["break"]["reason"] = f"it is told how; {void}; the stop is nearer than the costs"
+    for text in (alert(Message(event), BERLIN, None).wrong, alert(Message(event), BERLIN, None).notification()[1]):
+        assert f"; after it, at the stop 100.15. The entry is {void}. Place the stop" in text
+
+
 def test_the_key_figures_are_those_of_the_line() -> None:
     words = alert(Message(setup_event()), BERLIN, None)
     shown = [figure.value.removesuffix(" Berlin") for figure in words.figures]

@@ -209,7 +209,8 @@ def _wrong(data: SetupData, entry: Entry) -> str:
     crossed = "once the MACD line crosses back"
     besides = f", {crossed}, or {phrase(data['spoiled_by'])}" if data["spoiled_by"] else f" or {crossed}"
     before = f"before the entry, at a close {beyond} {stop}{besides}"
+    void = "".join(f" The entry is {part}." for part in entry["reason"].split("; ") if part.startswith("void "))
     size = ""
     if data["entry_style"] != "break" and float(entry["size"] or 0):
         size = f" The size is for an entry at {entry['price']}: at an open further from the stop, take less."
-    return f"Where the idea is wrong: {before}; after it, at the stop {stop}. {STOP_AT_ONCE}{size}"
+    return f"Where the idea is wrong: {before}; after it, at the stop {stop}.{void} {STOP_AT_ONCE}{size}"

@@ -167,7 +167,7 @@ def soon(close: int, timetable: Timetable, dates: Sequence[Dated] | None, surrou
 
 def _after_a_break(close: int, opens: int, timetable: Timetable) -> date | None:
     """Give the day on which the next bar ``opens``, if more than a night lies before it."""
-    if timetable.timeframe.nanoseconds > DAY:
+    if opens == close or timetable.timeframe.nanoseconds > DAY:
         return None
     zone = ZoneInfo(timetable.calendar.tz)
     last, first = (datetime.fromtimestamp(moment // SECOND, zone).date() for moment in (close - 1, opens))

@@ -135,8 +135,8 @@ class Teller(NamedTuple):
             text = f"a confirmed swing {swing} beyond the stop moves it; {needed}, {len(news.signs)} so far"
         else:
             text = "once the MACD line crosses back, leave at the next open"
-        at_stop = now.in_risks(now.stop)
-        if follow.to_entry_at and at_stop is not None and at_stop < 0:
+        at_stop = now.in_risks(now.stop) if follow.to_entry_at else None
+        if at_stop is not None and at_stop < 0:
             text += f"; a gain of {follow.to_entry_at:g} R moves the stop to the entry"
         if news.half is not None:
             text += f"; a gain of {follow.half_at:g} R closes half"
@@ -156,7 +156,8 @@ def soon(close: int, timetable: Timetable, dates: Sequence[Dated] | None, surrou
 
     A date is near by the distance to keep from it, and if it lies before the next open: there is no later warning.
     """
-    opens, _ = timetable.next_known(close) or (close, close)
+    following = None if timetable.calendar.never_closes else timetable.next_known(close)
+    opens = close if following is None else following[0]
     warnings = []
     if (day := _after_a_break(close, opens, timetable)) is not None:
         warnings.append(f"the market is closed until {day:%A, %Y-%m-%d}")

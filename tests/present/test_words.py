@@ -199,7 +199,10 @@ def test_a_size_for_an_estimated_entry_says_so(style: str, size: str | None) -> 
     event.data["entry_style"] = style
     event.data["entries"][style] = event.data["entries"]["break"] | {"size": size}
     told = " The size is for an entry at 101.35: at an open further from the stop, take less."
-    assert alert(Message(event), BERLIN, None).wrong.endswith(told) == (style != "break" and size == "833")
+    words = alert(Message(event), BERLIN, None)
+    assert words.wrong.endswith(told) == (style != "break" and size == "833")
+    look = "No message comes at the close that confirms the entry: look at each close yourself."
+    assert (look in words.wrong) == (style == "average")
 
 
 @pytest.mark.parametrize("void", ["void after an open above 101.90", "void if it opens above 101.50, or at the stop"])

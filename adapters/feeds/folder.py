@@ -81,8 +81,8 @@ class FolderFeed:
         if found := other_timeframe(bars.stamp, Timeframe.named(want.timeframe)):
             del self._files[path]  # once the file is mended, it is read from its beginning
             raise FeedTroubleError(
-                f"{path}: its bars are {found.name} bars, not {want.timeframe} bars, so none of them is used; put the "
-                "right file in its place, or set base to the timeframe of the file"
+                f"{path}: its bars are {found.name} bars, not {want.timeframe} bars, so none of them is used; check "
+                "pattern, timeframes and the program that writes the file"
             )
         return bars
 

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from scanner.market.bars import RawBars
     from scanner.market.guard import Checked
     from scanner.market.instruments import Instrument
+    from scanner.market.price_steps import PriceSteps
     from scanner.market.sessions.calendars import Calendar
     from scanner.market.sessions.dates import Dated
     from scanner.market.sessions.timeframes import Timeframe
@@ -187,8 +188,10 @@ class Pipeline:
 
     @cached_property
     def mark(self) -> bytes:
-        """Identifies the timeframes, sessions, splits, rules and layout for which a snapshot is valid."""
-        return _mark(self.base, self._timeframes, self._calendar, self.adjustments, self._rulebook.told)
+        """Identifies the timeframes, sessions, steps, splits, rules and layout for which a snapshot is valid."""
+        return _mark(
+            self.base, self._timeframes, self._calendar, self.instrument.steps, self.adjustments, self._rulebook.told
+        )
 
     def listen(self, on_end: Callable[[Came], None]) -> None:
         """Pass only the outcome of each setup, to ``on_end``; give no events of stories."""
@@ -332,6 +335,7 @@ def _mark(
     base: Timeframe,
     timeframes: tuple[Timeframe, ...],
     calendar: Calendar,
+    price_steps: PriceSteps,
     adjustments: tuple[Adjustment, ...],
     rulebook: str,
 ) -> bytes:
@@ -340,6 +344,7 @@ def _mark(
         [each.name for each in timeframes],
         calendar.name,
         calendar.tz,
+        price_steps,
         adjustments,
         rulebook,
         kept_windows.LAYOUT,

@@ -50,9 +50,7 @@ def change_list(desk: Desk, watched: Sequence[Watched], account: Account) -> lis
     changed = [
         name
         for name, each in new.items()
-        if name not in desk.watched
-        or account != desk.account
-        or _seen_by_engine(each) != _seen_by_engine(before[0][name])
+        if name not in desk.watched or _seen_by_engine(each) != _seen_by_engine(before[0][name])
     ]
     try:
         desk.watched, desk.account = new, account
@@ -67,6 +65,8 @@ def change_list(desk: Desk, watched: Sequence[Watched], account: Account) -> lis
         raise
     finally:
         desk.pools.forget_others(series_of(desk.watched.values()))
+    for lane in (lane for pipeline in desk.pipelines.values() for lane in pipeline.lanes):
+        lane.engine.account = account  # of new setups: those under way keep their sizes
     return changed
 
 
@@ -152,6 +152,8 @@ def _retold(desk: Desk, key: SeriesKey, lane: Lane, found: Sequence[Event], bars
             yield from rest
             goes_on.add(thread)
     lane.engine.leave_alone(under_way - goes_on)
+    if lane.engine.follower is not None:
+        lane.engine.follower.keep_sizes({thread: said[thread][-1].data["size"] for thread in goes_on})
 
 
 def unlisted(desk: Desk) -> list[tuple[Event, SeriesKey]]:

@@ -10,7 +10,7 @@ from scanner.events import Event, event_id, rfc3339
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from scanner.event_data import StoryData, WithdrawnData
+    from scanner.event_data import SetupData, StoryData, WithdrawnData
     from scanner.market.bars import Bar
 
 RESTATED = "the feed restated bars"
@@ -80,9 +80,15 @@ def untold(found: Sequence[Event], whole: Sequence[Event], since: int) -> list[E
 
 
 def same_plan(one: Event, other: Event) -> bool:
-    """Whether two events give a setup the same plan, by what a trader acts on: levels, way of entry, way of exit."""
-    plans = [(data["levels"], data["entry_style"], data["exit_plan"]["style"]) for data in (one.data, other.data)]
-    return plans[0] == plans[1]
+    """Whether two events give a setup the same plan, by what a trader acts on, but for the size."""
+    return _plan(one.data) == _plan(other.data)
+
+
+def _plan(data: SetupData) -> tuple[object, ...]:
+    """Give levels, ways of entry and exit, price and risk of the entry, and the step of prices."""
+    style = data["entry_style"]
+    entry = data["entries"][style]
+    return data["levels"], style, entry["price"], entry["risk"], data["exit_plan"]["style"], data["step"]
 
 
 def said_last(whole: Sequence[Event]) -> Event:

@@ -7,7 +7,6 @@ import os
 import re
 from pathlib import Path
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 from pydantic import Field, field_validator
 
@@ -52,7 +51,6 @@ class FolderFeed:
     def __init__(self, settings: FolderSettings) -> None:
         self.settings = settings
         self._options = settings.reading
-        self._zone = None if settings.tz == "UTC" else ZoneInfo(settings.tz)
         self._files: dict[Path, GrowingFile] = {}
 
     async def start(self) -> None:
@@ -78,7 +76,7 @@ class FolderFeed:
         if "\0" in name or not path.is_relative_to(os.path.normpath(folder)):
             raise FeedTroubleError(f"{folder}: it has no file {name!r}; check the symbol {want.symbol!r}")
         if path not in self._files:
-            self._files[path] = GrowingFile(path, self._options, self._zone, self.settings.keep)
+            self._files[path] = GrowingFile(path, self._options, self.settings.keep)
         return self._files[path]
 
 

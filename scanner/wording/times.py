@@ -5,15 +5,12 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from scanner.clocks import SECOND
+from scanner.clocks import SECOND, zone_named
 
 
 def known_zone(name: str) -> str:
-    """Give the name back if it is a time zone; ValueError says what one looks like."""
-    try:
-        ZoneInfo(name)
-    except (OSError, KeyError, ValueError):
-        raise ValueError(f"{name!r} is not a time zone; write one as Europe/Berlin or UTC") from None
+    """Give the name of a time zone back; ValueError as ``zone_named``."""
+    zone_named(name)
     return name
 
 

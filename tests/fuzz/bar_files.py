@@ -100,7 +100,7 @@ class OneFile:
         return found
 
     def _grow(self, found: Found) -> None:
-        file = GrowingFile(self.path, self.options, None, 300)
+        file = GrowingFile(self.path, self.options, 300)
         for part in self.parts:
             with self.path.open("ab") as stream:
                 stream.write(part)

@@ -6,11 +6,10 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from scanner.clocks import DAY, SECOND
+from scanner.clocks import DAY, SECOND, zone_named
 from scanner.commands import output
 from scanner.commands.recorded.ready import make_ready
 from scanner.commands.recorded.several import Troubles
@@ -134,15 +133,12 @@ def parse_moment(text: str, tz: str, option: str = "--at", *, days: int = 0) -> 
             f"{option} {text}: write a date such as 2024-03-18 or a time such as 2024-03-18T15:30"
         ) from None
     if moment.tzinfo is None:
-        moment = (moment + timedelta(days=days)).replace(tzinfo=_zone(tz))
+        try:
+            zone = zone_named(tz)
+        except ValueError as problem:
+            raise UsageError(f"--tz: {problem}") from None
+        moment = (moment + timedelta(days=days)).replace(tzinfo=zone)
     return round(moment.astimezone(UTC).timestamp()) * SECOND
-
-
-def _zone(tz: str) -> ZoneInfo:
-    try:
-        return ZoneInfo(tz)
-    except (OSError, ValueError, KeyError):
-        raise UsageError(f'--tz: there is no time zone "{tz}"; give a name such as Europe/Berlin or UTC') from None
 
 
 def bar_at(bars: Bars, moment: int, *, day: bool) -> int | None:

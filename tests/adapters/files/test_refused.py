@@ -153,7 +153,7 @@ def test_options_that_do_not_fit(tmp_path: Path) -> None:
     )
     assert refusal(path, time_format="%H:%M").startswith("--time-format: '%H:%M' has no full date")
     assert refusal(path, time_format="%Y-%Q").startswith("--time-format: '%Y-%Q' is not a time format")
-    assert refusal(path, tz="Mars/Olympus").startswith('--tz: there is no time zone "Mars/Olympus"')
+    assert refusal(path, tz="Mars/Olympus").startswith("--tz: there is no time zone 'Mars/Olympus'")
     path.write_bytes(HEADER.replace(b"time", b"open time") + ROW)
     assert refusal(path, stamp="close").endswith("leave out --stamp close")
 

@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 from scanner.events import rfc3339
 from scanner.market.digits import grouped, with_minus
 from scanner.wording.times import in_zone, moment, short
-from scanner.wording.words import compared, counted, name, number, phrase, sentence
+from scanner.wording.words import compared, name, number, number_of, phrase, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -50,7 +50,7 @@ FILTERS: Mapping[str, Callable[..., Any]] = {
     "full": moment,
     "iso": rfc3339,
     "in_r": in_r,
-    "counted": counted,
+    "counted": number_of,
     "name": name,
     "phrase": phrase,
     "grouped": grouped,

@@ -15,7 +15,7 @@ from scanner.page.workroom.judging import JudgedBar, judged_at
 from scanner.present.reports.explain_report import held_in_words, missed_rules, nearest_in_words, stands
 from scanner.store import SeriesKey
 from scanner.wording.tables import is_daily
-from scanner.wording.words import counted, name, number
+from scanner.wording.words import name, number, number_of
 
 if TYPE_CHECKING:
     from scanner.configuration.model.settings import Settings
@@ -56,7 +56,7 @@ def explained(bar: JudgedBar, zone: str, store: Store) -> Explained:
         return why_address(key.instrument, key.timeframe, int(bar.bars.close_time[index]))
 
     stood = "; ".join(stands(each) for each in bar.judged if each.holds)
-    unready = f"{counted(bar.needed, 'bar')} more until it is warm, and nothing is reported before that"
+    unready = f"{number_of(bar.needed, 'bar')} more until it is warm, and nothing is reported before that"
     first = max(bar.index + 1 - BARS_SHOWN, 0)
     return Explained(
         key,

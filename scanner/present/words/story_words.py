@@ -15,11 +15,11 @@ from scanner.wording.words import (
     TITLE_LENGTH,
     Line,
     Words,
-    counted,
     ended,
     headline,
     money,
     name,
+    number_of,
     phrase,
     sentence,
 )
@@ -206,9 +206,9 @@ def _glance(data: StoryData) -> str:
     if data["result"] is not None:
         numbers.insert(1, _money(data))
     if data["entry"] is None:
-        numbers.append(f"{counted(data['bars_waited'], 'bar')} waited")
+        numbers.append(f"{number_of(data['bars_waited'], 'bar')} waited")
     else:
-        numbers.append(f"{counted(data['bars_held'], 'bar')} held")
+        numbers.append(f"{number_of(data['bars_held'], 'bar')} held")
     if _may_be_pressed(data):
         numbers.append(f"pressure {_signs(data)}")
     return sentence(", ".join(numbers))
@@ -276,7 +276,7 @@ def _details(data: StoryData, user_zone: str) -> list[Line]:
     if _may_be_pressed(data):
         lines.append(Line("signs of pressure", _signs(data), "; ".join(map(phrase, data["pressure"]))))
     close = moment(parse_time(data["setup_close"]), user_zone)
-    found = f"closed {close}, {counted(data['evidence_points'], 'point')} of evidence"
+    found = f"closed {close}, {number_of(data['evidence_points'], 'point')} of evidence"
     lines.append(Line("setup", phrase(data["title"]), found))
     return lines
 

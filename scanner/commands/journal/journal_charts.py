@@ -44,7 +44,7 @@ def with_charts(choice: Choice, store: Store, told: Sequence[Told]) -> list[Told
 
 
 def _drawn(choice: Choice, store: Store, told: Told, bars: dict[SeriesKey, Bars]) -> Iterator[tuple[str, bytes]]:
-    entry, events = told.entry, [each.event for each in told.story.events]
+    entry, since = told.entry, told.story.version
     key = SeriesKey(entry.instrument, entry.timeframe)
     own = bars.get(key)
     if own is None:
@@ -56,10 +56,8 @@ def _drawn(choice: Choice, store: Store, told: Told, bars: dict[SeriesKey, Bars]
         return
     known = choice.known is not None and entry.instrument in choice.known.instruments
     rules = choice.known.of(entry.instrument).rules if choice.known is not None and known else Rules()
-    first = max(number for number, event in enumerate(events) if event.facts.begins)
     begin = max(end - BARS_BEFORE, 0)
-    yield "at the close of the setup", chart_for(own[begin:end], events[first], rules, choice.zone)
-    since = events[first:]
+    yield "at the close of the setup", chart_for(own[begin:end], since[0], rules, choice.zone)
     if since[-1].facts.ends and since[-1].kind != "setup.withdrawn":
         last = int(np.searchsorted(own.close_time, since[-1].time, side="right"))
         yield "to its end", story_chart_for(own[begin:last], since, rules, choice.zone)

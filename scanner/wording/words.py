@@ -22,7 +22,7 @@ SHORTEST_NAME = 12
 """A headline whose prices leave less room than this for a name becomes longer than its length instead."""
 TEXT_LENGTH = 300
 NAMED = 3
-"""How many instruments or series are named; the others are counted."""
+"""How many instruments, series or files are named; the others are counted."""
 NUMBERS = f"In numbers a point is the decimal mark, and thousands are separated by a thin space (12{THIN_SPACE}345.60)."
 STATE_WORDS: dict[State, str] = {
     **{state: state.replace("_", " ") for state in get_args(State)},

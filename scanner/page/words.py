@@ -34,10 +34,15 @@ def in_r(value: str | Decimal | None) -> str:
     return "-" if value is None else with_minus(f"{Decimal(value):+.2f} R")
 
 
+def address(path: str, **asked: object) -> str:
+    """Give an address of the page with what is asked for; what has no value is left out."""
+    given = {name: value for name, value in asked.items() if value}
+    return f"{path}?{urlencode(given, errors='surrogatepass')}" if given else path
+
+
 def why_address(instrument: str, timeframe: str, at: int | None = None, path: str = "/why") -> str:
     """Give the address at which a bar is explained; the last one where no close is given."""
-    asked = {"instrument": instrument, "timeframe": timeframe} | ({} if at is None else {"at": rfc3339(at)})
-    return f"{path}?{urlencode(asked, errors='surrogatepass')}"
+    return address(path, instrument=instrument, timeframe=timeframe, at=None if at is None else rfc3339(at))
 
 
 def underscored(text: str) -> str:

@@ -11,8 +11,8 @@ from scanner.market.bars import Bars
 from scanner.present.story_chart.chart import story_chart_for
 from scanner.present.study.stories import Shown
 from scanner.replays.recordings import inputs_for, recordings
-from scanner.replays.replay import BLOCK, ReplayError, Tally
-from scanner.studies.jobs import look_at
+from scanner.replays.replay import BLOCK, Tally
+from scanner.studies.jobs import look_at, noted
 from scanner.wording.words import counted
 
 if TYPE_CHECKING:
@@ -44,17 +44,13 @@ def charts_of(
     if files.shared:
         together = [(*chain.from_iterable(together), *files.shared)]
     drawn: dict[str, Shown] = {}
-    troubles = []
+    troubles: list[str] = []
     for own in together:
-        try:
+        with noted(troubles.append):
             for shown in _drawn_of(stories, own, reading):
                 drawn[shown.story.id] = shown
                 if on_progress is not None:
                     on_progress(len(drawn), len(stories))
-        except (ReplayError, ValueError, OSError) as problem:
-            if getattr(problem, "exit_code", None) is None and not isinstance(problem, OSError):
-                raise
-            troubles.append(str(problem))
     why = "; ".join(troubles) or "their bars are no longer in the files"
     left_out = len(stories) - len(drawn)
     missing_charts = f"{counted(left_out, 'story', 'stories')} of the report without a chart: {why}" if left_out else ""

@@ -57,6 +57,15 @@ def read_text(path: Path, largest: int = LARGEST) -> str:
     return content.decode()
 
 
+def state_of(path: Path) -> object:
+    """Give a value that changes whenever a file does, also if it is replaced or goes."""
+    try:
+        found = path.stat()
+    except OSError as problem:
+        return type(problem)
+    return found.st_mtime_ns, found.st_size, found.st_ino
+
+
 def document_of(text: str) -> dict[str, Any]:
     """Parse TOML; TomlFaultError if it is not TOML, or holds a value no setting can have."""
     line = _line_too_deep(text)

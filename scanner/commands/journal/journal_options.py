@@ -2,20 +2,14 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from pathlib import Path  # noqa: TC003 - the parser of the command line reads the annotations
 from typing import Annotated, Literal
 
 import typer
 
-from scanner.commands.station.which_store import choose
+from scanner.commands.station.which_store import ConfigFile, StoreFile, choose
 
 app = typer.Typer(rich_markup_mode="markdown")
-
-ConfigFile = Annotated[
-    Path | None,
-    typer.Option("--config", help="The configuration of the station.", metavar="CONFIG.toml"),
-]
-StoreFile = Annotated[Path | None, typer.Option("--store", help="Or its store.", metavar="FILE.db")]
 
 
 @app.command()

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Literal, get_args
 
+from scanner.event_data import chosen_entry
 from scanner.market.price_steps import EXACT
 from scanner.wording.tables import parse_time
 
@@ -98,7 +99,7 @@ def entry_of(story: Story, decisions: Sequence[Decision]) -> Entry:
     last = {each.kind: each for each in decisions}
     take, leave = last.get("take"), last.get("leave")
     chosen = take or last.get("pass")
-    planned = setup["entries"][setup["entry_style"]]
+    planned = chosen_entry(setup)
     unheard: Literal["waiting"] | None = None if planned["risk"] is None else "waiting"
     closed = told is not None and told["state"] in CLOSED
     first_stop = Decimal(setup["levels"]["stop"] if told is None else told["first_stop"])
@@ -157,7 +158,7 @@ def broken(story: Story, decisions: Sequence[Decision]) -> list[tuple[Broken, De
     for each in {each.kind: each for each in decisions}.values():
         setup = story.setup_at(each.after)
         sign = 1 if setup["direction"] == "long" else -1
-        planned = setup["entries"][setup["entry_style"]]
+        planned = chosen_entry(setup)
         price, risk, size = _decimal(planned["price"]), _decimal(planned["risk"]), _decimal(setup["size"])
         if each.kind == "take":
             if setup["set_aside"]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from scanner.event_data import chosen_entry
 from scanner.market.digits import grouped
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ def at_risk(
         r = max(r, Decimal(0))
         size = None if told["size"] is None else Decimal(told["size"])
     elif taken:
-        entry = setup["entries"][setup["entry_style"]]
+        entry = chosen_entry(setup)
         if entry["risk"] is None:
             return None
         r, risk, size = Decimal(1), Decimal(entry["risk"]), None if entry["size"] is None else Decimal(entry["size"])
@@ -73,7 +74,7 @@ def at_risk(
 
 def candidate(setup: SetupData, group: str, point_value: Decimal, rate: Decimal | None) -> Position | None:
     """Give the risk of a setup taken as planned; None if it plans no entry."""
-    entry = setup["entries"][setup["entry_style"]]
+    entry = chosen_entry(setup)
     if entry["risk"] is None:
         return None
     size = None if entry["size"] is None else Decimal(entry["size"])
@@ -147,7 +148,7 @@ def _alike(positions: Sequence[Position], what: str, new: Position) -> list[Posi
 
 def _size(setup: SetupData) -> Decimal | None:
     """Give the planned size, for 1 R; None if there was none."""
-    size = setup["entries"][setup["entry_style"]]["size"]
+    size = chosen_entry(setup)["size"]
     return None if size is None else Decimal(size)
 
 

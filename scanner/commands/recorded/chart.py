@@ -14,7 +14,7 @@ from scanner.present.chart.chart import Format, draw
 from scanner.present.chart.picture import picture_of
 from scanner.present.story_chart.chart import came_of, draw_story_chart, result_of
 from scanner.present.story_chart.picture import story_picture_of
-from scanner.present.words.setup_words import PLACES
+from scanner.present.words.setup_words import at_place
 from scanner.wording.tables import bar_time
 from scanner.wording.text import plain
 from scanner.wording.words import phrase
@@ -90,9 +90,8 @@ def _setup_sentence(picture: Picture, when: str, zone: str) -> str:
     if picture.setup is None:
         return f"There was no setup at this bar, {about}; closewatch explain says why."
     setup = picture.setup
-    place = f" at {PLACES[setup['place']]}" if setup["place"] else ""
     aside = f"; it was set aside: {setup['set_aside']}" if setup["set_aside"] else ""
-    return f"{about}: a {setup['direction']} {setup['title']}{place}{aside}."
+    return f"{about}: a {setup['direction']} {setup['title']}{at_place(setup['place'])}{aside}."
 
 
 def _outcome_sentence(data: StoryData) -> str:

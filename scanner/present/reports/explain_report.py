@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import isnan
 from typing import TYPE_CHECKING, Any
 
-from scanner.present.words.setup_words import PLACES
+from scanner.present.words.setup_words import at_place
 from scanner.wording.tables import NOTHING, bar_time, is_daily, table
 from scanner.wording.text import plain
 from scanner.wording.words import counted, number
@@ -49,8 +49,7 @@ def stands(found: Judgement) -> str:
     """Give the state of a setup whose rules all hold."""
     if found.set_aside:
         return f"a {found.direction} {found.setup.title} met all rules but was set aside: {found.set_aside}"
-    place = f" at {PLACES[found.place]}" if found.place else ""
-    return f"a {found.direction} {found.setup.title} qualified{place}"
+    return f"a {found.direction} {found.setup.title} qualified{at_place(found.place)}"
 
 
 def held_in_words(found: Judgement) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import chain
 from typing import TYPE_CHECKING
 
+from scanner.event_data import chosen_entry
 from scanner.replays.replay import Outcomes
 from scanner.wording.tables import bar_time, fitted, is_daily, parse_time, table
 from scanner.wording.text import plain
@@ -96,7 +97,7 @@ def _when(event: Event, zone: str) -> str:
 
 def _row(event: Event, zone: str) -> tuple[str, ...]:
     data = event.data
-    entry = data["entries"][data["entry_style"]]
+    entry = chosen_entry(data)
     return (
         _when(event, zone),
         plain(data["instrument"], NAME_LENGTH),

@@ -12,11 +12,11 @@ from arch.bootstrap import SPA
 from scanner.studies.figures.members import Members
 from scanner.studies.figures.results import Rules
 from scanner.studies.figures.rules import rules_of
-from scanner.studies.python import collect
 from scanner.trade.rulebook import Rulebook
 from tests.laws import real_series
 from tests.studies.figures.invented import invented
 from tests.studies.figures.invented_variants import shuffled, with_members, with_variants
+from tests.studies.in_memory import collect
 from tests.studies.typed import empty
 
 if TYPE_CHECKING:

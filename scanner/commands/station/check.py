@@ -11,7 +11,7 @@ from scanner.commands.trouble import DONE, FAILED, UNUSABLE
 from scanner.configuration.check import check
 from scanner.configuration.closings import next_closes
 from scanner.configuration.hazards import coming_splits, hazards
-from scanner.configuration.histories import histories
+from scanner.configuration.history_needed import histories
 from scanner.service.outlined import outline_of
 from scanner.service.trying.connect import try_all
 from scanner.wording.tables import table

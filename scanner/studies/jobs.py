@@ -10,7 +10,7 @@ from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from scanner.replays.recordings import Reading, inputs_for, recordings, survey
+from scanner.replays.recordings import Reading, begun, recordings, survey
 from scanner.replays.replay import ReplayError, Tally, checked_blocks
 from scanner.studies.checked import CheckedRows
 from scanner.studies.kept.marks import HOUSE, mark_of
@@ -93,15 +93,13 @@ class _Opened:
             if not job.rows:
                 self.marks = tuple(map(marked, job.files))
                 (recording,) = recordings(job.files, job.reading)
-            chunks = iter(recording.bars)
-            first = next(chunks, None)
-            if first is None:
+            tally = Tally(recording.symbol, str(recording.path))
+            start = begun(job.reading, recording, tally)
+            if start is None:
                 self.trouble = f"{recording.path}: it has no rows; put bars in it"
                 return
-            tally = Tally(recording.symbol, str(recording.path))
-            inputs = inputs_for(job.reading, recording, first, tally)
-            self.blocks = checked_blocks(chain([first], chunks), inputs.guard(), tally, _leave)
-            self.inputs = inputs
+            self.inputs, chunks = start
+            self.blocks = checked_blocks(chunks, self.inputs.guard(), tally, _leave)
 
     def bars(self) -> Iterator[Bars]:
         """Give the checked bars, up to the first trouble."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from itertools import chain
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,7 +18,7 @@ from scanner.market.bars import NO_TIME, Bars
 from scanner.market.guard import Guard
 from scanner.market.sessions.timetables import Timetable
 from scanner.present.reports import import_report
-from scanner.replays.recordings import advised, inputs_for, recordings
+from scanner.replays.recordings import advised, begun, recordings
 from scanner.replays.replay import MostlyRefusedError, Tally, checked_blocks
 
 if TYPE_CHECKING:
@@ -85,12 +84,13 @@ class _Read:
 
     def take(self, reading: Reading, on_note: Callable[[Note], None], write: Write) -> None:
         """Read it to its end; MostlyRefusedError as soon as more than a fifth of the rows is refused."""
-        chunks = iter(self.recording.bars)
-        first = next(chunks)
-        inputs = inputs_for(reading, self.recording, first, self.tally)
+        start = begun(reading, self.recording, self.tally)
+        if start is None:
+            return
+        inputs, chunks = start
         self.tally.timeframes = (inputs.base.name,)
         guard = Guard(Timetable(inputs.calendar, inputs.base), inputs.until)
-        for raw, checked in checked_blocks(chain([first], chunks), guard, self.tally, on_note):
+        for raw, checked in checked_blocks(chunks, guard, self.tally, on_note):
             self.first = Bars.joined([self.first, checked.bars[: SHOWN - len(self.first)]])
             write(self.recording.symbol, raw, checked.bars, guard)
 

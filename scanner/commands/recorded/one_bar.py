@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,8 +16,8 @@ from scanner.commands.trouble import UsageError
 from scanner.market.bars import Bars
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.replays.contradictions import unconfigured
-from scanner.replays.recordings import advised, prepare, recordings
-from scanner.replays.replay import MostlyRefusedError, Tally
+from scanner.replays.recordings import advised, begun, recordings
+from scanner.replays.replay import MostlyRefusedError, Tally, checked_blocks
 from scanner.wording.text import plain
 
 if TYPE_CHECKING:
@@ -169,20 +168,17 @@ def _read(paths: Sequence[Path], reading: Reading, instrument: str | None) -> Re
         if instrument is not None and recording.symbol != instrument:
             continue
         reading = _with_coarser(reading, recording.symbol)
-        tally, first, parts = Tally(recording.symbol, str(recording.path)), None, []
-        for raw in recording.bars:
-            if first is None:
-                first, checking = raw, prepare(reading, recording, raw, tally)
-            checked = checking.check(raw)
-            tally.count(len(raw), checked)
-            parts.append(checked.bars)
-            if tally.is_mostly_refused:
-                problem = MostlyRefusedError(tally, checking.guard.timetable)
-                raise UsageError(advised(problem, recording, reading))
-        if first is None:
+        tally = Tally(recording.symbol, str(recording.path))
+        start = begun(reading, recording, tally)
+        if start is None:
             raise UsageError(f"{recording.path} has no bars of {plain(recording.symbol, SHOWN)}")
+        inputs, chunks = start
+        try:
+            parts = [checked.bars for _, checked in checked_blocks(chunks, inputs.guard(), tally, lambda _: None)]
+        except MostlyRefusedError as problem:
+            raise UsageError(advised(problem, recording, reading)) from None
         output.tell(*unconfigured(reading.settings, [recording.symbol]))
-        return Recorded(partial(prepare, reading, recording, first, tally), Bars.joined(parts), tally)
+        return Recorded(inputs.pipeline, Bars.joined(parts), tally)
     raise UsageError(f"no instrument {instrument} in the files; they have {names}")
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from scanner.market.bars import Bars
 from scanner.present.story_chart.chart import story_chart_for
 from scanner.present.study.stories import Shown
-from scanner.replays.recordings import inputs_for, recordings
+from scanner.replays.recordings import begun, recordings
 from scanner.replays.replay import BLOCK, Tally
 from scanner.studies.jobs import look_at, noted
 from scanner.wording.words import counted
@@ -65,13 +65,12 @@ def _drawn_of(stories: Sequence[Chosen], paths: Sequence[Path], reading: Reading
 
 
 def _drawn(recording: Recording, reading: Reading, stories: Sequence[Chosen]) -> Iterator[Shown]:
-    chunks = iter(recording.bars)
-    first = next(chunks, None)
-    if first is None:
+    start = begun(reading, recording, Tally(recording.symbol, str(recording.path)))
+    if start is None:
         return
-    inputs = inputs_for(reading, recording, first, Tally(recording.symbol, str(recording.path)))
+    inputs, chunks = start
     replayed = _Replayed(inputs, stories, reading.tz)
-    for raw in chain.from_iterable(chunk.blocks(BLOCK) for chunk in chain([first], chunks)):
+    for raw in chain.from_iterable(chunk.blocks(BLOCK) for chunk in chunks):
         bars = replayed.pipeline.check(raw).bars
         for part in replayed.pipeline.parts(bars):
             yield from replayed.take(part)

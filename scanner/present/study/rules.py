@@ -5,8 +5,9 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
-from scanner.present.study.numbers import NOTHING, chance, count, in_r, month, span, with_span
+from scanner.present.study.numbers import chance, count, in_r, month, span, with_span
 from scanner.present.study.tables import Row, table
+from scanner.wording.tables import NOTHING
 from scanner.wording.words import counted, name
 
 if TYPE_CHECKING:

@@ -8,8 +8,7 @@ from scanner.commands.recorded.one_bar import is_day, parse_moment
 from scanner.commands.trouble import UsageError
 from scanner.events import setup_id
 from scanner.page.trouble import NothingHereError
-from scanner.page.views.explanation import Account, Explained
-from scanner.page.views.measured import by_nearness, rows
+from scanner.page.views.measured import Account, Explained, by_nearness, rows
 from scanner.page.words import bar_label, why_address
 from scanner.page.workroom.judging import JudgedBar, judged_at
 from scanner.present.reports.explain_report import held_in_words, missed_rules, nearest_in_words, stands

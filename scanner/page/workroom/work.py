@@ -33,8 +33,7 @@ if TYPE_CHECKING:
 
     from scanner.configuration.model.settings import Settings
     from scanner.events import Event
-    from scanner.page.views.explanation import Explained
-    from scanner.page.views.measured import Distance
+    from scanner.page.views.measured import Distance, Explained
     from scanner.page.workroom.judging import JudgedBar
     from scanner.present.reports.setups_report import Listed
     from scanner.store import SeriesKey

@@ -18,15 +18,15 @@ from adapters.feeds.files.series.joined import end_to_end
 from adapters.feeds.files.series.raw_bars import RawBarsMaker
 from adapters.feeds.files.times.formats import style_for
 from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError, reading
-from adapters.feeds.files.understood import understood
+from scanner.ports import UnderstoodFile
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
     import pandas as pd
 
+    from adapters.feeds.files.looking import Understanding
     from scanner.market.bars import RawBars
-    from scanner.ports import UnderstoodFile
 
 __all__ = ["ReadingOptions", "Recording", "UnreadableFileError", "recordings", "survey", "tables"]
 
@@ -120,7 +120,7 @@ class _Found:
         rows = map(seen.cells, table.read(seen.numbers.decimal))
         own = {symbol: maker.one(rows)} if table.columns.symbol is None else maker.several(rows, symbol)
         for name, bars in own.items():
-            told = partial(understood, path, table, seen, maker, self._options)
+            told = partial(_understood, path, table, seen, maker, self._options)
             self._parts.setdefault(name, []).append((path, told, bars))
 
     def recordings(self, on_trouble: Callable[[str], None] | None = None) -> Iterator[Recording]:
@@ -130,6 +130,29 @@ class _Found:
                 path, bars = end_to_end(name, [(path, bars) for path, _, bars in parts])
                 reopened = partial(self._reopened, [path for path, _, _ in parts])
                 yield Recording(name, path, bars, [told for _, told, _ in parts], reopened)
+
+
+def _understood(
+    path: Path, table: Table, seen: Understanding, maker: RawBarsMaker, options: ReadingOptions
+) -> UnderstoodFile:
+    """Describe how a file was understood once its rows have been read."""
+    columns, stamps = table.columns, seen.stamps
+    named = {"time": columns.time_name} | {what: columns.names[index] for what, index in columns.numbers.items()}
+    if columns.symbol is not None:
+        named["symbol"] = columns.names[columns.symbol]
+    return UnderstoodFile(
+        path=path,
+        form=table.form,
+        columns=named,
+        unused=[name for index, name in enumerate(columns.names) if name and index not in columns.wanted],
+        decimal=seen.numbers.decimal,
+        currency=seen.numbers.currency,
+        time_format=stamps.time_format or "",
+        stamp=stamps.kind,
+        zone=options.tz if stamps.local else "",
+        newest_first=maker.newest_first,
+        open_end=table.open_end,
+    )
 
 
 @contextmanager

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import re
 import time
 import warnings
@@ -23,6 +22,7 @@ from scanner.commands.recorded.one_bar import Recorded, is_day
 from scanner.commands.recorded.ready import compile_once
 from scanner.configuration.model.settings import load
 from scanner.configuration.model.wrong_setups import try_own_setups
+from scanner.cycles import unsearched
 from scanner.events import rfc3339
 from scanner.replays.found_columns import FoundColumns
 from scanner.replays.recordings import FRAME, Reading, advised, begun, recordings
@@ -101,7 +101,7 @@ def find_setups(
     (0, 5)
     """
     reading = _reading(frame, timeframe, calendar, tz, stamp, step, config)
-    with _sentences(), _without_looking_for_circles():
+    with _sentences(), unsearched():
         return _found_in(reading)
 
 
@@ -299,18 +299,6 @@ def in_python(sentence: str) -> str:
         sentence,
     )
     return re.sub(r"--(tz|stamp|instrument)\b", r"\1", _ADVICE.sub(r'\1="\2"', sentence))
-
-
-@contextmanager
-def _without_looking_for_circles() -> Iterator[None]:
-    """Turn off garbage collection of cycles meanwhile: events have none, and it would take a tenth of the time."""
-    was = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was:
-            gc.enable()
 
 
 def _warn(tally: Tally) -> None:

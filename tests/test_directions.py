@@ -15,6 +15,7 @@ ROOMS = (
     "scanner.compiling",
     "scanner.clocks",
     "scanner.backoff",
+    "scanner.cycles",
     "scanner.event_data",
     "scanner.events",
     "scanner.market",

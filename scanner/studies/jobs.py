@@ -10,12 +10,13 @@ from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from scanner.cycles import unsearched
 from scanner.replays.recordings import Reading, begun, recordings, survey
 from scanner.replays.replay import ReplayError, Tally, checked_blocks
 from scanner.studies.checked import CheckedRows
 from scanner.studies.kept.marks import HOUSE, mark_of
 from scanner.studies.schema import StudyFile
-from scanner.studies.stories.collecting import Asked, collect_together, no_search_for_cycles
+from scanner.studies.stories.collecting import Asked, collect_together
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -197,7 +198,7 @@ def look_at(paths: Sequence[Path], reading: Reading) -> Files:
     alone: dict[str, list[Path]] = {}
     shared: list[Path] = []
     troubles: list[str] = []
-    with no_search_for_cycles():
+    with unsearched():
         for path, instrument, trouble in survey(paths, reading):
             if trouble:
                 troubles.append(trouble)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -10,6 +9,7 @@ from scanner.commands import output
 from scanner.commands.recorded.ready import make_ready
 from scanner.commands.recorded.row_notes import RowNotes
 from scanner.commands.recorded.several import Troubles
+from scanner.cycles import unsearched
 from scanner.present.reports.import_report import open_end_line
 from scanner.present.reports.replay_report import Report, summary
 from scanner.replays.contradictions import FEW, unconfigured
@@ -48,23 +48,18 @@ def gather(
     make_ready(reading)
     tallies: list[Tally] = []
     troubles, cut_off = Troubles(), dict[str, None]()
-    # Events hold no reference cycles; looking for them over and over costs a tenth of the time.
-    gc.disable()
-    try:
-        with output.progress("replaying") as on_progress:
-            for recording in recordings(paths, reading, on_progress, troubles.add):
-                tally = Tally(recording.symbol, str(recording.path))
-                made = partial(prepare, reading)
-                try:
-                    with troubles.of(tally):
-                        for event in replay(recording, made, tally, on_note, on_end, tells_stories=tells_stories):
-                            on_event(event)
-                        tallies.append(tally)
-                        cut_off.update({open_end_line(file): None for file in recording.understood() if file.open_end})
-                except MostlyRefusedError as problem:
-                    troubles.add(advised(problem, recording, reading))
-    finally:
-        gc.enable()
+    with unsearched(), output.progress("replaying") as on_progress:
+        for recording in recordings(paths, reading, on_progress, troubles.add):
+            tally = Tally(recording.symbol, str(recording.path))
+            made = partial(prepare, reading)
+            try:
+                with troubles.of(tally):
+                    for event in replay(recording, made, tally, on_note, on_end, tells_stories=tells_stories):
+                        on_event(event)
+                    tallies.append(tally)
+                    cut_off.update({open_end_line(file): None for file in recording.understood() if file.open_end})
+            except MostlyRefusedError as problem:
+                troubles.add(advised(problem, recording, reading))
     output.tell(*cut_off, *_alike(tallies), *unconfigured(reading.settings, [tally.symbol for tally in tallies]))
     return tallies, troubles
 

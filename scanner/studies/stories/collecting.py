@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import gc
-from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
 from threading import Lock
@@ -15,6 +13,7 @@ import pyarrow.compute as pc
 
 from scanner.analysis.pool import MANY
 from scanner.arrow import numbers
+from scanner.cycles import unsearched
 from scanner.pipeline import Pools, rounds
 from scanner.studies.checked import Unjudged
 from scanner.studies.parts import Part, Studied
@@ -147,20 +146,8 @@ def collect_together(given: Sequence[Inputs], bars: Sequence[Iterable[Bars]], as
 
     Bars of several instruments go through compiled code together; threads of one process take turns.
     """
-    with _TURNS, no_search_for_cycles():
+    with _TURNS, unsearched():
         return _collect(given, bars, asked)
-
-
-@contextmanager
-def no_search_for_cycles() -> Iterator[None]:
-    """Do something that makes no cycles of objects: to search for them would take a tenth of the time or more."""
-    was_on = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was_on:
-            gc.enable()
 
 
 def _collect(given: Sequence[Inputs], bars: Sequence[Iterable[Bars]], asked: Asked) -> Collected:

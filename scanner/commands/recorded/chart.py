@@ -86,7 +86,7 @@ def format_of(out: Path | None) -> Format:
 
 
 def _setup_sentence(picture: Picture, when: str, zone: str) -> str:
-    about = f"{plain(picture.instrument, LONGEST_NAME)} {picture.timeframe} at {when} ({zone})"
+    about = f"{plain(picture.instrument)} {picture.timeframe} at {when} ({zone})"
     if picture.setup is None:
         return f"There was no setup at this bar, {about}; closewatch explain says why."
     setup = picture.setup

@@ -29,8 +29,8 @@ if TYPE_CHECKING:
     from scanner.pipeline import Lane, Pipeline
     from scanner.replays.recordings import Reading
 
-SHOWN, NAMES_SHOWN = 60, 400
-"""Characters shown of the name of an instrument, and of all names."""
+NAMES_SHOWN = 400
+"""Characters shown of the names of all instruments."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +171,7 @@ def _read(paths: Sequence[Path], reading: Reading, instrument: str | None) -> Re
         tally = Tally(recording.symbol, str(recording.path))
         start = begun(reading, recording, tally)
         if start is None:
-            raise UsageError(f"{recording.path} has no bars of {plain(recording.symbol, SHOWN)}")
+            raise UsageError(f"{recording.path} has no bars of {plain(recording.symbol)}")
         inputs, chunks = start
         try:
             parts = [checked.bars for _, checked in checked_blocks(chunks, inputs.guard(), tally, lambda _: None)]
@@ -193,7 +193,7 @@ def _with_coarser(reading: Reading, symbol: str) -> Reading:
 
 
 def _no_bar(bars: Bars, at: str, tally: Tally) -> str:
-    symbol = plain(tally.symbol, SHOWN)
+    symbol = plain(tally.symbol)
     if not len(bars):
         return f"{tally.source} has no complete bar of {symbol}"
     first, last = (

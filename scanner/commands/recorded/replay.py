@@ -27,9 +27,6 @@ if TYPE_CHECKING:
     from scanner.market.guard import Note
     from scanner.replays.recordings import Reading
 
-SHOWN = 60
-"""Characters shown of a name."""
-
 
 def gather(
     paths: Sequence[Path],
@@ -70,7 +67,7 @@ def _alike(tallies: Sequence[Tally]) -> list[str]:
         if tally.bars >= FEW:
             by_mark.setdefault(tally.mark, []).append(tally)
     return [
-        f"{' and '.join(plain(tally.symbol, SHOWN) for tally in same)} have the same prices: leave one of them out, or "
+        f"{' and '.join(plain(tally.symbol) for tally in same)} have the same prices: leave one of them out, or "
         "they count twice"
         for same in by_mark.values()
         if len(same) > 1

@@ -32,7 +32,7 @@ def opening(bars: Bars, index: int, tally: Tally, zone: str, unready: str, judge
     told = unready and f"nothing is reported ({unready})"
     stood = "; ".join(stands(found) for found in judged if found.holds)
     when = f"{_named(bars, index, tally, zone)} ({zone})"
-    return f"{plain(tally.symbol, 60)} {tally.timeframes[0]}, {when}: {told or stood or nearest_in_words(judged)}."
+    return f"{plain(tally.symbol)} {tally.timeframes[0]}, {when}: {told or stood or nearest_in_words(judged)}."
 
 
 def suspected(bars: Bars, index: int, tally: Tally, zone: str, text: str) -> str:
@@ -98,7 +98,7 @@ def row(bars: Bars, index: int, zone: str, unready: str, judged: Sequence[Judgem
 
 def day(at: str, zone: str, tally: Tally, rows: Sequence[tuple[str, ...]]) -> list[str]:
     """Give all bars of a day, each with the setup that had the fewest failed rules."""
-    symbol, heads = plain(tally.symbol, 60), ("closed", "close", "nearest setup", "misses", "which rules")
+    symbol, heads = plain(tally.symbol), ("closed", "close", "nearest setup", "misses", "which rules")
     found = sum(each[-1] == "qualified" for each in rows)
     aside = sum(each[-1].startswith("set aside: ") for each in rows)
     about = f"{symbol} {tally.timeframes[0]}, {counted(len(rows), 'bar')} of {at} ({zone})"

@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from scanner.ports import UnderstoodFile
     from scanner.replays.replay import Tally
 
-NAME_LENGTH = 60
 WIDTH, INDENT = 100, 16
 MARKS = {".": "point", ",": "comma"}
 
@@ -70,7 +69,7 @@ def series_lines(tally: Tally, first: Bars, zone: str) -> list[str]:
         for at in range(len(first))
     ]
     begins = [line for number, bar in enumerate(bars) for line in _paragraph("" if number else "the first", bar)]
-    return [plain(tally.symbol, NAME_LENGTH), *lines, *begins]
+    return [plain(tally.symbol), *lines, *begins]
 
 
 def _paragraph(what: str, text: str) -> list[str]:
@@ -78,7 +77,7 @@ def _paragraph(what: str, text: str) -> list[str]:
 
 
 def _name(name: str) -> str:
-    return f'"{plain(name, NAME_LENGTH)}"'
+    return f'"{plain(name)}"'
 
 
 def _when(opens: int, closes: int, zone: str, timeframe: str) -> str:

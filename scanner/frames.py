@@ -16,10 +16,10 @@ import numpy as np
 import pandas as pd
 
 from scanner.commands import output
+from scanner.commands.ready import compile_once
 from scanner.commands.recorded.chart import format_of, picture_at
 from scanner.commands.recorded.explain import reported_at, unready_at
 from scanner.commands.recorded.one_bar import Recorded, is_day
-from scanner.commands.recorded.ready import compile_once
 from scanner.configuration.model.settings import load
 from scanner.configuration.model.wrong_setups import try_own_setups
 from scanner.cycles import unsearched
@@ -108,7 +108,7 @@ def find_setups(
 def _found_in(reading: Reading) -> pd.DataFrame:
     """Find the setups in the table; everything else that this needs is freed when it returns."""
     found: list[pd.DataFrame] = []
-    compile_once(reading.rulebook)
+    compile_once([reading.rulebook])
     for recording in recordings((), reading):
         tally = Tally(recording.symbol, str(recording.path))
         try:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import os
 import sys
 from contextlib import contextmanager
@@ -121,9 +120,3 @@ def progress(words: str) -> Iterator[Callable[[int, int], None] | None]:
             shown.update(task, completed=done, total=total)
 
         yield on_progress
-
-
-def announce_compiling() -> None:
-    """Announce the one-time wait for the compiler, and shorten it a little."""
-    gc.freeze()  # the compiler makes many circles, and each search for them would go through all that is loaded
-    tell("Compiling the rules for this machine, once: up to half a minute.")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.analysis.rules import Rules
-from scanner.commands.recorded.ready import compile_once
+from scanner.commands.ready import compile_once
 from scanner.journal.bars_as_told import as_told
 from scanner.present.chart.chart import chart_for
 from scanner.present.story_chart.chart import story_chart_for
@@ -36,7 +36,7 @@ def with_charts(choice: Choice, store: Store, told: Sequence[Told]) -> list[Told
     keys = {SeriesKey(each.entry.instrument, each.entry.timeframe) for each in decided}
     bars = {stored.key: stored.bars for stored in store.bars.load(keys)} if keys else {}
     if bars:
-        compile_once(Rulebook(Rules(), setups=()))
+        compile_once([Rulebook(Rules(), setups=())])
     return [
         replace(each, charts=tuple(_drawn(choice, store, each, bars))) if each.entry.decision is not None else each
         for each in told

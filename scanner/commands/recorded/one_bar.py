@@ -10,7 +10,7 @@ import numpy as np
 
 from scanner.clocks import DAY, SECOND, zone_named
 from scanner.commands import output
-from scanner.commands.recorded.ready import make_ready
+from scanner.commands.ready import compile_once
 from scanner.commands.recorded.several import Troubles
 from scanner.commands.trouble import UsageError
 from scanner.market.bars import Bars
@@ -60,7 +60,7 @@ class Recorded:
     def read(cls, paths: Sequence[Path], reading: Reading, at: str, instrument: str | None) -> Recorded:
         """Read the recording; UsageError if there are none or several, or ``at`` is wrong."""
         parse_moment(at, reading.tz)
-        make_ready(reading)
+        compile_once([reading.rulebook], reading.settings)
         return _read(paths, reading, instrument)
 
     @property

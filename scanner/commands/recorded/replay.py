@@ -6,7 +6,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from scanner.commands import output
-from scanner.commands.recorded.ready import make_ready
+from scanner.commands.ready import compile_once
 from scanner.commands.recorded.row_notes import RowNotes
 from scanner.commands.recorded.several import Troubles
 from scanner.cycles import unsearched
@@ -42,7 +42,7 @@ def gather(
     A recording that cannot be read stops only itself. Each event is passed on, and the outcome of each setup;
     ``tells_stories`` is as in ``replay``.
     """
-    make_ready(reading)
+    compile_once([reading.rulebook], reading.settings)
     tallies: list[Tally] = []
     troubles, cut_off = Troubles(), dict[str, None]()
     with unsearched(), output.progress("replaying") as on_progress:

@@ -11,8 +11,8 @@ from scanner.analysis.door.known_setups import known
 from scanner.analysis.door.setup import Chosen
 from scanner.analysis.door.setup_trial import example_fit
 from scanner.commands import output
+from scanner.commands.ready import compile_once
 from scanner.commands.recorded.chart import format_of
-from scanner.commands.recorded.ready import compile_once
 from scanner.commands.trouble import UsageError
 from scanner.configuration.mistakes import did_you_mean
 from scanner.configuration.model import settings
@@ -52,7 +52,7 @@ def run(name: str | None, config: Path | None, out: Path | None) -> None:
     found = listed[name]
     chosen, rules = Chosen(found.setup, found.numbers), next(iter(rulebooks.values())).rules
     rulebook = Rulebook(rules, (chosen,))
-    compile_once(rulebook)
+    compile_once([rulebook])
     output.say(*explained(found, example_fit(chosen, rules), output.width() or WIDTH), "")
     output.say(_drawn(rulebook, out or Path(f"{name}.png"), kind), "", SHORT)
 

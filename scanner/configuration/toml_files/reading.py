@@ -10,13 +10,13 @@ import tomllib
 from typing import TYPE_CHECKING, Any
 
 from scanner.configuration.toml_files.faults import fault
-from scanner.configuration.toml_files.lines import STRING, lines
+from scanner.configuration.toml_files.lines import STRING, around, lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from scanner.configuration.toml_files.lines import Path as Keys
+    from scanner.configuration.toml_files.lines import Keys
 
 MEBIBYTE = 2**20
 LARGEST = 8 * MEBIBYTE
@@ -82,8 +82,7 @@ def document_of(text: str) -> dict[str, Any]:
     wrong = next(_useless(document), None)
     if wrong is not None:
         (path, sentence), line_of = wrong, lines(text)
-        around = (path[:length] for length in range(len(path), 0, -1))
-        raise TomlFaultError(next(line_of[each] for each in around if each in line_of), sentence)
+        raise TomlFaultError(next(line_of[each] for each in around(path) if each in line_of), sentence)
     return document
 
 

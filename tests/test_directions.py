@@ -15,7 +15,6 @@ ROOMS = (
     "scanner.compiling",
     "scanner.clocks",
     "scanner.backoff",
-    "scanner.cycles",
     "scanner.event_data",
     "scanner.events",
     "scanner.market",

@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 
 from scanner.analysis.pool import MANY
 from scanner.arrow import numbers
-from scanner.cycles import unsearched
+from scanner.engine.ready import without_collecting
 from scanner.pipeline import Pools, rounds
 from scanner.studies.checked import Unjudged
 from scanner.studies.parts import Part, Studied
@@ -146,7 +146,7 @@ def collect_together(given: Sequence[Inputs], bars: Sequence[Iterable[Bars]], as
 
     Bars of several instruments go through compiled code together; threads of one process take turns.
     """
-    with _TURNS, unsearched():
+    with _TURNS, without_collecting():
         return _collect(given, bars, asked)
 
 

@@ -8,6 +8,7 @@ from urllib.parse import urlencode
 
 from scanner.events import rfc3339
 from scanner.market.digits import grouped, with_minus
+from scanner.wording.tables import named_by
 from scanner.wording.times import in_zone, moment, short
 from scanner.wording.words import compared, name, number, number_of, phrase, sentence
 
@@ -15,13 +16,13 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
 
-def bar_label(nanoseconds: int, zone: str, *, daily: bool) -> str:
-    """Name a bar: by its day, or by when it closed.
+def bar_label(open_time: int, close_time: int, zone: str, *, daily: bool) -> str:
+    """Name a bar as ``bar_time`` does, with the month in letters.
 
-    >>> bar_label(1_772_467_200_000_000_000, "UTC", daily=True)
+    >>> bar_label(1_772_406_000_000_000_000, 1_772_492_400_000_000_000, "UTC", daily=True)
     '2 Mar 2026'
     """
-    own = in_zone(nanoseconds, zone)
+    own = in_zone(named_by(open_time, close_time, daily=daily), zone)
     return f"{own.day} {own:%b %Y}" if daily else f"{own.day} {own:%b %Y %H:%M}"
 
 

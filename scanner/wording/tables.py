@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from textwrap import wrap
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from scanner.clocks import HOUR, SECOND
 from scanner.wording.times import in_zone
@@ -67,13 +67,18 @@ def is_daily(timeframe: str) -> bool:
     return timeframe in {"1d", "1w"}
 
 
+def named_by(open_time: Any, close_time: Any, *, daily: bool) -> Any:  # noqa: ANN401 - a time or an array of them
+    """Give the moment that names a bar, or bars: the middle of a day, the open of a week, else the close."""
+    if not daily:
+        return close_time
+    # A session that opens on Sunday evening is Monday's. The longest day has 25 hours, when clocks are put back.
+    length = close_time - open_time
+    return open_time + length // 2 * (length <= 25 * HOUR)
+
+
 def bar_time(open_time: int, close_time: int, zone: str, *, daily: bool) -> str:
     """Name a bar as people do: the day of a daily one, the first day of a weekly one, else the minute of its close."""
-    # A session that opens on Sunday evening is Monday's: a day's bar is named by its middle. The longest day has 25
-    # hours, when clocks are put back.
-    length = close_time - open_time
-    day = open_time + length // 2 if length <= 25 * HOUR else open_time
-    moment = in_zone(day if daily else close_time, zone)
+    moment = in_zone(named_by(open_time, close_time, daily=daily), zone)
     return moment.date().isoformat() if daily else moment.replace(tzinfo=None).isoformat(" ", "minutes")
 
 

@@ -47,7 +47,9 @@ def bar_of(settings: Settings, store: Store, instrument: str, timeframe: str, at
 def explained(bar: JudgedBar, zone: str, store: Store) -> Explained:
     """Explain the result of each setup in each direction at a bar."""
     key, daily = bar.key, is_daily(bar.key.timeframe)
-    times = bar.bars.open_time if daily else bar.bars.close_time
+
+    def label(index: int) -> str:
+        return bar_label(int(bar.bars.open_time[index]), int(bar.bars.close_time[index]), zone, daily=daily)
 
     def address(index: int) -> str:
         if not 0 <= index < len(bar.bars):
@@ -59,7 +61,7 @@ def explained(bar: JudgedBar, zone: str, store: Store) -> Explained:
     first = max(bar.index + 1 - BARS_SHOWN, 0)
     return Explained(
         key,
-        label=bar_label(int(times[bar.index]), zone, daily=daily),
+        label=label(bar.index),
         close=int(bar.bars.close_time[bar.index]),
         suspect=bar.suspect,
         opening=unready if bar.needed else stood or nearest_in_words(bar.judged),
@@ -68,7 +70,7 @@ def explained(bar: JudgedBar, zone: str, store: Store) -> Explained:
         after=address(bar.index + 1),
         bars=[
             (
-                bar_label(int(times[i]), zone, daily=daily),
+                label(i),
                 *(f"{column[i]:.10g}" for column in (bar.bars.open, bar.bars.high, bar.bars.low, bar.bars.close)),
                 number(None if bar.bars.volume[i] != bar.bars.volume[i] else float(bar.bars.volume[i])),
             )

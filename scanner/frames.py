@@ -22,7 +22,7 @@ from scanner.commands.recorded.explain import reported_at, unready_at
 from scanner.commands.recorded.one_bar import Recorded, is_day
 from scanner.configuration.model.settings import load
 from scanner.configuration.model.wrong_setups import try_own_setups
-from scanner.engine.ready import without_collecting
+from scanner.engine.ready import no_search_for_cycles
 from scanner.events import rfc3339
 from scanner.replays.found_columns import FoundColumns
 from scanner.replays.recordings import FRAME, Reading, advised, begun, recordings
@@ -101,7 +101,7 @@ def find_setups(
     (0, 5)
     """
     reading = _reading(frame, timeframe, calendar, tz, stamp, step, config)
-    with _sentences(), without_collecting():
+    with _sentences(), no_search_for_cycles():
         return _found_in(reading)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 from hashlib import sha256
+from itertools import zip_longest
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,7 +18,7 @@ from scanner.engine.together import push_together
 from scanner.events import rfc3339
 from scanner.follow.follower import Follower
 from scanner.market.aggregate import Aggregator
-from scanner.market.bars import Bars
+from scanner.market.bars import NEVER, Bars
 from scanner.market.guard import Guard, Note
 from scanner.market.sessions.timetables import timetable_of
 from scanner.market.splits import adjust
@@ -38,9 +39,6 @@ if TYPE_CHECKING:
     from scanner.market.splits import Adjustment
     from scanner.trade.rulebook import Rulebook
     from scanner.trade.size import Account
-
-
-NEVER = np.iinfo(np.int64).max
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,9 +226,13 @@ class Pipeline:
 
     def events(self, bars: Bars) -> Iterator[Event]:
         """Take in checked bars of the base timeframe and give their events, those of coarser timeframes first."""
+        for lane, own in self.made(bars):
+            yield from lane.engine.events(own)
+
+    def made(self, bars: Bars) -> Iterator[tuple[Lane, Bars]]:
+        """Make each timeframe's bars from checked bars of the base timeframe, in parts for all lanes to take."""
         for part in self.parts(bars):
-            for lane, own in self.lanes_of(part):
-                yield from lane.engine.events(own)
+            yield from self.lanes_of(part)
 
     def parts(self, bars: Bars) -> Iterator[Bars]:
         """Cut base bars into parts that may go through all lanes at a time."""
@@ -247,24 +249,30 @@ class Pipeline:
             yield lane, bars if lane.aggregator is None else lane.aggregator.push(bars)
 
     def again(self, bars: Bars, coarser: Mapping[str, Bars], over: int = NEVER) -> Iterator[tuple[Lane, Bars]]:
-        """Do the same as ``lanes_of``, part by part, for bars that were taken in by an earlier run.
+        """Do the same as ``made``, for bars that were taken in by an earlier run.
 
         ``coarser`` are the bars of that run, by timeframe. They are kept for longer than the finer bars from which they
-        were made, so those older than any bar made now come first; a bar that does not fit the sessions now is left
-        out with all bars before it. A bar that was taken as complete without its last rows is taken so again, if it
-        closed by ``over``.
+        were made, so those older than any bar made now come first. Those later than any come last: their timeframe was
+        the base one then. A bar that does not fit the sessions now is left out with all bars before it. A bar that was
+        taken as complete without its last rows is taken so again, if it closed by ``over``.
         """
-        known = {lane.timeframe.name: coarser.get(lane.timeframe.name, Bars.of([])) for lane in self.lanes}
+        known = {
+            lane: (lane.aggregator, _fitting(coarser.get(lane.timeframe.name, Bars.of([])), lane.aggregator.target))
+            for lane in self.lanes
+            if lane.aggregator is not None
+        }
         for number, part in enumerate(self.parts(bars)):
             made = list(self.lanes_of(part))
             for lane, own in made if number == 0 else ():
-                if lane.aggregator is not None:
-                    yield lane, _older(known[lane.timeframe.name], lane.aggregator, own)
+                if lane in known:
+                    aggregator, before = known[lane]
+                    older = before[: int(np.searchsorted(before.close_time, aggregator.begin(own), side="right"))]
+                    yield from ((lane, some) for some in self.parts(older))
             yield from made
-        for lane in self.lanes:
-            before = known[lane.timeframe.name]
-            if lane.aggregator is not None and len(before):
-                yield lane, lane.aggregator.flush(min(int(before.close_time[-1]), over))
+        for lane, (aggregator, before) in known.items():
+            if len(before):
+                yield lane, aggregator.flush(min(int(before.close_time[-1]), over))
+                yield from ((lane, some) for some in self.parts(aggregator.go_on_with(before)))
 
     def closed_by(self, now: int) -> Iterator[tuple[Lane, Bars]]:
         """Give the coarser bars whose time is over at ``now``, although the feed sent no rows for their end."""
@@ -287,46 +295,30 @@ class Run:
             self.said += [(event, lane) for event in events]
 
 
-def rounds(pipelines: Sequence[Pipeline], parts: Sequence[Iterator[Bars]]) -> Iterator[list[tuple[int, Lane, Bars]]]:
-    """Make each timeframe's bars of several different pipelines, and give those that engines may take together.
+def in_step(made: Sequence[Iterator[tuple[Lane, Bars]]]) -> Iterator[list[tuple[int, Lane, Bars]]]:
+    """Give bars that the engines of several different pipelines may take together.
 
-    ``parts`` are the checked base bars of each, cut by ``Pipeline.parts``. Bars come with their lane and the number of
-    their pipeline.
+    ``made`` are the bars of the timeframes of each, in its own order. They come with the number of their pipeline.
     """
-    going = list(range(len(pipelines)))
-    while going:
-        made: list[list[tuple[int, Lane, Bars]]] = []  # by the number of coarser lanes
-        still = []
-        for number in going:
-            part = next(parts[number], None)
-            if part is None:
-                continue
-            still.append(number)
-            for depth, (lane, own) in enumerate(pipelines[number].lanes_of(part)):
-                if depth == len(made):
-                    made.append([])
-                made[depth].append((number, lane, own))
-        yield from made
-        going = still
+    for step in zip_longest(*made):
+        yield [(number, *each) for number, each in enumerate(step) if each is not None]
 
 
-def run_together(pipelines: Sequence[Pipeline], bars: Sequence[Bars]) -> list[Run]:
-    """Give several different pipelines their new checked bars; the engines take all of them together."""
-    runs = [Run() for _ in pipelines]
-    parts = [pipeline.parts(own) for pipeline, own in zip(pipelines, bars, strict=True)]
-    for together in rounds(pipelines, parts):
+def run_together(made: Sequence[Iterator[tuple[Lane, Bars]]]) -> list[Run]:
+    """Let the engines of several different pipelines take in the bars ``made`` of each, all of them together."""
+    runs = [Run() for _ in made]
+    for together in in_step(made):
         said = push_together([lane.engine for _, lane, _ in together], [own for _, _, own in together])
         for (number, lane, own), events in zip(together, said, strict=True):
             runs[number].add(lane, own, events)
     return runs
 
 
-def _older(known: Bars, aggregator: Aggregator, made: Bars) -> Bars:
-    """Give the ``known`` coarser bars older than any that the aggregator makes; the first of those are ``made``."""
-    older = known[: int(np.searchsorted(known.close_time, aggregator.begin(made), side="right"))]
-    opens, closes, aligned = aggregator.target.spans(older.open_time, "open")
-    astray = np.flatnonzero(~aligned | (opens != older.open_time) | (closes != older.close_time))
-    return older[int(astray[-1]) + 1 if len(astray) else 0 :]
+def _fitting(bars: Bars, timetable: Timetable) -> Bars:
+    """Give the bars after the last one that does not fit a timetable."""
+    opens, closes, aligned = timetable.spans(bars.open_time, "open")
+    astray = np.flatnonzero(~aligned | (opens != bars.open_time) | (closes != bars.close_time))
+    return bars[int(astray[-1]) + 1 if len(astray) else 0 :]
 
 
 def _guard(

@@ -72,7 +72,9 @@ def test_series_taken_in_together_say_what_each_says_alone(seeds: list[int], cut
     while any(begin < len(own) for begin, own in zip(done, bars, strict=True)):
         ends = [begin + int(rng.integers(0, 90)) for begin in done]
         parts = [own[begin:end] for own, begin, end in zip(bars, done, ends, strict=True)]
-        for number, run in enumerate(run_together(pipelines, parts)):
+        for number, run in enumerate(
+            run_together([each.made(own) for each, own in zip(pipelines, parts, strict=True)])
+        ):
             said[number] += [event for event, _ in run.said]
         done = [min(end, len(own)) for end, own in zip(ends, bars, strict=True)]
     for seed, own, together in zip(seeds, bars, said, strict=True):
@@ -134,7 +136,7 @@ def test_windows_of_any_length_say_the_same_of_a_bad_tick_that_has_left_them() -
             account=known.account,
             pools=pools,
         )
-        (run,) = run_together([own], [bars])
+        (run,) = run_together([own.made(bars)])
         said.append(sorted(event.to_json() for event, _ in run.said))
     assert len(said[0]) > 1_000
     assert said[0] == said[1]

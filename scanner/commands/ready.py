@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 from typing import TYPE_CHECKING
 
 from scanner.commands import output
@@ -22,7 +21,6 @@ def compile_once(rulebooks: Collection[Rulebook], settings: Settings | None = No
     """
     needed = any(map(ready.needs_compiling, rulebooks))
     if needed:
-        gc.freeze()  # the compiler makes many circles, and each search for them would go through all that is loaded
         output.tell("Compiling the rules for this machine, once: up to half a minute.")
     if settings is not None:
         from scanner.configuration.model.wrong_setups import try_own_setups  # noqa: PLC0415 - heavy, and seldom needed

@@ -90,7 +90,7 @@ class Ready:
 
 def make_ready(rulebooks: Iterable[Rulebook]) -> None:
     """Compile, or load from disk, the code that the first bar would otherwise wait for."""
-    with without_collecting():
+    with no_search_for_cycles():
         for rulebook in rulebooks:
             ready = Ready(rulebook)
             if needs_compiling(rulebook):
@@ -101,8 +101,8 @@ def make_ready(rulebooks: Iterable[Rulebook]) -> None:
 
 
 @contextmanager
-def without_collecting() -> Iterator[None]:
-    """Search for no reference cycles meanwhile: among many objects that takes a tenth of the time or more."""
+def no_search_for_cycles() -> Iterator[None]:
+    """Do something that makes few cycles of objects, or many that stay: a search would take a tenth of the time."""
     before = gc.isenabled()
     gc.disable()
     try:

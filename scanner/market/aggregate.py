@@ -97,6 +97,22 @@ class Aggregator:
         self._done_until, self._waiting = self._waiting[1], None
         return given
 
+    def go_on_with(self, known: Bars) -> Bars:
+        """Give those of some coarse bars that are later than all it has made, as if it had made them.
+
+        None while one is incomplete.
+        """
+        if self._waiting is not None:
+            return known[:0]
+        later = known[int(np.searchsorted(known.open_time, self._done_until)) :]
+        if len(later):
+            self._done_until = int(later.close_time[-1])
+        return later
+
+    def pass_over(self, until: int) -> None:
+        """Count all coarse bars that close up to a time as given."""
+        self._waiting, self._done_until = None, max(self._done_until, until)
+
     def snapshot(self) -> bytes:
         """Give the state needed to resume in a later run."""
         return STATE.pack(self._offset, self._done_until, *(self._waiting or NO_ROW))

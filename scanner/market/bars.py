@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 StampKind = Literal["open", "close", "date"]
 NO_TIME = np.iinfo(np.int64).min
 """The stamp of a row whose time could not be read."""
+NEVER = np.iinfo(np.int64).max
+"""A moment that does not come."""
 
 
 @dataclass(frozen=True, slots=True)

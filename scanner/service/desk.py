@@ -251,7 +251,8 @@ class Desk:
             fresh = [(each, self._checked(each, min(now, each.asked), taken, work)) for each in closely]
             new += [(arrival, checked) for arrival, checked in fresh if checked is not None]
             pipelines = [self.pipelines[each.instrument] for each, _ in new]
-            runs = run_together(pipelines, [checked.bars for _, checked in new])
+            made = [pipeline.made(checked.bars) for pipeline, (_, checked) in zip(pipelines, new, strict=True)]
+            runs = run_together(made)
             for (arrival, checked), run, pipeline in zip(new, runs, pipelines, strict=True):
                 self._collect(arrival.instrument, run, checked, min(now, arrival.asked), work)
                 taken.notes += pipeline.suspects(checked)

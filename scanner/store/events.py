@@ -120,14 +120,17 @@ class EventLog:
         Those numbered after ``after``, of some ``kinds`` (all when empty), of one ``series``, about times from
         ``since`` on, and at most ``limit``.
         """
-        number = None if series is None else self._bars.number_of(series)
-        if series is not None and number is None:
-            return []
-        return self._some(
-            f"e.number > ? AND (? OR e.kind IN ({_marks(kinds)})) AND (? IS NULL OR e.series = ?) "
-            "AND (? IS NULL OR e.time >= ?) ORDER BY e.number LIMIT ?",
-            (after, not kinds, *kinds, number, number, since, since, limit),
-        )
+        conditions, values = ["e.number > ?"], list[object]([after])
+        if kinds:
+            conditions.append(f"e.kind IN ({_marks(kinds)})")
+            values += kinds
+        if series is not None:  # a condition that is always there, whether or not it applies, would hide the index
+            conditions.append("e.series = ?")
+            values.append(self._bars.number_of(series))
+        if since is not None:
+            conditions.append("e.time >= ?")
+            values.append(since)
+        return self._some(f"{' AND '.join(conditions)} ORDER BY e.number LIMIT ?", [*values, limit])
 
     def last(self) -> int:
         """Give the number of the last event; 0 without any."""

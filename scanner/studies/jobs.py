@@ -10,7 +10,7 @@ from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from scanner.engine.ready import without_collecting
+from scanner.engine.ready import no_search_for_cycles
 from scanner.replays.recordings import Reading, begun, recordings, survey
 from scanner.replays.replay import ReplayError, Tally, checked_blocks
 from scanner.studies.checked import CheckedRows
@@ -198,7 +198,7 @@ def look_at(paths: Sequence[Path], reading: Reading) -> Files:
     alone: dict[str, list[Path]] = {}
     shared: list[Path] = []
     troubles: list[str] = []
-    with without_collecting():
+    with no_search_for_cycles():
         for path, instrument, trouble in survey(paths, reading):
             if trouble:
                 troubles.append(trouble)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 from decimal import Decimal
 from functools import partial
 from pathlib import Path
@@ -14,6 +13,7 @@ import pyarrow.parquet
 
 from scanner.analysis.pool import FEW, Pool
 from scanner.analysis.rules import Rules
+from scanner.engine.ready import no_search_for_cycles
 from scanner.engine.series_engine import SeriesEngine
 from scanner.engine.together import push_together
 from scanner.follow.follower import Follower
@@ -72,11 +72,11 @@ def replay_all(path: Path, kind: type[SeriesEngine], *, tells_stories: bool = Fa
             lane.engine.__class__ = kind
         return pipeline
 
-    gc.disable()  # as the command does
-    for recording in recordings([path], reading):
-        for _ in replay(recording, made, Tally("", ""), lambda _: None, lambda _: None, tells_stories=tells_stories):
-            pass
-    gc.enable()
+    with no_search_for_cycles():  # as the command does
+        for recording in recordings([path], reading):
+            tally = Tally("", "")
+            for _ in replay(recording, made, tally, lambda _: None, lambda _: None, tells_stories=tells_stories):
+                pass
 
 
 def time_following(measures: Measures, scale: int) -> None:

@@ -13,7 +13,9 @@ from scanner.configuration.model.tables import Route
 from scanner.configuration.routing import sinks_for
 from scanner.journal.open_stories import OpenStories
 from scanner.market.bars import Bars
+from scanner.market.sessions.timeframes import Timeframe
 from scanner.service.changes.change_list import revive
+from scanner.service.changes.restating import same
 from scanner.service.desk import Desk
 from scanner.store import SeriesKey, Store
 from scanner.trade.following import Follow
@@ -199,6 +201,27 @@ def test_a_story_given_up_does_not_go_on_when_its_instrument_returns(store: Stor
     assert [event for event in said if event.thread == given_up.thread][-1] == given_up
     replayed = [event for event in engine(rulebook=many_found()).push(BARS) if event.facts.begins]
     assert [event.id for event in said if event.facts.begins] == [event.id for event in replayed]
+
+
+@pytest.mark.parametrize("again", [0, 40], ids=["only new bars", "known ones too"])
+@pytest.mark.parametrize("last", ["setup.qualified", "setup.entered"])
+def test_stories_go_on_when_a_finer_timeframe_becomes_the_base(store: Store, last: str, again: int) -> None:
+    whole, bars, key = watched("30m"), halves(BARS), SeriesKey("GANNET", "30m")
+    coarse = Bars.joined([own for _, own in whole.inputs(ACCOUNT).pipeline().made(bars)])
+    index = under_way_at(last)
+    at = Desk([replace(whole, base=Timeframe.named("30m"))], ACCOUNT, store, **SENDS_NOTHING)
+    at.load()
+    take(at, coarse[: index + 1])
+    at = Desk([whole], ACCOUNT, store, **SENDS_NOTHING)
+    assert at.load() == ["GANNET"]
+    revive(at, ["GANNET"])
+    at = Desk([whole], ACCOUNT, store, **SENDS_NOTHING)
+    assert at.load() == []
+    take(at, bars[2 * (index + 1) - again :])
+    expected = [event.id for event in whole.inputs(ACCOUNT).pipeline().events(bars)]
+    assert [kept.event.id for kept in store.events.find(series=key)] == expected
+    (stored,) = store.bars.load([key])
+    assert same(stored.bars, coarse)
 
 
 def test_a_new_timeframe_publishes_no_story_of_an_unpublished_setup(store: Store) -> None:

@@ -160,6 +160,27 @@ def test_events_are_found_by_kind_series_time_and_number(store: Store) -> None:
     assert len(subjects(limit=2)) == 2
 
 
+def test_finding_the_events_of_a_series_does_not_read_those_of_others(store: Store) -> None:
+    def steps() -> int:
+        counted = [0]
+
+        def count() -> int:
+            counted[0] += 1
+            return 0
+
+        with store.database.plain() as connection:
+            connection.set_progress_handler(count, 1)
+        assert len(store.events.find(series=GANNET, since=START, kinds=["setup.qualified"])) == 1
+        with store.database.plain() as connection:
+            connection.set_progress_handler(None, 1)
+        return counted[0]
+
+    store.commit(Batch([update(GANNET, 0, 1), update(FULMAR, 0, 300)], said=[said(GANNET, 0)]))
+    few = steps()
+    store.commit(Batch(said=[said(FULMAR, minute) for minute in range(300)]))
+    assert steps() <= few + 50
+
+
 def test_a_restated_bar_is_kept_with_both_its_values(store: Store) -> None:
     store.commit(Batch([update(GANNET, 0, 4)], said=[said(GANNET, 2)]))
     again = Bars.joined([minute_bars(2, 1, base=200.0), minute_bars(3, 2)])

@@ -80,10 +80,9 @@ def _judge_series(world: World, store: Store, name: str, said: Sequence[KeptEven
     checked = pipeline.check(as_sent(true, name)).bars
     replayed: list[Event] = []
     own: dict[str, list[Bars]] = {}
-    for part in pipeline.parts(checked):
-        for lane, bars in pipeline.lanes_of(part):
-            own.setdefault(lane.timeframe.name, []).append(bars)
-            replayed += lane.engine.events(bars)
+    for lane, bars in pipeline.made(checked):
+        own.setdefault(lane.timeframe.name, []).append(bars)
+        replayed += lane.engine.events(bars)
     for timeframe, parts in own.items():
         made = type(true).joined(parts)
         if timeframe != "1m" and not same(loaded[timeframe], made):

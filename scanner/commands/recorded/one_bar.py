@@ -106,9 +106,8 @@ class Recorded:
         seen = 0
         for moment in moments:
             stop = int(np.searchsorted(self.base.close_time, moment, side="right"))
-            for part in pipeline.parts(self.base[seen:stop]):
-                for lane, own in pipeline.lanes_of(part):
-                    said += [event for event in lane.engine.events(own) if lane.engine is engine]
+            for lane, own in pipeline.made(self.base[seen:stop]):
+                said += [event for event in lane.engine.events(own) if lane.engine is engine]
             seen = stop
             for lane, own in pipeline.closed_by(moment):
                 said += [event for event in lane.engine.events(own) if lane.engine is engine]

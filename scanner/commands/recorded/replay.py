@@ -9,7 +9,7 @@ from scanner.commands import output
 from scanner.commands.ready import compile_once
 from scanner.commands.recorded.row_notes import RowNotes
 from scanner.commands.recorded.several import Troubles
-from scanner.engine.ready import without_collecting
+from scanner.engine.ready import no_search_for_cycles
 from scanner.present.reports.import_report import open_end_line
 from scanner.present.reports.replay_report import Report, summary
 from scanner.replays.contradictions import FEW, unconfigured
@@ -45,7 +45,7 @@ def gather(
     compile_once([reading.rulebook], reading.settings)
     tallies: list[Tally] = []
     troubles, cut_off = Troubles(), dict[str, None]()
-    with without_collecting(), output.progress("replaying") as on_progress:
+    with no_search_for_cycles(), output.progress("replaying") as on_progress:
         for recording in recordings(paths, reading, on_progress, troubles.add):
             tally = Tally(recording.symbol, str(recording.path))
             made = partial(prepare, reading)

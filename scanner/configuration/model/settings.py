@@ -25,13 +25,14 @@ from scanner.configuration.model.wrong_instruments import unwatchable, wrong_cos
 from scanner.configuration.model.wrong_names import wrong_names
 from scanner.configuration.model.wrong_setups import wrong_rules
 from scanner.configuration.toml_files.reading import TomlFaultError, document_of, read_text
+from scanner.market.bars import NEVER
 from scanner.market.instruments import Instrument
 from scanner.market.sessions.calendars import Calendar, calendar_named
 from scanner.market.sessions.dates import Dates
 from scanner.market.sessions.dates import read as read_dates
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.splits import Adjustment, adjust, in_force
-from scanner.pipeline import NEVER, Inputs
+from scanner.pipeline import Inputs
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 from scanner.configuration.model.outline import FIXED
 from scanner.configuration.model.settings import SettingsError
 from scanner.events import OF_SETUPS
-from scanner.market.bars import Bars
-from scanner.pipeline import Pools
+from scanner.market.bars import NO_TIME, Bars
+from scanner.pipeline import Pools, run_together
 from scanner.service.changes.restating import as_sent
 from scanner.service.changes.retelling import given_up, said_last, same_plan, untold
 from scanner.service.desk import series_of
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 TOGETHER = 64
 """Instruments whose stored bars are in memory at the same time."""
+NO_BARS = Bars.of([])
 OTHER_RULES = "the list or its rules are others now, and it is not followed any longer"
 
 
@@ -95,37 +96,37 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
     said = unlisted(desk)
     # If it returns to the list it starts afresh, so a story given up now does not go on then.
     gone = {key.instrument for _, key in said} - desk.watched.keys()
-    updates = [SeriesUpdate(key, Bars.of([]), b"") for key in desk.store.bars.keys if key.instrument in gone]
+    updates = [SeriesUpdate(key, NO_BARS, b"") for key in desk.store.bars.keys if key.instrument in gone]
     for begin in range(0, len(names), TOGETHER):
+        kept, again = dict[SeriesKey, dict[str, Bars]](), []
         for name, stored in desk.stored(names[begin : begin + TOGETHER]).items():
-            base = SeriesKey(name, desk.watched[name].base.name)
-            bars = stored.get(base.timeframe)
-            if bars is None or not len(bars):
-                continue
-            pipeline = desk.pipelines[name]
-            checked = pipeline.check(as_sent(bars, name), bars)
-            found: dict[Lane, list[Event]] = {}
-            # Bars adjusted for other splits are of no use.
-            for lane, own in pipeline.again(checked.bars, {} if pipeline.adjustments else stored):
-                found.setdefault(lane, []).extend(each for each in lane.engine.events(own) if each.thread)
-                key = SeriesKey(name, lane.timeframe.name)
-                if key != base and len(own):
+            base, pipeline = SeriesKey(name, desk.watched[name].base.name), desk.pipelines[name]
+            if stored:
+                bars = stored.get(base.timeframe, NO_BARS)  # none if the base timeframe is a new one
+                checked = pipeline.check(as_sent(bars, name), bars).bars
+                # Bars adjusted for other splits are of no use.
+                again.append(pipeline.again(checked, {} if pipeline.adjustments else stored))
+                desk.last[name], kept[base] = bars.last(), stored
+        for (base, stored), run in zip(kept.items(), run_together(again), strict=True):
+            pipeline = desk.pipelines[base.instrument]
+            for lane in pipeline.lanes:
+                lane.engine.suspects.clear()  # their events were published at the time
+                key, own = SeriesKey(base.instrument, lane.timeframe.name), Bars.joined(run.bars.get(lane, []))
+                found, known = [event for event, of in run.said if of is lane], stored.get(key.timeframe, NO_BARS)
+                said += [(each, key) for each in _retold(desk, key, lane, found, known)]
+                last_known = int(known.close_time[-1]) if len(known) else NO_TIME
+                if lane.aggregator is not None and len(own) and own.close_time[-1] >= last_known:
                     rewrites.append(Rewrite(key, int(own.close_time[0]), own, b""))
-            pipeline.suspects(checked)  # their events were published at the time
-            for lane, events in found.items():
-                own = stored.get(lane.timeframe.name, Bars.of([]))
-                said += [
-                    (each, SeriesKey(name, lane.timeframe.name)) for each in _retold(desk, name, lane, events, own)
-                ]
-            updates.append(SeriesUpdate(base, Bars.of([]), snapshot_of(pipeline), checkpoint_of(pipeline)))
-            desk.last[name] = bars.last()
-            revived.append(name)
+                elif lane.aggregator is not None and len(known):  # they fit the sessions no longer, and stay
+                    lane.aggregator.pass_over(last_known)
+            updates.append(SeriesUpdate(base, NO_BARS, snapshot_of(pipeline), checkpoint_of(pipeline)))
+            revived.append(base.instrument)
     addressed, *_ = desk.addressing.addressed(said, desk.store.clock())
     desk.store.commit(Batch(updates, rewrites, addressed))
     return revived
 
 
-def _retold(desk: Desk, name: str, lane: Lane, found: Sequence[Event], bars: Bars) -> Iterator[Event]:
+def _retold(desk: Desk, key: SeriesKey, lane: Lane, found: Sequence[Event], bars: Bars) -> Iterator[Event]:
     """Give the events still to be published for the unfinished stories of a series.
 
     ``found`` is what the current rules find, ``bars`` are the stored bars of the series. A story that agrees with what
@@ -138,7 +139,7 @@ def _retold(desk: Desk, name: str, lane: Lane, found: Sequence[Event], bars: Bar
     now: dict[str, list[Event]] = {}
     for event in found:
         now.setdefault(event.thread, []).append(event)
-    said = _stories(desk, SeriesKey(name, lane.timeframe.name))
+    said = _stories(desk, key)
     goes_on = set()
     for thread, whole in said.items():
         if not (_is_open(whole[-1]) or (thread in under_way and not whole[-1].facts.ends)):

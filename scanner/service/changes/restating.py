@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.events import KINDS, event_id
-from scanner.market.bars import Bars, RawBars
+from scanner.market.bars import NEVER, Bars, RawBars
 from scanner.pipeline import Run
 from scanner.service.changes.retelling import retold
 from scanner.service.resuming import checkpoint_of, snapshot_of
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from scanner.pipeline import Pipeline
     from scanner.store.events import EventLog
 
-NEVER = np.iinfo(np.int64).max
 OF_A_SERIES = tuple(kind for kind, facts in KINDS.items() if facts.about in {"setup", "series"})
 
 
@@ -91,8 +90,9 @@ def run_again(
     event.
     """
     name, base = pipeline.instrument.symbol, pipeline.base.name
-    checked = pipeline.check(as_sent(overlaid(stored[base], corrected), name), stored[base]).bars
-    if same(checked, stored[base]):
+    taken = stored.get(base, Bars.of([]))  # none if the base timeframe is a new one
+    checked = pipeline.check(as_sent(overlaid(taken, corrected), name), taken).bars
+    if same(checked, taken):
         return None
     since = int(corrected.close_time[0])  # earlier bars are unchanged
     rerun = Rerun(pipeline, checked)

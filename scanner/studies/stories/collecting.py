@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import chain
 from threading import Lock
 from typing import TYPE_CHECKING
 
@@ -13,8 +14,8 @@ import pyarrow.compute as pc
 
 from scanner.analysis.pool import MANY
 from scanner.arrow import numbers
-from scanner.engine.ready import without_collecting
-from scanner.pipeline import Pools, rounds
+from scanner.engine.ready import no_search_for_cycles
+from scanner.pipeline import Pools, in_step
 from scanner.studies.checked import Unjudged
 from scanner.studies.parts import Part, Studied
 from scanner.studies.stories.control_pass import follow_controls
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from scanner.market.bars import Bars
-    from scanner.pipeline import Inputs, Pipeline
+    from scanner.pipeline import Inputs
 
     Integers = NDArray[np.int64]
 
@@ -64,11 +65,13 @@ class Seen:
     first: int = 0
     last: int = 0
 
-    def count(self, bars: Bars) -> None:
-        """Count bars of the feed."""
-        if len(bars):
-            self.first = self.first if self.bars else int(bars.open_time[0])
-            self.bars, self.last = self.bars + len(bars), int(bars.close_time[-1])
+    def counted(self, bars: Iterable[Bars]) -> Iterator[Bars]:
+        """Count bars of the feed, and pass them on."""
+        for own in bars:
+            if len(own):
+                self.first = self.first if self.bars else int(own.open_time[0])
+                self.bars, self.last = self.bars + len(own), int(own.close_time[-1])
+            yield own
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +149,7 @@ def collect_together(given: Sequence[Inputs], bars: Sequence[Iterable[Bars]], as
 
     Bars of several instruments go through compiled code together; threads of one process take turns.
     """
-    with _TURNS, without_collecting():
+    with _TURNS, no_search_for_cycles():
         return _collect(given, bars, asked)
 
 
@@ -168,8 +171,9 @@ def _collect(given: Sequence[Inputs], bars: Sequence[Iterable[Bars]], asked: Ask
             lane = lanes[id(pool)]
             numbers[id(each.engine)] = lane.add(inputs, each.engine)
             own.lanes.append((lane, numbers[id(each.engine)]))
-    parts = [_parts(*each) for each in zip(pipelines, seen, bars, strict=True)]
-    for together in rounds(pipelines, parts):
+    counted = [each.counted(own) for each, own in zip(seen, bars, strict=True)]
+    of_lanes = [chain.from_iterable(map(each.made, own)) for each, own in zip(pipelines, counted, strict=True)]
+    for together in in_step(of_lanes):
         by_pool: dict[int, list[tuple[int, Bars]]] = {}
         for _, each, own_bars in together:
             by_pool.setdefault(id(each.engine.series.pool), []).append((numbers[id(each.engine)], own_bars))
@@ -182,13 +186,6 @@ def _collect(given: Sequence[Inputs], bars: Sequence[Iterable[Bars]], asked: Ask
             without = _without_setups(rulebook)
             follow_controls(lane, _pools(without, room).of(without, timetable), without, asked.seed, asked.draws)
     return Collected(given, seen, list(lanes.values()))
-
-
-def _parts(pipeline: Pipeline, seen: Seen, bars: Iterable[Bars]) -> Iterator[Bars]:
-    """Count the bars of an instrument, and cut them into parts that may go through its lanes at a time."""
-    for all_of_them in bars:
-        seen.count(all_of_them)
-        yield from pipeline.parts(all_of_them)
 
 
 @lru_cache(8)

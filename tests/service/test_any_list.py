@@ -1,0 +1,78 @@
+"""Whatever timeframes, base and sessions an instrument gets, in a reload or at a start, it goes on without a fault."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from scanner.market.aggregate import Aggregator
+from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.timeframes import Timeframe
+from scanner.market.sessions.timetables import timetable_of
+from scanner.service.changes.change_list import change_list, revive
+from scanner.service.desk import Desk
+from scanner.service.together.usual import Arrival
+from scanner.store import Store
+from tests.effort import EFFORT
+from tests.laws import QUARTER_HOUR, bars_of
+from tests.outside.random_tapes import tape
+from tests.service.one_desk import ACCOUNT, START, raw, watched
+from tests.service.story_grammar import faults
+
+if TYPE_CHECKING:
+    from scanner.configuration.model.settings import Watched
+    from scanner.market.bars import Bars
+
+TIMEFRAMES = ("15m", "30m", "1h", "2h", "4h")
+CALENDARS = (("24/7", "UTC"), ("24/7", "Europe/Berlin"), ("none", "America/New_York"), ("24/5", "UTC"))
+FINEST = bars_of(tape(3), START // (16 * QUARTER_HOUR) * (16 * QUARTER_HOUR))
+
+
+@cache
+def sent(base: str) -> Bars:
+    """Give the bars as the feed has them on a timeframe."""
+    if base == TIMEFRAMES[0]:
+        return FINEST
+    timetable = timetable_of(calendar_named("24/7"), Timeframe.named(base))
+    return Aggregator(Timeframe.named(TIMEFRAMES[0]), timetable).push(FINEST)
+
+
+@st.composite
+def lists(draw: st.DrawFn) -> Watched:
+    chosen = sorted(draw(st.sets(st.sampled_from(TIMEFRAMES), min_size=1, max_size=3)), key=TIMEFRAMES.index)
+    base = draw(st.sampled_from(TIMEFRAMES[: TIMEFRAMES.index(chosen[0]) + 1]))
+    calendar = calendar_named(*draw(st.sampled_from(CALENDARS)))
+    return replace(watched(*chosen), base=Timeframe.named(base), calendar=calendar)
+
+
+STEPS = st.tuples(lists(), st.booleans(), st.integers(50, 250), st.integers(1, 200))
+"""The list, whether by a reload, how many bars pass, and after how many the first answer is cut."""
+
+
+@settings(max_examples=6 * EFFORT)
+@given(st.lists(STEPS, min_size=2, max_size=5))
+def test_an_instrument_goes_on_by_any_other_list(steps: list[tuple[Watched, bool, int, int]]) -> None:
+    with TemporaryDirectory() as folder, Store.open(Path(folder) / "kept.db", lambda: 0) as store:
+        desk, passed = None, 200
+        for listed, is_reload, bars, cut in steps:
+            if desk is not None and is_reload:
+                change_list(desk, [listed], ACCOUNT)
+            else:
+                desk = Desk([listed], ACCOUNT, store, route=lambda _: (), stale_after=10**9, record=False)
+                revive(desk, desk.load())
+            passed, since = min(passed + bars, len(FINEST)), desk.since("GANNET")
+            now, feed = int(FINEST.close_time[passed - 1]), sent(listed.base.name)
+            answer = feed[(feed.close_time <= now) & (feed.open_time >= (since or 0))]
+            for part in (answer[:cut], answer[cut:]):
+                if len(part):
+                    desk.take([Arrival("GANNET", raw(part), since=desk.since("GANNET"))], now)
+        assert faults([kept.event for kept in store.events.find()]) == []
+        for stored in store.bars.load(store.bars.keys):
+            assert (np.diff(stored.bars.close_time) > 0).all()

@@ -16,7 +16,7 @@ from adapters.feeds.raw_rows import joined
 from scanner.clocks import DAY, PacedClock
 from scanner.market.bars import NO_TIME, RawBars
 from scanner.ports import Answer, FeedTroubleError
-from scanner.wording.tables import parse_time
+from scanner.wording.times import parse_time
 
 if TYPE_CHECKING:
     import asyncio

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal, get_args
 
 from scanner.event_data import chosen_entry
 from scanner.market.price_steps import EXACT
-from scanner.wording.tables import parse_time
+from scanner.wording.times import parse_time
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence

@@ -8,8 +8,7 @@ from urllib.parse import urlencode
 
 from scanner.events import rfc3339
 from scanner.market.digits import grouped, with_minus
-from scanner.wording.tables import named_by
-from scanner.wording.times import in_zone, moment, short
+from scanner.wording.times import in_zone, moment, named_by, short
 from scanner.wording.words import compared, name, number, number_of, phrase, sentence
 
 if TYPE_CHECKING:

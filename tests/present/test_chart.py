@@ -29,8 +29,7 @@ from scanner.present.chart.spread import spread
 from scanner.present.panels.macd import crosses
 from scanner.present.words.setup_words import PLACES
 from scanner.wording.cautions import SHORT
-from scanner.wording.tables import bar_time
-from scanner.wording.times import in_zone
+from scanner.wording.times import bar_time, in_zone
 from tests.demo_setups import replayed, with_every_setup
 from tests.effort import EFFORT
 from tests.laws import bars_of, real_series, timetable

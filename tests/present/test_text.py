@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from scanner.market import digits
 from scanner.present.glance import folded
 from scanner.wording import text, words
-from scanner.wording.tables import bar_time
 from scanner.wording.text import plain
+from scanner.wording.times import bar_time
 from scanner.wording.words import number, sentence
 
 ANY_TEXT = st.text(st.characters(exclude_categories=()))

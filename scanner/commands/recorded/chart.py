@@ -15,8 +15,8 @@ from scanner.present.chart.picture import picture_of
 from scanner.present.story_chart.chart import came_of, draw_story_chart, result_of
 from scanner.present.story_chart.picture import story_picture_of
 from scanner.present.words.setup_words import at_place
-from scanner.wording.tables import bar_time
 from scanner.wording.text import plain
+from scanner.wording.times import bar_time
 from scanner.wording.words import phrase
 
 if TYPE_CHECKING:

@@ -24,7 +24,7 @@ from scanner.replays.recordings import Reading, recordings
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 from scanner.wording.cautions import SHORT
-from scanner.wording.tables import bar_time, parse_time
+from scanner.wording.times import bar_time, parse_time
 from scanner.wording.words import named
 
 if TYPE_CHECKING:

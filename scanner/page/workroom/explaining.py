@@ -13,7 +13,7 @@ from scanner.page.words import bar_label, why_address
 from scanner.page.workroom.judging import JudgedBar, judged_at
 from scanner.present.reports.explain_report import held_in_words, missed_rules, nearest_in_words, stands
 from scanner.store import SeriesKey
-from scanner.wording.tables import is_daily
+from scanner.wording.times import is_daily
 from scanner.wording.words import name, number, number_of
 
 if TYPE_CHECKING:

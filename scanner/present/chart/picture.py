@@ -16,7 +16,7 @@ from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
 from scanner.trade.rulebook import Rulebook
-from scanner.wording.tables import is_daily, named_by
+from scanner.wording.times import is_daily, named_by
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

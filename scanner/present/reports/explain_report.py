@@ -6,8 +6,9 @@ from math import isnan
 from typing import TYPE_CHECKING, Any
 
 from scanner.present.words.setup_words import at_place
-from scanner.wording.tables import NOTHING, bar_time, is_daily, table
+from scanner.wording.tables import NOTHING, table
 from scanner.wording.text import plain
+from scanner.wording.times import bar_time, is_daily
 from scanner.wording.words import counted, number
 
 if TYPE_CHECKING:

@@ -6,9 +6,8 @@ from math import isnan
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
-from scanner.wording.tables import bar_time, is_daily
 from scanner.wording.text import plain
-from scanner.wording.times import moment
+from scanner.wording.times import bar_time, is_daily, moment
 from scanner.wording.words import by_reason
 
 if TYPE_CHECKING:

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 from scanner.event_data import chosen_entry
 from scanner.replays.replay import Outcomes
-from scanner.wording.tables import bar_time, fitted, is_daily, parse_time, table
+from scanner.wording.tables import fitted, table
 from scanner.wording.text import plain
+from scanner.wording.times import bar_time, is_daily, parse_time
 from scanner.wording.words import STATE_WORDS, by_reason
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ from scanner.present.chart.picture import (
     picture_from,
     traced_over,
 )
-from scanner.wording.tables import named_by
+from scanner.wording.times import named_by
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

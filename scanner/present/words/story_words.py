@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from scanner.market.digits import grouped, with_minus
 from scanner.present.glance.acting import sized
 from scanner.wording.cautions import SHORT
-from scanner.wording.tables import parse_time
-from scanner.wording.times import moment
+from scanner.wording.times import moment, parse_time
 from scanner.wording.words import (
     HEADLINE_LENGTH,
     TITLE_LENGTH,

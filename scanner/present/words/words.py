@@ -12,8 +12,7 @@ from scanner.present.words import station_words, story_words
 from scanner.present.words.forming_words import setup_forming
 from scanner.present.words.setup_words import setup_found, setup_withdrawn
 from scanner.wording.cautions import SHORT
-from scanner.wording.tables import parse_time
-from scanner.wording.times import short
+from scanner.wording.times import parse_time, short
 from scanner.wording.words import TITLE_LENGTH, Line, Words, name, phrase
 
 if TYPE_CHECKING:

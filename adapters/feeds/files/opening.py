@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from adapters.feeds.files.kinds.bytes import ByteFile, Progress, first_lines
 from adapters.feeds.files.kinds.csv import CsvLines
 from adapters.feeds.files.kinds.json_lines import JsonLines
-from adapters.feeds.files.kinds.text import TextTable
+from adapters.feeds.files.kinds.lines import TextTable
 from adapters.feeds.files.looking import Table, understand
 from adapters.feeds.files.series.joined import end_to_end
 from adapters.feeds.files.series.raw_bars import RawBarsMaker

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping  # noqa: TC003 - pydantic reads the annotations
 from dataclasses import dataclass
 from itertools import groupby
 from operator import attrgetter
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING
 from scanner.wording.words import NAMED, by_reason, counted, name, named
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Sequence
 
 NAME_LENGTH = 60
 

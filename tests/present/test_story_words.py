@@ -15,7 +15,7 @@ from tests.adapters.story_samples import FOLLOWING, SPLIT, story_event, story_of
 
 if TYPE_CHECKING:
     from scanner.events import Event, Kind
-    from scanner.present.words.words import Words
+    from scanner.wording.words import Words
 
 BERLIN, NEW_YORK = "Europe/Berlin", "America/New_York"
 

@@ -25,7 +25,7 @@ from tests.present.each_kind import one_of_each
 
 if TYPE_CHECKING:
     from scanner.event_data import Measure
-    from scanner.present.words.words import Words
+    from scanner.wording.words import Words
 
 BERLIN, NEW_YORK = "Europe/Berlin", "America/New_York"
 MARKS = {"\u200e"}

@@ -28,8 +28,6 @@ if TYPE_CHECKING:
     from adapters.feeds.files.looking import Understanding
     from scanner.market.bars import RawBars
 
-__all__ = ["ReadingOptions", "Recording", "UnreadableFileError", "recordings", "survey", "tables"]
-
 IN_FOLDERS = (
     *(".csv", ".tsv", ".jsonl", ".ndjson", ".json", ".parquet", ".pq"),
     *(".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"),

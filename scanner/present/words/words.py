@@ -13,15 +13,13 @@ from scanner.present.words.forming_words import setup_forming
 from scanner.present.words.setup_words import setup_found, setup_withdrawn
 from scanner.wording.cautions import SHORT
 from scanner.wording.times import parse_time, short
-from scanner.wording.words import TITLE_LENGTH, Line, Words, name, phrase
+from scanner.wording.words import TITLE_LENGTH, Words, name, phrase
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from scanner.events import Event, Kind
     from scanner.ports import Message
-
-__all__ = ["WORDS", "Line", "Words", "alert", "conversation", "digest", "newest_first", "say"]
 
 WORDS: Mapping[Kind, Callable[[Message, str, str | None], Words]] = {
     "setup.forming": setup_forming,

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from scanner.event_data import Direction, State
     from scanner.journal.stories import Story
-    from scanner.store import Decision
+    from scanner.store import KeptDecision
 
 Broken = Literal["set_aside", "beyond_plan", "too_large", "before_exit_signal"]
 """A rule that the user broke: a setup was taken although it was set aside, entered more than a tenth of the planned
@@ -85,15 +85,15 @@ class Entry:
         return self.r is not None
 
 
-def by_story(decisions: Iterable[Decision]) -> dict[str, list[Decision]]:
+def by_story(decisions: Iterable[KeptDecision]) -> dict[str, list[KeptDecision]]:
     """Group decisions by the id of their story, the oldest first."""
-    made: dict[str, list[Decision]] = {}
+    made: dict[str, list[KeptDecision]] = {}
     for each in decisions:
         made.setdefault(each.thread, []).append(each)
     return made
 
 
-def entry_of(story: Story, decisions: Sequence[Decision]) -> Entry:
+def entry_of(story: Story, decisions: Sequence[KeptDecision]) -> Entry:
     """Make the entry of a story; ``decisions`` are those on it, oldest first."""
     setup, told = story.setup, story.told
     last = {each.kind: each for each in decisions}
@@ -148,13 +148,13 @@ def entry_of(story: Story, decisions: Sequence[Decision]) -> Entry:
     )
 
 
-def broken(story: Story, decisions: Sequence[Decision]) -> list[tuple[Broken, Decision]]:
+def broken(story: Story, decisions: Sequence[KeptDecision]) -> list[tuple[Broken, KeptDecision]]:
     """Name the rules that the user broke, each with the decision that broke it, as far as they can be judged.
 
     Of several decisions to take or leave it, the last counts. An exit at the stop or beyond counts as the stop, not as
     leaving before an exit signal.
     """
-    found: list[tuple[Broken, Decision]] = []
+    found: list[tuple[Broken, KeptDecision]] = []
     for each in {each.kind: each for each in decisions}.values():
         setup = story.setup_at(each.after)
         sign = 1 if setup["direction"] == "long" else -1

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from scanner.events import Event
     from scanner.journal.stories import Story
     from scanner.market.sessions.timetables import Timetable
-    from scanner.store import Decision
+    from scanner.store import KeptDecision
     from scanner.trade.limits import Limits
 
 SAME_BET_BARS = 3
@@ -40,7 +40,7 @@ class Position:
 
 
 def at_risk(
-    story: Story, taken: Sequence[Decision], group: str, point_value: Decimal, rate: Decimal | None
+    story: Story, taken: Sequence[KeptDecision], group: str, point_value: Decimal, rate: Decimal | None
 ) -> Position | None:
     """Give the risk of an open story; None if there is none.
 

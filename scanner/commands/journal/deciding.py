@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from scanner.journal.stories import Story
-    from scanner.store import Decision, Store
+    from scanner.store import KeptDecision, Store
     from scanner.store.decisions import Decided
 
 HEADS = ("id", "instrument", "tf", "setup", "side", "bar close", "state")
@@ -67,7 +67,7 @@ def number(text: str, name: str) -> Decimal:
     return value
 
 
-def keep(store: Store, wish: Wish, zone: str) -> tuple[Decision, list[str]]:
+def keep(store: Store, wish: Wish, zone: str) -> tuple[KeptDecision, list[str]]:
     """Record a decision on a story; return it, and lines that say so with times in ``zone``.
 
     UsageError if it cannot be recorded; then nothing is.
@@ -180,7 +180,7 @@ def _about(story: Story, zone: str) -> str:
     return f"{named} {data['title']} {data['direction']} of {moment(story.found, zone)} ({story.id[:8]})"
 
 
-def _kept(story: Story, made: Decision, before: Sequence[Decision], about: str) -> list[str]:
+def _kept(story: Story, made: KeptDecision, before: Sequence[KeptDecision], about: str) -> list[str]:
     at = "" if made.price is None else f" at {made.price:f}"
     size = "" if made.size is None else f", size {made.size:f}"
     lines = [f"{DONE[made.kind]}{at}{size}: {about}."]

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from scanner.events import Event
     from scanner.journal.entries import Entry
     from scanner.journal.stories import Story
-    from scanner.store import Decision
+    from scanner.store import KeptDecision
 
 NOTE_LENGTH = 2_000
 STYLE = """
@@ -47,7 +47,7 @@ class Told:
     """
 
     story: Story
-    decisions: Sequence[Decision]
+    decisions: Sequence[KeptDecision]
     entry: Entry
     charts: tuple[tuple[str, bytes], ...] = ()
 
@@ -158,14 +158,14 @@ def _story(data: StoryData) -> str:
     return " ".join(parts)
 
 
-def decision_words(decision: Decision) -> str:
+def decision_words(decision: KeptDecision) -> str:
     """Give a decision, with the user's own price and size."""
     at = f" at {decision.price:f}" if decision.price is not None else ""
     size = f", size {decision.size:f}" if decision.size is not None else ""
     return DECIDED[decision.kind] + at + size
 
 
-def _decision(decision: Decision, zone: str) -> str:
+def _decision(decision: KeptDecision, zone: str) -> str:
     text = f": {plain(decision.text, NOTE_LENGTH)}" if decision.text else ""
     what = f"<b>{escape(decision_words(decision))}</b>{escape(text)}"
     return f'<li class="own"><p class="pale">{escape(moment(decision.made, zone))}</p><p>{what}</p></li>'

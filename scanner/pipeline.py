@@ -18,7 +18,7 @@ from scanner.engine.together import push_together
 from scanner.events import rfc3339
 from scanner.follow.follower import Follower
 from scanner.market.aggregate import Aggregator
-from scanner.market.bars import NEVER, Bars
+from scanner.market.bars import NEVER, NO_BARS, Bars
 from scanner.market.guard import Guard, Note
 from scanner.market.sessions.timetables import timetable_of
 from scanner.market.splits import adjust
@@ -257,7 +257,7 @@ class Pipeline:
         taken as complete without its last rows is taken so again, if it closed by ``over``.
         """
         known = {
-            lane: (lane.aggregator, _fitting(coarser.get(lane.timeframe.name, Bars.of([])), lane.aggregator.target))
+            lane: (lane.aggregator, _fitting(coarser.get(lane.timeframe.name, NO_BARS), lane.aggregator.target))
             for lane in self.lanes
             if lane.aggregator is not None
         }

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.market.bars import NO_TIME, Bars
+from scanner.market.bars import NO_BARS, NO_TIME, Bars
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -58,10 +58,14 @@ class Aggregator:
             bars = bars[int(np.searchsorted(bars.open_time, self._done_until)) :]
             if not len(bars):
                 return bars
-        if self._waiting is not None and bars.close_time[-1] < self._waiting[1]:
+        last_close = bars.close_time.item(-1)
+        if self._waiting is None and len(bars) == 1:
+            self._waiting = (*self.target.bucket(bars.open_time.item(0), self._offset), *_row(bars)[2:])
+        elif self._waiting is not None and last_close <= self._waiting[1]:
             self._waiting = _merged(self._waiting, bars)
-            return bars[:0]
-        return self._made(bars)
+        else:
+            return self._made(bars)
+        return self.flush(last_close)
 
     def _made(self, bars: Bars) -> Bars:
         """Make coarse bars from base bars, which may belong to several; keep the last one if it is incomplete."""
@@ -92,7 +96,7 @@ class Aggregator:
     def flush(self, now: int) -> Bars:
         """Give the coarse bar that is waiting if its time is over at ``now`` (nanoseconds since 1970 UTC)."""
         if self._waiting is None or self._waiting[1] > now:
-            return Bars.of([])
+            return NO_BARS
         given = Bars.of([self._waiting])
         self._done_until, self._waiting = self._waiting[1], None
         return given

@@ -146,3 +146,6 @@ class Bars:
         if not parts:
             return cls.of([])
         return cls(*(np.concatenate(columns) for columns in zip(*(part.columns() for part in parts), strict=True)))
+
+
+NO_BARS = Bars.of([])

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol
 import numpy as np
 
 from scanner.clocks import SECOND
-from scanner.market.bars import NO_TIME, Bars
+from scanner.market.bars import NO_BARS, NO_TIME, Bars
 from scanner.market.numbers import NumberReason, number_faults
 from scanner.market.order import RowOrder
 from scanner.market.unusual import EVERYTHING, LEAP, LEAPS, NUMBERS, SEAMS, STILL, VOLUMES, unusual
@@ -200,7 +200,7 @@ class Guard:
         A sieve does not remove ``known`` bars, which were taken before.
         """
         if not len(raw):
-            return Checked(Bars.of([]), [], Counter(), raw.row, raw.source)
+            return Checked(NO_BARS, [], Counter(), raw.row, raw.source)
         found = _Findings(raw)
         before = self._order.last
         opens, closes, aligned = self.timetable.spans(raw.stamp, raw.stamp_kind)

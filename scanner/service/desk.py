@@ -14,7 +14,7 @@ import numpy as np
 
 from scanner.configuration.history_needed import enough_from
 from scanner.events import rfc3339
-from scanner.market.bars import NO_TIME, Bars
+from scanner.market.bars import NO_BARS, NO_TIME, Bars
 from scanner.market.digits import grouped
 from scanner.market.guard import NOTED, Guard
 from scanner.pipeline import Pipeline, Pools, run_together
@@ -22,7 +22,7 @@ from scanner.service.addressing import Addressing
 from scanner.service.changes.decided import Decided
 from scanner.service.changes.restating import agreeing, different, run_again
 from scanner.service.changes.splitting import run_adjusted, up_to_next_split
-from scanner.service.intake.doubts import NONE, Doubts
+from scanner.service.intake.doubts import Doubts
 from scanner.service.intake.known_bars import KnownBars, closed_known_and_new
 from scanner.service.intake.late_ends import nothing_follows, over
 from scanner.service.resuming import BETWEEN, are_due, checkpoint_of, restore, snapshot_of
@@ -320,7 +320,7 @@ class Desk:
     def _checked(self, arrival: Arrival, now: int, taken: Taken, work: _Work) -> Checked | None:
         """Return what the guard makes of the new bars; None if the series was run again with them."""
         name, pipeline = arrival.instrument, self.pipelines[arrival.instrument]
-        last, restated = self.last[name], NONE
+        last, restated = self.last[name], NO_BARS
         raw, seen, fresh = closed_known_and_new(arrival.rows, pipeline.guard.timetable, last, now)
         if last is not None and len(seen):
             bars = Guard(pipeline.guard.timetable).check(seen).bars
@@ -387,7 +387,8 @@ class Desk:
         base, pipeline, bars = self._base(name), self.pipelines[name], checked.bars
         if pipeline.has_coarser and nothing_follows(pipeline.guard.timetable, bars, now):
             for lane, own in pipeline.closed_by(over(pipeline, now)):
-                run.add(lane, own, lane.engine.events(own))
+                if len(own):
+                    run.add(lane, own, lane.engine.events(own))
         kept = {SeriesKey(name, lane.timeframe.name): parts for lane, parts in run.bars.items()}
         if len(bars):
             kept[base] = [bars]
@@ -412,7 +413,7 @@ class Desk:
         """
         name, last = arrival.instrument, self.last[arrival.instrument]
         if last is None or not len(bars):
-            return NONE
+            return NO_BARS
         if len(bars) == 1 and bars.open_time[0] == last.open_time:
             known = Bars.of([last])
         else:

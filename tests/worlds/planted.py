@@ -11,11 +11,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.events import event_id
-from scanner.market.bars import Bars
+from scanner.market.bars import NO_BARS, Bars
 from scanner.service.addressing import Addressing
 from scanner.service.changes.decided import Decided
 from scanner.service.desk import Desk
-from scanner.service.intake.doubts import NONE
 from scanner.service.station import Station
 from scanner.store import SeriesUpdate
 from scanner.store.outbox import Outbox
@@ -341,7 +340,7 @@ class DeafDesk(Desk):
     """A desk that never notices a restated bar."""
 
     def _beyond_doubt(self, *_: Any) -> Bars:  # noqa: ANN401 - whatever it is given
-        return NONE
+        return NO_BARS
 
 
 class OldNews(StationPlanted):

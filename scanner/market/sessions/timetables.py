@@ -130,7 +130,7 @@ class Timetable:
     1970 UTC.
     """
 
-    __slots__ = ("_at_hand", "_last_day", "_next_known", "_years", "calendar", "timeframe")
+    __slots__ = ("_at_hand", "_last_bucket", "_last_day", "_next_known", "_years", "calendar", "timeframe")
 
     def __init__(self, calendar: Calendar, timeframe: Timeframe) -> None:
         self.calendar = calendar
@@ -140,6 +140,8 @@ class Timetable:
         self._next_known: dict[int, tuple[int, int]] = {}
         self._last_day: tuple[int, Fraction] = (NO_TIME, Fraction(0))
         """The last answer of ``bars_a_day``: many series ask for the same bar."""
+        self._last_bucket = (NO_TIME, 0, NO_TIME, NO_TIME)
+        """The last question and answer of ``bucket``, as above."""
 
     def _cover(self, first: int, last: int) -> Periods:
         """Prepare the periods of a stretch of time, with a year on either side."""
@@ -276,6 +278,13 @@ class Timetable:
                     f"{self.calendar.name}"
                 )
         return (opens + offset, closes + offset) if offset else (opens, closes)
+
+    def bucket(self, open_time: int, offset: int) -> tuple[int, int]:
+        """Give the bar that holds one finer bar; see ``buckets``."""
+        if self._last_bucket[:2] != (open_time, offset):
+            opens, closes = self.buckets(np.array([open_time]), offset)
+            self._last_bucket = open_time, offset, opens.item(), closes.item()
+        return self._last_bucket[2:]
 
     def missing_before(self, open_times: Times) -> Times:
         """Count, for each bar but the first, the bars missing between it and the one before."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.commands.recorded.one_bar import bar_at
-from scanner.market.bars import Bars
+from scanner.market.bars import NO_BARS, Bars
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.store import SeriesKey
 
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from scanner.store import Store
     from scanner.trade.size import Account
 
-NO_BARS = Bars.of([])
 A_DAY = 1_440
 """Most bars of a day, and so most bars searched back from a time for the one it means."""
 

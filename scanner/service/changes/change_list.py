@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from scanner.configuration.model.outline import FIXED
 from scanner.configuration.model.settings import SettingsError
 from scanner.events import OF_SETUPS
-from scanner.market.bars import NO_TIME, Bars
+from scanner.market.bars import NO_BARS, NO_TIME, Bars
 from scanner.pipeline import Pools, run_together
 from scanner.service.changes.restating import as_sent
 from scanner.service.changes.retelling import given_up, said_last, same_plan, untold
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 
 TOGETHER = 64
 """Instruments whose stored bars are in memory at the same time."""
-NO_BARS = Bars.of([])
 OTHER_RULES = "the list or its rules are others now, and it is not followed any longer"
 
 

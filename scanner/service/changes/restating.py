@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.events import KINDS, event_id
-from scanner.market.bars import NEVER, Bars, RawBars
+from scanner.market.bars import NEVER, NO_BARS, Bars, RawBars
 from scanner.pipeline import Run
 from scanner.service.changes.retelling import retold
 from scanner.service.resuming import checkpoint_of, snapshot_of
@@ -90,7 +90,7 @@ def run_again(
     event.
     """
     name, base = pipeline.instrument.symbol, pipeline.base.name
-    taken = stored.get(base, Bars.of([]))  # none if the base timeframe is a new one
+    taken = stored.get(base, NO_BARS)  # none if the base timeframe is a new one
     checked = pipeline.check(as_sent(overlaid(taken, corrected), name), taken).bars
     if same(checked, taken):
         return None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from scanner.events import rfc3339
-from scanner.market.bars import Bars
+from scanner.market.bars import NO_BARS, Bars
 from scanner.market.guard import Guard
 from scanner.market.splits import adjust, in_force
 from scanner.service.changes.restating import Rerun, as_sent, overlaid
@@ -57,7 +57,7 @@ def run_adjusted(
     since its levels, and the orders of whoever follows it, are in the old price.
     """
     name, base = pipeline.instrument.symbol, pipeline.base.name
-    bars = stored.get(base, Bars.of([]))
+    bars = stored.get(base, NO_BARS)
     checked = pipeline.check(as_sent(overlaid(bars, restated), name), bars)
     rerun = Rerun(pipeline, checked.bars)
     new = [each for each in pipeline.adjustments if each not in before.adjustments]

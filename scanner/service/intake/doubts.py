@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.events import rfc3339
-from scanner.market.bars import NO_TIME, Bars
+from scanner.market.bars import NO_BARS, NO_TIME, Bars
 from scanner.service.changes.restating import agreeing
 
 if TYPE_CHECKING:
@@ -21,14 +21,13 @@ if TYPE_CHECKING:
 
 MANY = 3
 """Bars that one answer may restate without a second one that agrees."""
-NONE = Bars.of([])
 
 
 @dataclass(frozen=True, slots=True)
 class Weighed:
     """Which restated bars to take, from which opening on to ask for a second answer, and what to report on the rest."""
 
-    bars: Bars = NONE
+    bars: Bars = NO_BARS
     look_again: int | None = None
     sentence: str = ""
 
@@ -64,7 +63,7 @@ class Doubts:
         ``since`` is the opening from which on the feed was asked, None for all it has, and ``last`` the last bar known.
         An answer that does not reach that bar restates nothing and confirms nothing.
         """
-        before = self._left.pop(name, NONE)
+        before = self._left.pop(name, NO_BARS)
         bars, left = weigh(said, before, since=NO_TIME if since is None else since, last=last, reaches=reaches)
         if len(left):
             self._left[name] = left
@@ -82,17 +81,17 @@ def weigh(said: Bars, doubt: Bars, *, since: int, last: Bar, reaches: bool) -> t
     """Divide the restated bars ``said`` into those to take and those in doubt; ``doubt`` was in doubt before."""
     asked_again = bool(len(doubt)) and since <= doubt.open_time[0]
     if not reaches:
-        return NONE, NONE if asked_again else (said if len(said) else doubt)
+        return NO_BARS, NO_BARS if asked_again else (said if len(said) else doubt)
     confirmed = agreeing(said, doubt) & asked_again
     rest = said[~confirmed]
     usual_since = last.open_time if asked_again else since
     if not len(rest) or (len(rest) <= MANY and rest.open_time[0] >= usual_since):
-        return said, NONE if asked_again else doubt
+        return said, NO_BARS if asked_again else doubt
     if asked_again and rest.open_time[0] >= since:
         return said[confirmed], rest
     both = Bars.joined([said, doubt])
     _, first = np.unique(both.open_time, return_index=True)
-    return NONE, both[first]
+    return NO_BARS, both[first]
 
 
 def sentence(doubt: Bars, since: int) -> str:

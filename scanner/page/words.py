@@ -8,21 +8,21 @@ from urllib.parse import urlencode
 
 from scanner.events import rfc3339
 from scanner.market.digits import grouped, with_minus
-from scanner.wording.times import in_zone, moment, named_by, short
+from scanner.wording.times import in_zone, is_daily, moment, named_by, short
 from scanner.wording.words import compared, name, number, number_of, phrase, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
 
-def bar_label(open_time: int, close_time: int, zone: str, *, daily: bool) -> str:
+def bar_label(open_time: int, close_time: int, zone: str, timeframe: str) -> str:
     """Name a bar as ``bar_time`` does, with the month in letters.
 
-    >>> bar_label(1_772_406_000_000_000_000, 1_772_492_400_000_000_000, "UTC", daily=True)
+    >>> bar_label(1_772_406_000_000_000_000, 1_772_492_400_000_000_000, "UTC", "1d")
     '2 Mar 2026'
     """
-    own = in_zone(named_by(open_time, close_time, daily=daily), zone)
-    return f"{own.day} {own:%b %Y}" if daily else f"{own.day} {own:%b %Y %H:%M}"
+    own = in_zone(named_by(open_time, close_time, timeframe), zone)
+    return f"{own.day} {own:%b %Y}" if is_daily(timeframe) else f"{own.day} {own:%b %Y %H:%M}"
 
 
 def in_r(value: str | Decimal | None) -> str:

@@ -79,19 +79,19 @@ def is_daily(timeframe: str) -> bool:
     return timeframe in {"1d", "1w"}
 
 
-def named_by(open_time: Any, close_time: Any, *, daily: bool) -> Any:  # noqa: ANN401 - a time or an array of them
+def named_by(open_time: Any, close_time: Any, timeframe: str) -> Any:  # noqa: ANN401 - a time or an array of them
     """Give the moment that names a bar, or bars: the middle of a day, the open of a week, else the close."""
-    if not daily:
+    if not is_daily(timeframe):
         return close_time
     # A session that opens on Sunday evening is Monday's. The longest day has 25 hours, when clocks are put back.
     length = close_time - open_time
     return open_time + length // 2 * (length <= 25 * HOUR)
 
 
-def bar_time(open_time: int, close_time: int, zone: str, *, daily: bool) -> str:
+def bar_time(open_time: int, close_time: int, zone: str, timeframe: str) -> str:
     """Name a bar as people do: the day of a daily one, the first day of a weekly one, else the minute of its close."""
-    moment = in_zone(named_by(open_time, close_time, daily=daily), zone)
-    return moment.date().isoformat() if daily else moment.replace(tzinfo=None).isoformat(" ", "minutes")
+    moment = in_zone(named_by(open_time, close_time, timeframe), zone)
+    return moment.date().isoformat() if is_daily(timeframe) else moment.replace(tzinfo=None).isoformat(" ", "minutes")
 
 
 def parse_time(text: str) -> int:

@@ -114,7 +114,7 @@ def test_a_day_has_the_same_date_on_a_chart_as_in_a_table() -> None:
     bars = replace(plain, open_time=opens, close_time=opens + DAY)
     picture = replace(picture_of(plain, engine("0.01"), "America/New_York", None), timeframe="1d", bars=bars)
     told = [in_zone(time, picture.zone).date().isoformat() for time in picture.times.tolist()]
-    assert told == [bar_time(opened, opened + DAY, picture.zone, daily=True) for opened in opens.tolist()]
+    assert told == [bar_time(opened, opened + DAY, picture.zone, picture.timeframe) for opened in opens.tolist()]
     assert told[-1] == "2024-03-20"
 
 

@@ -45,7 +45,7 @@ def run(
         int(asked.bars.open_time[asked.index]),
         int(asked.bars.close_time[asked.index]),
         reading.tz,
-        daily=picture.daily,
+        picture.timeframe,
     )
     sentences = [_setup_sentence(picture, when, reading.tz)]
     if len(story) > 1:

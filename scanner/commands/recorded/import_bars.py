@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,7 +14,7 @@ from scanner.commands import output
 from scanner.commands.recorded.row_notes import RowNotes
 from scanner.commands.recorded.several import Troubles
 from scanner.commands.trouble import UsageError
-from scanner.market.bars import NO_TIME, Bars
+from scanner.market.bars import NO_BARS, NO_TIME, Bars
 from scanner.market.guard import Guard
 from scanner.market.sessions.timetables import Timetable
 from scanner.present.reports import import_report
@@ -80,7 +80,7 @@ class _Read:
 
     recording: FileRecording
     tally: Tally
-    first: Bars = field(default_factory=lambda: Bars.of([]))
+    first: Bars = NO_BARS
 
     def take(self, reading: Reading, on_note: Callable[[Note], None], write: Write) -> None:
         """Read it to its end; MostlyRefusedError as soon as more than a fifth of the rows is refused."""

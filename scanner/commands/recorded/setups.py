@@ -101,7 +101,7 @@ def _drawn(rulebook: Rulebook, path: Path, kind: Format) -> str:
         return "The demo feed contains no such setup, so none was drawn."
     data, drawn = found
     output.write_whole(path, drawn)
-    when = bar_time(parse_time(data["bar_open"]), parse_time(data["bar_close"]), "UTC", daily=False)
+    when = bar_time(parse_time(data["bar_open"]), parse_time(data["bar_close"]), "UTC", data["timeframe"])
     which = f"{data['instrument']} {data['timeframe']} {data['direction']}, {when} UTC"
     return f"The first one in the invented demo feed ({which}) is drawn into {path}"
 

@@ -81,7 +81,7 @@ class Picture:
     @property
     def times(self) -> NDArray[np.int64]:
         """The moment that names each bar, in nanoseconds since 1970 UTC."""
-        times: NDArray[np.int64] = named_by(self.bars.open_time, self.bars.close_time, daily=self.daily)
+        times: NDArray[np.int64] = named_by(self.bars.open_time, self.bars.close_time, self.timeframe)
         return times
 
     @property

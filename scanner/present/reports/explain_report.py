@@ -42,8 +42,7 @@ def suspected(bars: Bars, index: int, tally: Tally, zone: str, text: str) -> str
 
 
 def _named(bars: Bars, index: int, tally: Tally, zone: str) -> str:
-    daily = is_daily(tally.timeframes[0])
-    return bar_time(int(bars.open_time[index]), int(bars.close_time[index]), zone, daily=daily)
+    return bar_time(int(bars.open_time[index]), int(bars.close_time[index]), zone, tally.timeframes[0])
 
 
 def stands(found: Judgement) -> str:
@@ -83,9 +82,9 @@ def nearest_in_words(judged: Sequence[Judgement]) -> str:
     )
 
 
-def row(bars: Bars, index: int, zone: str, unready: str, judged: Sequence[Judgement]) -> tuple[str, ...]:
+def row(bars: Bars, index: int, tally: Tally, zone: str, unready: str, judged: Sequence[Judgement]) -> tuple[str, ...]:
     """Give the row of a bar in the table of its day."""
-    when = bar_time(0, int(bars.close_time[index]), zone, daily=False)
+    when = _named(bars, index, tally, zone)
     close = f"{bars.close[index]:.10g}"
     found_missed = nearest(judged)
     if unready or found_missed is None:
@@ -121,7 +120,7 @@ def bar(bars: Bars, index: int, setups: Sequence[Setup[Any]], tally: Tally, zone
     rows = [
         (
             name,
-            bar_time(int(bars.open_time[i]), int(bars.close_time[i]), zone, daily=daily),
+            _named(bars, i, tally, zone),
             *(f"{column[i]:.10g}" for column in (bars.open, bars.high, bars.low, bars.close)),
             "-" if isnan(bars.volume[i]) else f"{bars.volume[i]:,.15g}",
         )

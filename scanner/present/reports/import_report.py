@@ -80,4 +80,4 @@ def _name(name: str) -> str:
 
 
 def _when(opens: int, closes: int, zone: str, timeframe: str) -> str:
-    return bar_time(opens, closes, zone, daily=True) if is_daily(timeframe) else moment(opens, zone)
+    return bar_time(opens, closes, zone, timeframe) if is_daily(timeframe) else moment(opens, zone)

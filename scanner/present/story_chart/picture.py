@@ -120,7 +120,7 @@ def story_picture_of(bars: Bars, told: Sequence[Event], engine: SeriesEngine, zo
         shown=picture,
         setup=setup.data,
         last=last.data,
-        ended_at=int(named_by(bars.open_time[end], bars.close_time[end], daily=picture.daily)),
+        ended_at=int(named_by(bars.open_time[end], bars.close_time[end], picture.timeframe)),
         setup_at=before - 1,
         counted=counted,
         stops=(

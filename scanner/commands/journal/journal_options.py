@@ -45,7 +45,7 @@ def journal(
         raise typer.BadParameter("--taken and --passed exclude each other: give one of them, or neither for all setups")
     decision: Literal["taken", "passed"] | None = "taken" if taken else "passed" if passed else None
     choice = choose(config, store)
-    command.journal(choice, command.Asked(since, until, setup, instrument, decision), out)
+    command.journal(choice, command.Filter(since, until, setup, instrument, decision), out)
 
 
 @app.command()

@@ -12,7 +12,16 @@ from scanner.wording.times import date, moment
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from scanner.studies.figures.results import AgainstChance, Beside, Enough, Figures, Interval, Judged, Report, Rules
+    from scanner.studies.figures.results import (
+        AgainstChance,
+        Beside,
+        Enough,
+        Figures,
+        Interval,
+        Judged,
+        Report,
+        RuleChanges,
+    )
     from scanner.studies.schema import Study
 
 SOURCES = {"setup": "setups", "chance": "random bars", "chance_cross": "random, fresh cross"}
@@ -108,7 +117,7 @@ def _enough(enough: Enough) -> Iterator[str]:
     yield ""
 
 
-def _rules(rules: Rules) -> Iterator[str]:
+def _rules(rules: RuleChanges) -> Iterator[str]:
     """Say how many changes of the rules differ from the unchanged rules."""
     if not rules.variants:
         return

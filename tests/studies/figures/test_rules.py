@@ -10,7 +10,7 @@ import pytest
 from arch.bootstrap import SPA
 
 from scanner.studies.figures.members import Members
-from scanner.studies.figures.results import Rules
+from scanner.studies.figures.results import RuleChanges
 from scanner.studies.figures.rules import rules_of
 from scanner.trade.rulebook import Rulebook
 from tests.laws import real_series
@@ -105,7 +105,7 @@ def test_nothing_is_claimed_of_results_that_do_not_vary() -> None:
 
 def test_a_study_without_trades_says_so_of_each_variant() -> None:
     study = with_variants(invented(400, 36), 2)
-    assert rules_of(replace(study, variants=()), SAMPLES, 1) == Rules((), None, None)
+    assert rules_of(replace(study, variants=()), SAMPLES, 1) == RuleChanges((), None, None)
     none = rules_of(replace(study, trades=empty()), SAMPLES, 1)
     assert [(each.closed, each.too_few) for each in none.variants] == [(0, True)] * 2
     assert (none.over_as_is, none.over_nothing) == (None, None)

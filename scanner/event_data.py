@@ -136,11 +136,12 @@ class SetupData(BarOfSetup):
     the setup needs none. ``set_aside`` says how a suspected bad tick affects it and which of the required surroundings
     fail, and is empty for a qualified setup. ``alongside`` names other setups at the same bar, each as its name and
     direction. ``entry_within`` is the number of bars in which its entry must come, and ``valid_until`` when that ends:
-    at the open of the next bar for an early entry, else at the close of the last of these bars; null if the sessions
-    are unknown, or for more than 1000 bars. ``spoiled_by`` is what spoils it before the entry besides a close beyond
-    the stop or a cross back of the MACD line; empty if nothing else does. ``size`` is that of the chosen entry style,
-    null if none can be given; ``size_reason`` says how it was found or why there is none, and ``warnings`` what is
-    likely to hurt. ``step`` and ``currency`` are the instrument's, ``account_currency`` is that of the account.
+    at the open of the next bar for an early entry, at the open of the last of these bars for an average entry, and at
+    its close for a break entry; null if the sessions are unknown, or for more than 1000 bars. ``spoiled_by`` is what
+    spoils it before the entry besides a close beyond the stop or a cross back of the MACD line; empty if nothing else
+    does. ``size`` is that of the chosen entry style, null if none can be given; ``size_reason`` says how it was found
+    or why there is none, and ``warnings`` what is likely to hurt. ``step`` and ``currency`` are the instrument's,
+    ``account_currency`` is that of the account.
     """
 
     place: Place | None
@@ -235,12 +236,12 @@ class StoryData(TypedDict):
     is the exit price, ``half_exit`` that of the half closed before. All R are in units of the risk of the fill: ``r``
     is the result once the position is closed, and until then that at the close; ``r_at_stop`` is the result at the
     stop, ``best_r`` and ``worst_r`` the furthest for and against it so far, ``cost_r`` the costs of both ways, null if
-    unknown. ``result`` is the result in money for ``size``, before costs, in ``currency``; ``point_value`` is what a
-    unit gains in it when the price rises by 1. ``bars_waited`` counts the bars without an entry, ``bars_held`` those
-    that closed with the position open. ``pressure`` names the signs of pressure against a ride in the last bars, of
-    which ``pressure_needed`` different ones end it. ``orders`` are the orders that are valid now, empty if there are
-    none, and ``next`` says what would change the plan next. ``warnings`` are about what comes soon: a weekend, a
-    holiday, or one of the user's dates.
+    unknown. ``result`` is the result in money for ``size``, before costs, in ``currency``, null if half was closed and
+    ``size`` is not an even number of lots; ``point_value`` is what a unit gains in it when the price rises by 1.
+    ``bars_waited`` counts the bars without an entry, ``bars_held`` those that closed with the position open.
+    ``pressure`` names the signs of pressure against a ride in the last bars, of which ``pressure_needed`` different
+    ones end it. ``orders`` are the orders that are valid now, empty if there are none, and ``next`` says what would
+    change the plan next. ``warnings`` are about what comes soon: a weekend, a holiday, or one of the user's dates.
     """
 
     instrument: str

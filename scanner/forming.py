@@ -56,7 +56,7 @@ def forming(
         "direction": direction,
         "bar_open": rfc3339(bar_open),
         "bar_close": rfc3339(bar_close),
-        "close": f"{close:f}",
+        "close": instrument.steps.written(close),
         "step": f"{instrument.steps.at(close):f}",
         "currency": instrument.currency,
         "next_open": None if following is None else rfc3339(following[0]),

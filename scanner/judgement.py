@@ -210,7 +210,8 @@ def judge(fits: Fits, row: int, case: Case, weighed: Weighed | None, number: int
         close, base = float(fit.series[CLOSE, fit.t]), float(fit.levels["base"])
         texts = (words.trigger, words.base, around.obstacles)
         facts = plan.Facts(sign, close, base, fit.atr, weighed.planned[number].tolist(), *texts)
-        made = plan.make(facts, fit.rules, case.instrument, case.account)
+        halves = case.rulebook.follow.halves
+        made = plan.make(facts, fit.rules, case.instrument, case.account, halves=halves)
         warnings = _warnings(weighed, number, made)
         around_it, aside = weighed.looked.told(number), weighed.why_set_aside(number)
     bar_open, bar_close = fits.pool.times[fits.spots[row, 0], :, fit.t].tolist()

@@ -88,7 +88,7 @@ def test_at_the_doji_it_is_told_what_the_second_drive_must_do(sign: int, text: s
     direction: Direction = "long" if sign > 0 else "short"
     data = event.data
     assert (event.kind, event.thread, event.time) == ("setup.forming", "", int(bars.close_time[D]))
-    assert (data["direction"], data["close"], data["text"]) == (direction, "102.1" if sign > 0 else "97.9", text)
+    assert (data["direction"], data["close"], data["text"]) == (direction, "102.10" if sign > 0 else "97.90", text)
     assert [bar["letter"] for bar in data["bars"]] == ["A", "D", "B"]
     (setup,) = watcher.push(bars[B : B + 1])
     assert setup.id == data["becomes"] == setup_id("GANNET", "15m", "doji_pause", direction, int(bars.close_time[B]))
@@ -102,7 +102,7 @@ def test_the_words_are_complete_and_promise_nothing() -> None:
         "The next bar, which closes Fri 17 Nov 2023 13:15 UTC, may complete a setup: doji pause, long. For that it "
         "needs a close above 102.60 "
     )
-    assert words.lead.endswith("Bar closed Fri 17 Nov 2023 13:00 UTC at 102.1 EUR.")
+    assert words.lead.endswith("Bar closed Fri 17 Nov 2023 13:00 UTC at 102.10 EUR.")
     assert words.wrong.startswith("Valid for the next bar only: if that bar does not do all of this")
     assert "place and surroundings are judged only at its close" in words.wrong
     assert (words.orders, words.levels) == ("", ())

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import gc
 import os
 import signal
 import sys
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from decimal import Decimal
 from functools import partial
 from multiprocessing import get_context
@@ -21,6 +20,7 @@ from scanner.analysis.places.around import look_around
 from scanner.analysis.pool import FEW, Pool
 from scanner.clocks import MINUTE
 from scanner.compiling import is_kept
+from scanner.engine.cycles import no_search_for_cycles
 from scanner.engine.series_engine import SeriesEngine
 from scanner.follow import steps
 from scanner.follow.begun import begun_of
@@ -37,7 +37,7 @@ from scanner.market.sessions.timetables import Timetable
 from scanner.trade import around, levels
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from scanner.trade.rulebook import Rulebook
 
@@ -98,18 +98,6 @@ def make_ready(rulebooks: Iterable[Rulebook]) -> None:
             ready.bars()  # which looks for setups at the last bar, since the series is warm then
             ready.judging(len(rulebook.setups))
             ready.following()
-
-
-@contextmanager
-def no_search_for_cycles() -> Iterator[None]:
-    """Do something that makes few cycles of objects, or many that stay: a search would take a tenth of the time."""
-    before = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if before:
-            gc.enable()
 
 
 def _on_all_cores(parts: Sequence[Callable[[], object]]) -> None:

@@ -105,7 +105,7 @@ class Follower(Stories):
         fill = nan if price is None else sign * float(price)  # as a float, too, it must leave a risk
         if not fill > records["first_stop"][0]:
             return []
-        records["fill"], records["filled_at_open"], records["by_user"] = fill, True, True
+        records["fill"], records["filled_at_open"], records["by_user"], records["moved"] = fill, True, True, False
         if isnan(records["half_exit"][0]):
             steps.set_half(records[0], self.rulebook.follow.record[0], self.grid.bands, self.grid.units)
         if was_open:
@@ -149,7 +149,7 @@ class Follower(Stories):
             story, record = self._stories[which], _read(self.records[which])
             index, was = record["next"] - 1 + self._offset, story.stop
             if record["news"] & (steps.SWING | steps.TO_ENTRY):
-                self._raise_stop(record, story)
+                story.stop = self.grid.price(round(story.found.sign * record["stop"] * self.grid.units))
             told += [(index, record["number"], news) for news in self._tell(record, story, index, was)]
             ended |= record["state"] > steps.OPEN
         self.records["news"] = 0
@@ -175,15 +175,6 @@ class Follower(Stories):
             may: Leaving = "may" if bits & steps.SIGNAL else ""
             leaving: Leaving = "open" if record["leaves"] else "close" if bits & steps.SOON else may
             yield news("setup.exit_signal", why_leaving(bits, record, self.rulebook.follow), leaving=leaving)
-
-    def _raise_stop(self, record: Record, story: Story) -> None:
-        """Update the stop in decimals if the stop of the record was raised."""
-        if record["news"] & steps.TO_ENTRY and record["stop"] == record["fill"]:
-            stop = self._entry(record, story)
-        else:
-            stop = self.grid.price(round(story.found.sign * record["stop"] * self.grid.units))
-        if story.found.sign * (stop - story.stop) > 0:
-            story.stop = stop
 
     def _entry(self, record: Record, story: Story) -> Decimal:
         return _decimal(story.found.sign * record["fill"]) if record["filled_at_open"] else story.found.entry

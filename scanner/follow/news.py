@@ -106,12 +106,9 @@ def why_leaving(news: int, record: Record, follow: Follow) -> str:
 
 def why_raised(news: int, found: Found, follow: Follow) -> str:
     """Say why the stop was raised."""
-    parts = []
-    if news & steps.SWING:
-        parts.append("the stop follows a confirmed swing " + ("low" if found.sign > 0 else "high"))
     if news & steps.TO_ENTRY:
-        parts.append(f"a gain of {follow.to_entry_at:g} R, at which you chose to move the stop to the entry")
-    return "; ".join(parts)
+        return f"a gain of {follow.to_entry_at:g} R, at which you chose to move the stop to the entry"
+    return "the stop follows a confirmed swing " + ("low" if found.sign > 0 else "high")
 
 
 def why_so(record: Record, found: Found, follow: Follow) -> str:

@@ -45,7 +45,7 @@ def setup_event(found: Judgement, case: Case, alongside: list[str]) -> Event:
         "bars": [{"letter": letter, "name": name} for letter, name in found.setup.bars],
         "bar_open": rfc3339(found.bar_open),
         "bar_close": rfc3339(found.bar_close),
-        "close": f"{found.close:f}",
+        "close": instrument.steps.written(found.close),
         "step": f"{instrument.steps.at(found.close):f}",
         "currency": instrument.currency,
         "place": found.place,
@@ -75,11 +75,14 @@ def setup_event(found: Judgement, case: Case, alongside: list[str]) -> Event:
 
 
 def _valid_until(timetable: Timetable, bar_close: int, style: EntryStyle, within: int) -> int | None:
-    """Give the end of the wait for an entry; None if the sessions are unknown, or the wait is very long."""
+    """Give the end of the wait for an entry; None if the sessions are unknown, or the wait is very long.
+
+    Only a break entry can be filled after the open of the last bar.
+    """
     if within > MOST_AHEAD:
         return None
     coming = _coming(timetable, bar_close, 1 if style == "early" else within)
-    return None if coming is None else coming[style != "early"]
+    return None if coming is None else coming[style == "break"]
 
 
 @lru_cache(64)  # for many series that close together

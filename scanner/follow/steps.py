@@ -53,7 +53,7 @@ ALL_SIGNS = 31
 
 ENTERED, SIGN, SIGNAL, SWING, TO_ENTRY, HALF, SOON, ENDED = 1, 2, 4, 8, 16, 32, 64, 128
 """The news of a bar, a bit each: the entry; a new sign of pressure; an exit that is decided, or the first cross back of
-a ride; a swing low to raise the stop under; a gain that moves it to the entry; half closed; the last bar of the session
+a ride; the stop raised under a swing low, or moved to the entry after a gain; half closed; the last bar of the session
 is next; the end."""
 ALL_NEWS = 255
 
@@ -90,7 +90,7 @@ STORY = np.dtype(
         ("half_exit", np.float64),  # where half was closed; NaN until then
         ("news", np.int64),  # the news of the bar met last
         ("crossed", np.bool_),  # whether the MACD line has crossed back in the position
-        ("moved", np.bool_),  # whether the stop has been moved to the entry
+        ("moved", np.bool_),  # whether the gain for the stop at the entry was reached
         ("fill", np.float64),
         ("exit", np.float64),
         ("best", np.float64),  # extremes since the entry
@@ -291,6 +291,28 @@ def _weigh_pressure(series: Floats, i: int, story: Any, against: bool, follow: A
 
 
 @compiled
+def _raise_stop(
+    series: Floats, deep: Floats, shift: int, i: int, story: Any, rules: Any, follow: Any, bands: Floats, units: float
+) -> None:
+    """Raise the stop to the entry after its gain, or under the swing low that a bar confirms, to the higher of both."""
+    sign = story.sign
+    gain, close, why = follow.to_entry_at * (story.fill - story.first_stop), series[CLOSE, i], 0
+    equal = tie(series, i, i)
+    beyond = sign * close > story.fill + equal  # else such an order could not be placed at the entry
+    if gain > 0.0 and not story.moved and beyond and story.best - story.fill >= gain - equal:
+        story.moved = True
+        entry = sign * on_step(sign * story.fill, -sign, close, bands, units) / units
+        if entry > story.stop:
+            story.stop, why = entry, TO_ENTRY
+    low = _swing_low(deep, i + shift, sign, rules.swing_strength)
+    if story.ride and low > story.stop:
+        behind = sign * stop_behind(sign * low, series[ATR, i], sign, close, rules.stop_margin, bands, units) / units
+        if behind > story.stop:
+            story.stop, why = behind, SWING
+    story.news |= why
+
+
+@compiled
 def _close_in_position(
     series: Floats,
     deep: Floats,
@@ -325,18 +347,7 @@ def _close_in_position(
         return
     if in_session & LAST_BUT_ONE:
         story.news |= SOON
-    gain, raised = follow.to_entry_at * (story.fill - story.first_stop), story.stop
-    equal = tie(series, i, i)
-    beyond = closing(series, i, sign) > story.fill + equal  # else such an order could not be placed at the entry
-    if gain > 0.0 and not story.moved and beyond and story.best - story.fill >= gain - equal:
-        story.moved, raised = True, max(raised, story.fill)
-        story.news |= TO_ENTRY
-    low = _swing_low(deep, i + shift, sign, rules.swing_strength)
-    if story.ride and low > story.stop:
-        behind = stop_behind(sign * low, series[ATR, i], sign, series[CLOSE, i], rules.stop_margin, bands, units)
-        raised = max(raised, sign * behind / units)
-        story.news |= SWING
-    story.stop = raised
+    _raise_stop(series, deep, shift, i, story, rules, follow, bands, units)
 
 
 @compiled

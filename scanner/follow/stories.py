@@ -41,8 +41,7 @@ class Stories:
         self.rulebook = rulebook
         self._instrument = instrument
         self._timetable = timetable
-        timeframe = timetable.timeframe
-        self._flat_by_close = rulebook.follow.flat_by_close and timeframe.intraday and timetable.calendar.known
+        self._flat_by_close = rulebook.follow.is_flat_by_close(timetable)
         self.records = NO_RECORDS
 
     def tell(self) -> list[tuple[int, int, News]]:

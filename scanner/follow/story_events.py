@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -85,10 +85,12 @@ class Teller(NamedTuple):
         }
 
     def _result(self, news: News) -> str | None:
-        """Give the result in money, for the planned size; None if there is none."""
-        now, size = news.now, news.found.size
+        """Give the result in money for the size; None if there is none, or if half was closed of one without half."""
+        now, size, two_lots = news.now, news.found.size, 2 * self.instrument.lot_step
         left_at = now.left_at(now.exit)
         if left_at is None or now.entry is None or size is None:
+            return None
+        if now.half_exit is not None and EXACT.remainder(size, two_lots):
             return None
         gain = EXACT.multiply(EXACT.multiply(left_at - now.entry, size), now.sign * self.instrument.point_value)
         return f"{gain.normalize(EXACT) + 0:f}"  # avoid negative zero
@@ -102,17 +104,18 @@ class Teller(NamedTuple):
             return f"cancel the {enter} stop {self.instrument.steps.written(found.entry)}" if is_order else ""
         if now.state != "open":
             return ""
+        the_rest, of_the_rest = ("", "") if now.half_exit is None else (" the other half", " for the other half")
         if news.leaving == "open":
-            return f"{leave} at the next open"
-        stop = f"{leave} stop {self.instrument.steps.written(now.stop)}"
+            return f"{leave}{the_rest} at the next open"
+        stop = f"{leave} stop {self.instrument.steps.written(now.stop)}{of_the_rest}"
         if news.stop_before is not None:
             stop += f", was {self.instrument.steps.written(news.stop_before)}"
         if news.half is not None:
             stop += f"; {leave} half at {self.instrument.steps.written(news.half)}"
         if news.leaving == "close":
-            stop += f"; {leave} at the close of the next bar"
+            stop += f"; {leave}{the_rest} at the close of the next bar"
         elif news.leaving == "may":
-            stop += f"; or {leave} at the next open"
+            stop += f"; or {leave}{the_rest} at the next open"
         return stop
 
     def _next(self, news: News) -> str:
@@ -124,14 +127,23 @@ class Teller(NamedTuple):
             return "nothing more: its story has ended"
         if news.leaving == "open":
             return "the next open ends it"
+        if news.leaving == "close":
+            return "the stop or the close of the next bar ends it"
         if news.found.ride:
             needed = f"{follow.pressure_signs} different signs of pressure within {follow.pressure_within} bars end it"
             swing = "low" if news.found.sign > 0 else "high"
             text = f"a confirmed swing {swing} beyond the stop moves it; {needed}, {len(news.signs)} so far"
         else:
             text = "once the MACD line crosses back, leave at the next open"
+        at_stop = now.in_risks(now.stop) if follow.to_entry_at else None
+        if at_stop is not None and at_stop < 0:
+            text += f"; a gain of {follow.to_entry_at:g} R moves the stop to the entry"
+        if news.half is not None:
+            text += f"; a gain of {follow.half_at:g} R closes half"
         if follow.max_bars:
             text += f"; after {follow.max_bars} bars in the position, leave at the next open"
+        if follow.is_flat_by_close(self.timetable):
+            text += "; leave at the close of the session"
         return text
 
 
@@ -140,25 +152,24 @@ def _text(value: Decimal | None) -> str | None:
 
 
 def soon(close: int, timetable: Timetable, dates: Sequence[Dated] | None, surroundings: Surroundings) -> list[str]:
-    """Warn of a weekend or holiday and of the user's dates after a bar's close (nanoseconds since 1970 UTC)."""
+    """Warn of a weekend or holiday and of the user's dates after a bar's close (nanoseconds since 1970 UTC).
+
+    A date is near by the distance to keep from it, and if it lies before the next open: there is no later warning.
+    """
+    following = None if timetable.calendar.never_closes else timetable.next_known(close)
+    opens = close if following is None else following[0]
     warnings = []
-    if (opens := _after_a_break(close, timetable)) is not None:
-        warnings.append(f"the market is closed until {opens:%A, %Y-%m-%d}")
-    near = surroundings.keeps_away(intraday=timetable.timeframe.intraday)
-    coming = [each for each in dates or () if each.end > close and each.begin - close <= near]
-    warnings += [f"{datetime.fromtimestamp(each.begin // SECOND, UTC):%Y-%m-%d}: {each.what}" for each in coming]
+    if (day := _after_a_break(close, opens, timetable)) is not None:
+        warnings.append(f"the market is closed until {day:%A, %Y-%m-%d}")
+    until = max(close + surroundings.keeps_away(intraday=timetable.timeframe.intraday), opens)
+    warnings += [f"{each.day}: {each.what}" for each in dates or () if each.end > close and each.begin <= until]
     return warnings
 
 
-def _after_a_break(close: int, timetable: Timetable) -> date | None:
-    """Give the day on which the next bar begins, if more than a night lies before it."""
-    calendar = timetable.calendar
-    if not calendar.known or calendar.never_closes or timetable.timeframe.nanoseconds > DAY:
+def _after_a_break(close: int, opens: int, timetable: Timetable) -> date | None:
+    """Give the day on which the next bar ``opens``, if more than a night lies before it."""
+    if opens == close or timetable.timeframe.nanoseconds > DAY:
         return None
-    try:
-        begins, _ = timetable.next_close(close)
-    except ValueError:  # the calendar ends here
-        return None
-    zone = ZoneInfo(calendar.tz)
-    last, first = (datetime.fromtimestamp(moment // SECOND, zone).date() for moment in (close - 1, begins))
+    zone = ZoneInfo(timetable.calendar.tz)
+    last, first = (datetime.fromtimestamp(moment // SECOND, zone).date() for moment in (close - 1, opens))
     return first if first - last > timedelta(days=1) else None

@@ -11,10 +11,10 @@ from scanner.market.price_steps import EXACT
 from scanner.wording.times import parse_time
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
-    from typing import Any
+    from collections.abc import Iterable, Sequence
 
     from scanner.event_data import Direction, State
+    from scanner.events import Event
     from scanner.journal.stories import Story
     from scanner.store import KeptDecision
 
@@ -37,12 +37,13 @@ class Entry:
     setup. ``why`` was given with the decision, ``notes`` separately. ``state`` and ``reason`` are those of the story;
     a setup that plans no entry has none.
 
-    ``r`` is the result by the rules: before costs, in the risk from the followed fill ``entry`` to ``first_stop``;
-    ``cost_r`` are the costs in that risk, and ``result`` is the result in money for the planned ``size``. ``own_r``
-    runs from ``own_price`` to ``left_price``, or to the followed ``exit`` if the user did not leave earlier, in the
-    risk from ``own_price`` to ``first_stop``; ``own_result`` is for ``own_size``, or the planned size if none was
-    given. ``otherwise_r`` is the result of the opposite decision: the R of the rules for what was passed, 0 for what
-    was taken.
+    ``r`` is the result of the story as it was followed: before costs, in the risk from the followed fill ``entry`` to
+    ``first_stop``; ``cost_r`` are the costs in that risk, and ``result`` is the result in money. The station followed
+    it by the rules, but by an own fill, size or exit that it received in time. ``own_r`` runs from ``own_price`` to
+    ``left_price``, or to the followed ``exit`` if the user did not leave earlier, in the risk from ``own_price`` to
+    ``first_stop``; ``own_result`` is for ``own_size``, or the planned size if none was given. If half was closed
+    before, the exit is the mean of both prices. ``otherwise_r`` is the result of the opposite decision: ``r`` for what
+    was passed, 0 for what was taken.
     """
 
     id: str
@@ -102,15 +103,18 @@ def entry_of(story: Story, decisions: Sequence[KeptDecision]) -> Entry:
     planned = chosen_entry(setup)
     unheard: Literal["waiting"] | None = None if planned["risk"] is None else "waiting"
     closed = told is not None and told["state"] in CLOSED
+    half = None if told is None else _decimal(told["half_exit"])
     first_stop = Decimal(setup["levels"]["stop"] if told is None else told["first_stop"])
-    exit_price = None if told is None else _exit(told)
+    exit_price = _mean(_decimal(told["exit"]), half) if told is not None and closed else None
     sign = 1 if setup["direction"] == "long" else -1
     own_price = None if take is None else take.price
     size, own_size = _decimal(setup["size"]), None if take is None else take.size
-    out_at = exit_price if leave is None else leave.price
+    out_at = exit_price if leave is None else _mean(leave.price, half)
     own_r = in_risks(sign, own_price, first_stop, out_at)
     r = _decimal(told["r"]) if told is not None and closed else None
-    value = Decimal(told["point_value"]) if told is not None and told["currency"] else None
+    # If half was closed of a size that has no half, what the user closed is not known.
+    unequal = told is not None and closed and half is not None and told["result"] is None
+    value = Decimal(told["point_value"]) if told is not None and told["currency"] and not unequal else None
     return Entry(
         id=story.id,
         bar_open=parse_time(setup["bar_open"]),
@@ -152,7 +156,7 @@ def broken(story: Story, decisions: Sequence[KeptDecision]) -> list[tuple[Broken
     """Name the rules that the user broke, each with the decision that broke it, as far as they can be judged.
 
     Of several decisions to take or leave it, the last counts. An exit at the stop or beyond counts as the stop, not as
-    leaving before an exit signal.
+    leaving before an exit signal. A position that is no longer followed needs no signal.
     """
     found: list[tuple[Broken, KeptDecision]] = []
     for each in {each.kind: each for each in decisions}.values():
@@ -167,12 +171,19 @@ def broken(story: Story, decisions: Sequence[KeptDecision]) -> list[tuple[Broken
                 found.append(("beyond_plan", each))
             if each.size is not None and size is not None and each.size > size:
                 found.append(("too_large", each))
-        elif each.kind == "leave" and "setup.exit_signal" not in {event.kind for event in story.version_at(each.after)}:
+        elif each.kind == "leave" and not any(map(_may_be_left, story.version_at(each.after))):
             told = story.told_at(each.after)
             stop = Decimal(setup["levels"]["stop"] if told is None else told["stop"])
             if each.price is None or sign * EXACT.subtract(each.price, stop) > 0:
                 found.append(("before_exit_signal", each))
     return found
+
+
+def _may_be_left(event: Event) -> bool:
+    """Whether a position may be left after an event: at an exit signal that is not only of half, or at most ends."""
+    if event.facts.ends:
+        return bool(event.data.get("state") != "stopped")  # one that was withdrawn has no state
+    return event.kind == "setup.exit_signal" and "next" in str(event.data["orders"])
 
 
 def in_risks(sign: int, entry: Decimal | None, stop: Decimal, price: Decimal | None) -> Decimal | None:
@@ -204,13 +215,9 @@ def _money(
     return EXACT.add(Decimal(f"{gain.normalize(EXACT):f}"), 0)
 
 
-def _exit(told: Mapping[str, Any]) -> Decimal | None:
-    """Give the exit price, the average if half was closed before; None while the position is open."""
-    if told["state"] not in CLOSED or told["exit"] is None:
-        return None
-    half = _decimal(told.get("half_exit"))
-    price = Decimal(told["exit"])
-    return price if half is None else EXACT.divide(EXACT.add(price, half), 2)
+def _mean(price: Decimal | None, half: Decimal | None) -> Decimal | None:
+    """Give the average exit price if the rest was closed at ``price``, and half at ``half`` before, if at all."""
+    return price if price is None or half is None else EXACT.divide(EXACT.add(price, half), 2)
 
 
 def _decimal(text: str | None) -> Decimal | None:

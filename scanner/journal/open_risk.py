@@ -26,7 +26,7 @@ SAME_BET_BARS = 3
 
 @dataclass(frozen=True, slots=True)
 class Position:
-    """The risk of one position: ``r`` in the risk of its fill, ``money`` in the currency of the account.
+    """The risk of one position: ``r`` in its planned risk, for which it was sized, ``money`` in the account's currency.
 
     ``money`` is None if unknown. ``name`` identifies it; the ceilings use the rest.
     """
@@ -49,6 +49,9 @@ def at_risk(
     """
     told, setup = story.told, story.setup
     size: Decimal | None
+    planned = chosen_entry(setup)
+    if planned["risk"] is None:
+        return None
     if told is not None and told["state"] == "open" and told["risk"] is not None:
         r, risk = -Decimal(told["r_at_stop"] or 0), Decimal(told["risk"])
         if told["half_exit"] is not None and told["entry"] is not None:
@@ -58,17 +61,15 @@ def at_risk(
         r = max(r, Decimal(0))
         size = None if told["size"] is None else Decimal(told["size"])
     elif taken:
-        entry = chosen_entry(setup)
-        if entry["risk"] is None:
-            return None
-        r, risk, size = Decimal(1), Decimal(entry["risk"]), None if entry["size"] is None else Decimal(entry["size"])
+        r, risk, size = Decimal(1), Decimal(planned["risk"]), _size(setup)
     else:
         return None
     own = next((each.size for each in reversed(taken) if each.size is not None), None)
     size = size if own is None else own
     money = None if size is None or rate is None else r * risk * size * point_value * rate
-    if own is not None and (planned := _size(setup)):
-        r *= own / planned
+    r *= risk / Decimal(planned["risk"])
+    if own is not None and (whole := _size(setup)):
+        r *= own / whole
     return Position(_name(setup), group, setup["currency"], setup["direction"], r, money)
 
 

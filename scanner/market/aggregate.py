@@ -53,7 +53,7 @@ class Aggregator:
             self._offset = self.target.offset(int(bars.open_time[0]), self.base.nanoseconds)
             opens, closes = self.target.buckets(bars.open_time[:1], self._offset)
             if opens[0] < bars.open_time[0]:
-                self._done_until = int(closes[0])
+                self._done_until = max(self._done_until, int(closes[0]))
         if bars.open_time[0] < self._done_until:
             bars = bars[int(np.searchsorted(bars.open_time, self._done_until)) :]
             if not len(bars):

@@ -108,6 +108,7 @@ class FoundColumns:
             grid = grid_of(engine.instrument.steps)
             for number in np.flatnonzero(~np.isnan(planned[:, RISK + style])).tolist():
                 entry, stop = (grid.price(float(planned[number, level])) for level in (PRICE + style, STOP))
-                amount, _ = size(engine.account, engine.instrument, entry, abs(entry - stop))
+                risk, halves = abs(entry - stop), engine.rulebook.follow.halves
+                amount, _ = size(engine.account, engine.instrument, entry, risk, halves=halves)
                 sizes[number] = np.nan if amount is None else float(amount)
         return sizes

@@ -132,7 +132,8 @@ class Addressing:
         """Count what was found too late and is in no summary yet; give the last ``named``."""
         events, count = self._store.events, 0
         last: deque[Event] = deque(maxlen=named)
-        after = max((each.number for each in events.find(kinds=["station.caught_up"])), default=0)
+        summaries = events.before(events.last() + 1, ["station.caught_up"], 1)
+        after = summaries[0].number if summaries else 0
         while page := events.find(after=after, kinds=NEWS, limit=PAGE):
             heard = self._heard(each.event for each in page)
             for each in page:

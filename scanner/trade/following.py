@@ -11,6 +11,8 @@ from pydantic import BaseModel, ConfigDict, Field
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from scanner.market.sessions.timetables import Timetable
+
 MOST_BARS = 12
 """The most bars over which signs of pressure can be collected: as many as fit in one number."""
 
@@ -38,12 +40,26 @@ class Follow(BaseModel):
         1.0, ge=0, description="smallest body of a drive bar against the position, in usual bodies"
     )
     drive_solid: float = Field(0.5, ge=0, le=1, description="smallest body of that bar, as a part of its range")
-    half_at: float = Field(0.0, ge=0, le=100, description="close half after a gain of this many R")
+    half_at: float = Field(
+        0.0,
+        ge=0,
+        le=100,
+        description="close half after a gain of this many R; a planned size is then an even number of lots",
+    )
     to_entry_at: float = Field(0.0, ge=0, le=100, description="move the stop to the entry after a gain of this many R")
     max_bars: int = Field(0, ge=0, description="leave after this many bars in the position")
     flat_by_close: bool = Field(
         default=False, description="leave at the close of the session, for bars shorter than a day"
     )
+
+    def is_flat_by_close(self, timetable: Timetable) -> bool:
+        """Whether positions are left by the close of a session: only below a day, and where sessions are known."""
+        return self.flat_by_close and timetable.timeframe.intraday and timetable.calendar.known
+
+    @property
+    def halves(self) -> bool:
+        """Whether half of a position is to be closed before the rest."""
+        return self.half_at > 0
 
     @cached_property
     def record(self) -> NDArray[Any]:

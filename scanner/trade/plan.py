@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple, get_args
 from scanner.event_data import EntryStyle
 from scanner.trade import levels
 from scanner.trade.levels import BEYOND_SLOW, BROKEN, GOAL, GOALS, OBSTACLE, PRICE, RISK, ROOM, STOP, grid_of
-from scanner.trade.size import money_at_risk, size
+from scanner.trade.size import cost_warning, money_at_risk, size
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -52,8 +52,11 @@ class Plan:
     exit_plan: ExitPlan
 
 
-def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -> Plan:
-    """Describe the plan of a setup. Prices that cannot be traded give a reason, never an error."""
+def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account, *, halves: bool) -> Plan:
+    """Describe the plan of a setup, with a size in ``halves`` or not.
+
+    Prices that cannot be traded give a reason, never an error.
+    """
     grid, sign, planned = grid_of(instrument.steps), facts.sign, facts.planned
     over = "above" if sign > 0 else "below"
     base = Decimal(repr(facts.base))
@@ -69,11 +72,13 @@ def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -
         "break": f"one step {over} {facts.trigger_text}, as a stop order; void after an open {over} {void_break:f}",
         "average": f"close is {over} the {rules.fast_average}-bar average already"
         if isnan(planned[PRICE + STYLES.index("average")])
-        else f"open after the first close {over} the {rules.fast_average}-bar average, estimated at that average",
-        "stop": f"{Decimal(f'{float(margin):.4g}'):f} beyond {facts.base_text}",
+        else f"open after the first close {over} the {rules.fast_average}-bar average, estimated at that average; "
+        f"void if it opens more than {_four_digits(rules.gap_limit * facts.atr)} {over} that close, "
+        "or at the stop or beyond",
+        "stop": f"{_four_digits(float(margin))} beyond {facts.base_text}",
     }
     entries: dict[str, Entry] = {
-        style: _entry(facts, number, grid, stop, passed, reasons[style], rules, instrument, account)
+        style: _entry(facts, number, grid, stop, passed, reasons[style], rules, instrument, account, halves=halves)
         for number, style in enumerate(STYLES)
     }
     chosen = entries[rules.entry_style]
@@ -93,6 +98,10 @@ def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account) -
     return Plan(told, reasons | {"obstacle": chosen["obstacle_text"]}, entries, exit_plan)
 
 
+def _four_digits(distance: float) -> str:
+    return f"{Decimal(f'{distance:.4g}'):f}"
+
+
 def _entry(
     facts: Facts,
     style: int,
@@ -103,6 +112,8 @@ def _entry(
     rules: Rules,
     instrument: Instrument,
     account: Account,
+    *,
+    halves: bool,
 ) -> Entry:
     """Describe one entry: its price, risk, objectives, obstacle, room and size; ``passed`` are obstacles before it."""
     planned, broken = facts.planned, int(facts.planned[BROKEN + style])
@@ -132,9 +143,10 @@ def _entry(
         return entry
     risk, room, first = abs(price - stop), planned[ROOM + style], GOAL + style * GOALS
     entry["risk"] = f"{risk:f}"
+    entry["reason"] = "; ".join(filter(None, (reason, cost_warning(instrument, price, risk))))
     entry["objectives"] = [f"{grid.price(goal):f}" for goal in planned[first : first + GOALS]]
     entry["room"] = None if isnan(room) else f"{room:.2f}"
-    amount, entry["size_reason"] = size(account, instrument, price, risk)
+    amount, entry["size_reason"] = size(account, instrument, price, risk, halves=halves)
     if amount is not None:
         entry["size"] = f"{amount:f}"
         money = money_at_risk(account, instrument, risk, amount)

@@ -73,10 +73,13 @@ def rate_of(account: Account, currency: str) -> tuple[Decimal | None, str]:
     return None, f"no rate from {currency} to {account.currency} given"
 
 
-def size(account: Account, instrument: Instrument, entry: Decimal, risk: Decimal) -> tuple[Decimal | None, str]:
+def size(
+    account: Account, instrument: Instrument, entry: Decimal, risk: Decimal, *, halves: bool = False
+) -> tuple[Decimal | None, str]:
     """Give the size for a trade that loses ``risk`` (price points, > 0) at its stop, and how it came about.
 
-    equity × risk fraction / (risk × point value × fx), down to the lot step, capped by the greatest notional.
+    equity × risk fraction / (risk × point value × fx), down to the lot step, capped by the greatest notional. In
+    ``halves`` it is an even number of lots, so that half of it can be closed.
     None with the reason if there is no equity or no rate; zero with the reason if even one lot is too much.
     """
     if account.equity is None:
@@ -86,7 +89,7 @@ def size(account: Account, instrument: Instrument, entry: Decimal, risk: Decimal
         return None, missing
     money = account.equity * account.risk_fraction
     per_unit = risk * instrument.point_value * rate
-    lot = instrument.lot_step
+    lot = instrument.lot_step * (2 if halves else 1)
     lots = (money / (per_unit * lot)).to_integral_value(ROUND_FLOOR)
     # The division is rounded to the context's digits: step back if that rounded up to a whole lot.
     if lots * lot * per_unit > money:
@@ -98,11 +101,13 @@ def size(account: Account, instrument: Instrument, entry: Decimal, risk: Decimal
         if value and lots * value > account.max_notional:
             lots = (account.max_notional / value).to_integral_value(ROUND_FLOOR)
             reason += f", capped at a notional of {account.max_notional:f}{unit}"
+    if halves:
+        reason += ", in two halves"
     if not account.currency:
         same = "" if instrument.currency else " and taken to be that of the prices"
         reason += f", in the currency of the equity, which is not given{same}"
     if lots <= 0:
-        return Decimal(0), f"too small to trade: {reason}, and the smallest lot is {lot:f}"
+        return Decimal(0), f"too small to trade: {reason}, and the smallest size is {lot:f}"
     return lots * lot, reason
 
 
@@ -113,6 +118,14 @@ def money_at_risk(account: Account, instrument: Instrument, risk: Decimal, amoun
     """
     rate, _ = rate_of(account, instrument.currency)
     return None if rate is None else amount * risk * instrument.point_value * rate
+
+
+def cost_warning(instrument: Instrument, entry: Decimal, risk: Decimal) -> str:
+    """Say in a clause that the costs are more than the risk of a trade; empty if they are not."""
+    cost = instrument.costs.in_price(entry, instrument.point_value)
+    if cost <= risk:
+        return ""
+    return f"the stop is nearer than the costs: R is {risk:f}, the costs of both ways are {cost:f}"
 
 
 def size_warnings(
@@ -128,10 +141,7 @@ def size_warnings(
     ``amount`` is the result of ``size``. ``daily_turnover`` is the median of a day in the instrument's currency, None
     if unknown.
     """
-    found = []
-    cost = instrument.costs.in_price(entry, instrument.point_value)
-    if cost > risk:
-        found.append(f"the stop is nearer than the costs: R is {risk:f}, the costs of both ways are {cost:f}")
+    found = list(filter(None, [cost_warning(instrument, entry, risk)]))
     if not amount:
         return found
     value = amount * abs(entry) * instrument.point_value

@@ -191,3 +191,15 @@ def test_a_list_that_is_empty_only_without_what_is_wrong_in_it_is_reported_once(
     told = [line for line in check(config, {}).sentences() if "timeframes" in line]
     assert len(told) == 1
     assert "did you mean 15m?" in told[0]
+
+
+@pytest.mark.parametrize("where", ["RULES", "GROUPS__SHARES__RULES"])
+def test_an_average_entry_needs_a_bar_to_close_beyond_the_average_and_one_to_be_filled_at(where: str) -> None:
+    """With fewer, each setup would lapse without a word."""
+    environ = SECRETS | {f"CLOSEWATCH_{where}__ENTRY_STYLE": "average", "CLOSEWATCH_FOLLOW__MAX_WAIT": "2"}
+    assert check(EXAMPLE, environ).sentences() == []
+    (told,) = check(EXAMPLE, environ | {"CLOSEWATCH_FOLLOW__MAX_WAIT": "1"}).sentences()
+    assert told.endswith(
+        "follow.max_wait: must be at least 2 for the average entry: one bar closes beyond the average, and the next is "
+        "entered at its open"
+    )

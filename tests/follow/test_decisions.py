@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 from itertools import pairwise
 from typing import Literal
@@ -17,6 +18,7 @@ from tests.effort import EFFORT
 from tests.follow.hand_tapes import Case, seen_long
 from tests.follow.test_branches import BELOW, FLAT, IN
 from tests.follow.test_told import BOTH, told
+from tests.follow.test_told import seen_long as told_long
 from tests.laws import QUARTER_HOUR, all_setups, bars_of, engine
 from tests.outside.random_tapes import tape
 
@@ -143,3 +145,20 @@ def test_a_price_a_hair_from_the_stop_is_not_an_entry() -> None:
 def test_best_and_worst_include_the_price_of_the_exit() -> None:
     (_, closed) = told(Case([IN, FLAT, FLAT], decided={2: ("leave", "104.50")}), 1)
     assert (closed.data["r"], closed.data["best_r"]) == ("1.50", "1.50")
+
+
+@BOTH
+def test_the_stop_goes_to_the_own_entry_once_that_has_its_gain(sign: int) -> None:
+    """Filled at 101.703 on average, between two steps of 0.01: an order can only be placed at a step."""
+    rise, more = (101.6, 103.6, 101.5, 103.4), (103.4, 104.0, 103.3, 103.9)
+    moved = ["sell stop 101.50, was 99.50"]
+    cases = [
+        (Case([IN, rise, more], decided={1: ("take", "101.703")}), ["sell stop 101.70, was 99.50"]),
+        (Case([IN, rise, more], decided={2: ("take", "101.703")}), [*moved, "sell stop 101.70, was 101.50"]),
+        (Case([IN, rise, FLAT], decided={2: ("take", "101.703")}), moved),
+        (Case([IN, rise, more], decided={2: ("take", "101.40")}), moved),
+    ]
+    for case, expected in cases:
+        events = told(replace(case, choices=Follow(to_entry_at=1)), sign)
+        raised = [event for event in events if event.kind == "setup.stop_raised"]
+        assert [told_long(event.data["orders"], sign) for event in raised] == expected

@@ -14,9 +14,10 @@ from hypothesis import strategies as st
 from scanner.analysis.pool import MANY
 from scanner.analysis.rules import Rules
 from scanner.market.costs import Cost, Costs
+from scanner.wording.times import parse_time
 from tests.effort import EFFORT
 from tests.follow.recorded import NotingFollower, ended, noting
-from tests.laws import all_setups, bars_of, real_series
+from tests.laws import all_setups, bars_of, engine, real_series
 from tests.outside.random_tapes import tape
 
 if TYPE_CHECKING:
@@ -187,3 +188,18 @@ def test_a_price_beyond_reason_ends_in_outcomes_on_any_grid(spike: float, step: 
     told = follower.outcomes()
     assert len(told) > 5
     assert all(each.r is None or each.r.is_finite() for each in told)
+
+
+@pytest.mark.parametrize("style", ["early", "break", "average"])
+def test_an_entry_is_valid_until_the_last_moment_at_which_it_can_be_filled(style: str) -> None:
+    """An early and an average entry are filled at an open, a break entry until a bar has closed."""
+    spare = set()
+    for seed in range(4):
+        said = all_setups(Rules.model_validate({"entry_style": style}))
+        events = engine(rulebook=said).push(bars_of(tape(seed)))
+        until = {event.thread: event.data["valid_until"] for event in events if event.facts.begins}
+        for event in events:
+            if event.kind == "setup.entered":
+                filled = event.data["bar_close" if style == "break" else "bar_open"]
+                spare.add(parse_time(until[event.thread]) - parse_time(filled))
+    assert min(spare) == 0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date, datetime
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
@@ -20,7 +20,7 @@ from scanner.follow.story_events import Teller, soon
 from scanner.market.bars import Bars
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.market.sessions.dates import Dated
+from scanner.market.sessions.dates import Dated, parsed
 from scanner.trade.following import Follow
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.surroundings import Surroundings
@@ -102,6 +102,9 @@ def test_a_position_is_left_at_the_close_of_a_half_day() -> None:
     events = told([IN, FLAT, (101.5, 102.0, 101.0, 101.8)])
     assert brief(events) == [ENTERED, SIGNAL, ("closed", LAST, "the session ended", "101.80")]
     assert events[1].data["orders"] == "sell stop 99.50; sell at the close of the next bar"
+    crosses = "once the MACD line crosses back, leave at the next open"
+    assert events[0].data["next"] == f"{crosses}; leave at the close of the session"
+    assert events[1].data["next"] == "the stop or the close of the next bar ends it"
 
 
 def test_if_the_last_bar_never_comes_it_is_left_at_the_next_open() -> None:
@@ -120,7 +123,9 @@ def test_an_entry_in_the_last_bar_is_left_at_its_close() -> None:
 
 
 def test_on_daily_bars_the_choice_has_no_effect() -> None:
-    assert {event.kind for event in told([IN, FLAT, FLAT], "1d")} == {"setup.entered"}
+    (entered,) = told([IN, FLAT, FLAT], "1d")
+    assert entered.kind == "setup.entered"
+    assert "session" not in entered.data["next"]
 
 
 @pytest.mark.parametrize(
@@ -144,6 +149,24 @@ def test_a_break_of_more_than_a_night_is_a_warning(
 @pytest.mark.parametrize(("hours", "is_told"), [(1.9, True), (2.1, False), (-1, False)])
 def test_a_date_of_the_user_is_a_warning_while_it_is_near(hours: float, *, is_told: bool) -> None:
     begin = at("2026-11-24T16:30:00Z") + int(hours * 3_600) * 1_000_000_000
-    dates = [Dated(begin, begin, "all", "invented report")]
+    dates = [Dated(begin, begin, "all", "invented report", date(2026, 11, 24))]
     found = soon(at("2026-11-24T16:30:00Z"), timetable("1h", "XNYS"), dates, Surroundings(date_hours=2))
     assert found == (["2026-11-24: invented report"] if is_told else [])
+
+
+@pytest.mark.parametrize("zone", ["Asia/Tokyo", "Europe/Berlin", "America/New_York"])
+def test_a_day_is_named_as_the_user_wrote_it(zone: str) -> None:
+    """In UTC it begins on the day before if the zone lies east of it."""
+    dates = parsed("time,instrument,what\n2026-11-25,all,invented report", zone)
+    found = soon(at("2026-11-24T21:00:00Z"), timetable("1d", "XNYS"), dates.found, Surroundings())
+    assert found == ["2026-11-25: invented report"]
+    assert dates.past(at("2026-11-27T00:00:00Z")) == date(2026, 11, 25)
+
+
+@pytest.mark.parametrize(("close", "is_told"), [("2026-11-24T21:00:00Z", True), ("2026-11-24T20:30:00Z", False)])
+def test_a_date_before_the_next_open_is_near_however_long_the_market_is_closed(close: str, *, is_told: bool) -> None:
+    """No bar closes before it, so this is the last moment to act."""
+    before_the_open = at("2026-11-25T13:00:00Z")
+    dates = [Dated(before_the_open, before_the_open, "all", "invented report", date(2026, 11, 25))]
+    found = soon(at(close), timetable("1h", "XNYS"), dates, Surroundings(date_hours=2))
+    assert found == (["2026-11-25: invented report"] if is_told else [])

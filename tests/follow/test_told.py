@@ -137,7 +137,12 @@ STORIES: dict[str, tuple[Case, list[Told]]] = {
         Case([IN, RISE, (103.4, 103.5, 101.9, 102), (101, 101.2, 99, 99.2)], choices=Follow(half_at=1)),
         [
             ("entered", "the break entry was reached", "0.05", "sell stop 99.50; sell half at 103.50"),
-            ("exit_signal", "half of it was closed at a gain of 1 R, as you chose", "0.98", "sell stop 99.50"),
+            (
+                "exit_signal",
+                "half of it was closed at a gain of 1 R, as you chose",
+                "0.98",
+                "sell stop 99.50 for the other half",
+            ),
             ("closed", "the stop was reached", "0.00", ""),
         ],
     ),
@@ -145,12 +150,17 @@ STORIES: dict[str, tuple[Case, list[Told]]] = {
         Case([IN, (101.5, 102.4, 101.0, 101.5), *[FLAT] * 30], ride=True, choices=Follow(half_at=0.4)),
         [
             ("entered", "the break entry was reached", "0.05", "sell stop 99.50; sell half at 102.30"),
-            ("exit_signal", "half of it was closed at a gain of 0.4 R, as you chose", "0.20", "sell stop 99.50"),
+            (
+                "exit_signal",
+                "half of it was closed at a gain of 0.4 R, as you chose",
+                "0.20",
+                "sell stop 99.50 for the other half",
+            ),
             (
                 "exit_signal",
                 "the MACD line crossed back; you may leave, or stay for a ride",
                 "0.20",
-                "sell stop 99.50; or sell at the next open",
+                "sell stop 99.50 for the other half; or sell the other half at the next open",
             ),
         ],
     ),
@@ -158,7 +168,28 @@ STORIES: dict[str, tuple[Case, list[Told]]] = {
         Case([IN, (103.9, 104.0, 103.0, 103.5)], choices=Follow(half_at=1)),
         [
             ("entered", "the break entry was reached", "0.05", "sell stop 99.50; sell half at 103.50"),
-            ("exit_signal", "half of it was closed at a gain of 1 R, as you chose", "1.10", "sell stop 99.50"),
+            (
+                "exit_signal",
+                "half of it was closed at a gain of 1 R, as you chose",
+                "1.10",
+                "sell stop 99.50 for the other half",
+            ),
+        ],
+    ),
+    "half closed, then the end after bars": (
+        Case([IN, RISE, (103.4, 103.5, 101.9, 102)], choices=Follow(half_at=1, max_bars=2)),
+        [
+            ("entered", "the break entry was reached", "0.05", "sell stop 99.50; sell half at 103.50"),
+            (
+                "exit_signal",
+                (
+                    "half of it was closed at a gain of 1 R, as you chose; "
+                    "2 bars in the position, after which you chose to leave"
+                ),
+                "0.98",
+                "sell the other half at the next open",
+            ),
+            ("closed", "2 bars in the position", "0.98", ""),
         ],
     ),
     "both the stop and half in one bar: the stop first": (
@@ -192,9 +223,9 @@ STORIES: dict[str, tuple[Case, list[Told]]] = {
 }
 
 
-def told(case: Case, sign: int) -> list[Event]:
+def told(case: Case, sign: int, lot: str = "1") -> list[Event]:
     rulebook = Rulebook(Rules(entry_style=case.style), (), follow=case.choices)
-    instrument = Instrument("GANNET", PriceSteps.fixed(Decimal("0.01")), currency="EUR", point_value=Decimal(2))
+    instrument = Instrument("GANNET", PriceSteps.fixed(Decimal("0.01")), Decimal(2), Decimal(lot), "EUR")
     teller = Teller(instrument, timetable(), rulebook, None)
     return [teller.event(news) for news in case.follow(sign)[1]]
 
@@ -277,9 +308,31 @@ def test_all_figures_of_a_sign_of_pressure(sign: int) -> None:
 
 
 @BOTH
+def test_what_comes_next_names_each_choice_of_the_user_that_is_still_to_come(sign: int) -> None:
+    choices = Follow(half_at=2, to_entry_at=1, max_bars=9, flat_by_close=True)
+    case = Case([IN, RISE], choices=choices)
+    before, after = (event.data["next"] for event in told(case, sign))
+    rest = "after 9 bars in the position, leave at the next open"
+    assert before == (
+        "once the MACD line crosses back, leave at the next open; "
+        f"a gain of 1 R moves the stop to the entry; a gain of 2 R closes half; {rest}"
+    )
+    assert after == f"once the MACD line crosses back, leave at the next open; a gain of 2 R closes half; {rest}"
+
+
+@BOTH
 def test_a_result_is_given_in_money(sign: int) -> None:
     # 100 units at 2 EUR a point each: a loss of 2.00 points, and a gain of 1.90
     for name, result in (("stopped", "-400"), ("after two bars", "380")):
         *before, closed = told(STORIES[name][0], sign)
         assert closed.data["result"] == result
         assert all(event.data["result"] is None for event in before)
+
+
+@pytest.mark.parametrize(("lot", "result"), [("50", "0"), ("100", None), ("20", None)])
+def test_a_size_of_which_half_cannot_be_closed_has_no_result_in_money(lot: str, result: str | None) -> None:
+    """R takes exact halves; of a size of 100 in lots of 20 it is not known what was closed."""
+    closed = told(STORIES["half at 1 R, then stopped"][0], 1, lot)[-1]
+    assert (closed.data["r"], closed.data["size"], closed.data["result"]) == ("0.00", "100", result)
+    whole = told(STORIES["stopped"][0], 1, lot)[-1]
+    assert whole.data["result"] == "-400"

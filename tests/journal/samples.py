@@ -81,12 +81,17 @@ def told(setup: Event, kind: Kind, bars: int, state: State, **changes: object) -
         "bars_held": max(bars - 1, 0) if entered else 0,
         "pressure": [],
         "pressure_needed": 2,
-        "orders": f"sell stop {said['levels']['stop']}" if state == "open" else "",
+        "orders": _orders(said, kind) if state == "open" else "",
         "next": "a confirmed swing low beyond the stop moves it",
         "warnings": [],
     }
     name = event_id(kind, setup.thread, str(time))
     return Event(kind, name, time, setup.subject, data | changes, thread=setup.thread)
+
+
+def _orders(setup: SetupData, kind: Kind) -> str:
+    stop = f"sell stop {setup['levels']['stop']}"
+    return f"{stop}; or sell at the next open" if kind == "setup.exit_signal" else stop
 
 
 def closed(setup: Event, bars: int, exit_price: str, state: State = "left", cost: str | None = "0.05") -> Event:

@@ -111,6 +111,11 @@ def test_of_a_setup_that_was_left_by_halves_the_mean_of_both_prices_counts() -> 
         Decimal("1.25"),
         Decimal(150),
     )
+    left = entry_of(story, [decided(story, "take", "101.35", "100"), decided(story, "leave", "101.95", after=2)])
+    # What was left at 101.95 is the other half.
+    assert (left.own_r, left.own_result) == (Decimal("0.75"), Decimal(90))
+    end.data.update(result=None)  # half of this size cannot be closed
+    assert entry_of(story, [decided(story, "take", "101.35", "101")]).own_result is None
 
 
 def test_a_setup_that_was_withdrawn_has_no_result_and_one_said_again_counts_as_it_was_said_last() -> None:
@@ -156,6 +161,24 @@ def test_a_rule_is_broken_just_beyond_its_bound(
     )
     made = [decided(told_of, kind, price, size, after=after) for kind, price, size, after in decisions]
     assert [kind for kind, _ in broken(told_of, made)] == kinds
+
+
+def test_whoever_leaves_once_the_rules_no_longer_hold_the_position_breaks_none() -> None:
+    """A message that half was closed is no exit signal; an end other than at the stop needs none."""
+    setup = found()
+    entered = told(setup, "setup.entered", 1, "open")
+    half = told(setup, "setup.exit_signal", 2, "open", half_exit="102.55", orders="sell stop 100.15 for the other half")
+    ends = {
+        "half": (half, ["before_exit_signal"]),
+        "stopped": (closed(setup, 2, "100.15", "stopped"), ["before_exit_signal"]),
+        "left": (closed(setup, 2, "101.60"), []),  # by the close of the session, of which its first bar was the last
+        "broken off": (told(setup, "setup.broken_off", 2, "broken_off"), []),
+        "withdrawn": (withdrawn_event(setup), []),
+    }
+    for name, (last, expected) in ends.items():
+        story = one_story(setup, entered, last)
+        left = decided(story, "leave", "101.00", after=3)
+        assert [kind for kind, _ in broken(story, [left])] == expected, name
 
 
 def test_taking_what_is_set_aside_breaks_a_rule_only_while_it_is() -> None:

@@ -42,6 +42,8 @@ def test_what_is_at_risk_is_what_the_stop_would_lose() -> None:
     assert risk_of(setup, opened, told(setup, "setup.stop_raised", 3, "open", r_at_stop="0.50")) == ("0", "0.00")
     halved = told(setup, "setup.exit_signal", 4, "open", half_exit="102.55", r_at_stop="0.00")  # half closed at +1 R
     assert risk_of(setup, opened, halved) == ("0.50", "999.6000"), "what was closed cannot make up for the rest"
+    worse = told(setup, "setup.entered", 1, "open", entry="101.65", risk="1.50")
+    assert risk_of(setup, worse) == ("1.2500", "2499.0000"), "the size is for the planned 1.20"
     assert risk_of(setup, opened, raised, rate=Decimal("0.5")) == ("0.25", "249.90000")
     assert risk_of(setup, opened, rate=None) == ("1.00", "None")
 
@@ -164,3 +166,15 @@ def test_where_the_user_follows_what_they_took_that_alone_counts(store: Store, t
     store.decisions.add(tern.thread, "leave")
     assert len(notes(alert)) == 1
     assert "nothing else is open" in notes(alert)[0]
+
+
+def test_what_was_passed_is_no_position_until_it_is_taken_after_all(store: Store, tmp_path: Path) -> None:
+    notes, alert = RiskNotes(store, lambda: settings(tmp_path)), found("SKUA")
+    gannet = found("GANNET", at=BAR_CLOSE - 9 * HOUR)
+    say(store, alert, gannet, told(gannet, "setup.entered", 1, "open"))
+    open_risk = "Taking it would bring the open risk to 2.00 R, 1999.20 EUR, in 2 positions."
+    assert notes(alert)[0] == open_risk
+    store.decisions.add(gannet.thread, "pass")
+    assert notes(alert) == ["Taking it would bring the open risk to 1.00 R, 999.60 EUR; nothing else is open."]
+    store.decisions.add(gannet.thread, "take")
+    assert notes(alert)[0] == open_risk

@@ -34,9 +34,9 @@ def test_days_last_from_midnight_to_midnight_and_moments_no_time() -> None:
     midnight = at("2026-06-12", "Europe/Berlin")
     rates, figures = at("2026-06-17T12:00"), at("2026-06-18T10:00")
     assert dates.found == (
-        Dated(midnight, midnight + 24 * HOUR, "HARBOUR", "half-year report"),
-        Dated(rates, rates, "shares", "rates, and a speech"),
-        Dated(figures, figures, "all", "figures"),
+        Dated(midnight, midnight + 24 * HOUR, "HARBOUR", "half-year report", date(2026, 6, 12)),
+        Dated(rates, rates, "shares", "rates, and a speech", date(2026, 6, 17)),
+        Dated(figures, figures, "all", "figures", date(2026, 6, 18)),
     )
 
 
@@ -59,7 +59,7 @@ def test_a_date_concerns_an_instrument_by_name_by_group_or_by_all() -> None:
 
 
 def test_how_far_a_date_is_away() -> None:
-    day = Dated(10, 20, "all", "x")
+    day = Dated(10, 20, "all", "x", date(1970, 1, 1))
     assert [day.away(moment) for moment in (7, 10, 15, 20, 24)] == [3, 0, 0, 0, 4]
 
 

@@ -176,7 +176,7 @@ def hold(
             continue
         gained = choices.to_entry_at and not above(choices.to_entry_at * risk, known(story.best) - entry, tie)
         if gained and above(bar.close, entry, tie):
-            story.stop = max(story.stop, entry)
+            story.stop = max(story.stop, (entry / step).to_integral_value(ROUND_FLOOR) * step)
         if setup.ride and tape.swing_lows[t - SWING_STRENGTH]:
             story.stop = max(story.stop, raised(tape, t, step))
 

@@ -73,7 +73,7 @@ def invented_dates(random: Random, first: int, last: int, apart: int) -> list[Sp
 
 
 def dated(spans: Sequence[Span]) -> list[Dated]:
-    return [Dated(*span, "all", "report") for span in spans]
+    return [Dated(*span, "all", "report", date(2026, 1, 1)) for span in spans]
 
 
 @pytest.mark.parametrize("seed", range(16))

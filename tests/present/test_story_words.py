@@ -171,7 +171,9 @@ def test_a_user_who_leaves_is_told_to_cancel_the_stop() -> None:
     )
     assert first.headline == "HARBOUR 15m long: exit signal: you may sell at the next open, size 833; now +1.16 R"
     assert first.orders == "Orders now: sell stop 100.90; or sell at the next open."
-    assert first.wrong == "Next: it goes on. If you leave, take your stop out of the market as well."
+    assert (
+        first.wrong == "Next: it goes on. If you leave, take your stop and any other order out of the market as well."
+    )
     last = said(story_event("setup.exit_signal"), orders="sell stop 100.90; sell at the close of the next bar")
     assert last.headline == "HARBOUR 15m long: exit signal: sell at the close of the next bar, size 833; now +1.16 R"
 
@@ -207,8 +209,57 @@ def test_an_entry_that_its_own_bar_ended_says_so() -> None:
     assert (
         words.headline == "HARBOUR 15m long: entered at 101.40, over within the same bar, stop 100.15, size 833, R 1.25"
     )
-    assert words.orders == "No orders: take out any that are still in the market."
     assert words.glance.startswith("Result −1.00 R, best +0.40 R")
+
+
+@pytest.mark.parametrize(
+    ("kind", "changes", "may_be_in"),
+    [
+        ("setup.entered", {}, True),
+        ("setup.closed", {}, True),
+        ("setup.closed", {"bars_held": 1}, False),
+        ("setup.closed", {"close": "100.15"}, False),  # it closed at the stop, after the entry
+        ("setup.closed", {"direction": "short", "close": "100.20"}, False),
+        ("setup.closed", {"planned_entry": "101.35"}, False),  # it opened beyond the entry, which thus came first
+        ("setup.closed", {"entry_style": "early"}, False),
+    ],
+)
+def test_whoever_may_still_be_in_is_not_told_to_take_out_the_stop(
+    kind: Kind, changes: dict[str, Any], *, may_be_in: bool
+) -> None:
+    """Within one bar the stop may have been reached before the entry: then a real position is still open."""
+    event = story_event(kind)
+    event.data.update(state="stopped", exit="100.15", stop="100.15", r="-1.00", orders="", bars_held=0)
+    event.data.update(planned_entry="101.40", entry="101.40", close="101.00", next="it is over")
+    words = said(event, **changes)
+    if not may_be_in:
+        assert words.orders == "No orders: take out any that are still in the market."
+        assert words.wrong == "It is over."
+    else:
+        assert words.orders == "No orders, unless you are still in: then keep your stop."
+        assert words.wrong == (
+            "It is over. Within the bar of an entry the stop counts as reached last, even if it was reached first. If "
+            "you are still in, you hold a position that is not followed here."
+        )
+
+
+@pytest.mark.parametrize(
+    ("risk", "more"), [("1.25", None), ("1.00", None), ("1.37", None), ("1.38", "10 %"), ("1.60", "28 %")]
+)
+def test_a_fill_that_is_worse_by_a_tenth_says_how_much_more_the_stop_loses(risk: str, more: str | None) -> None:
+    event = story_event("setup.entered")
+    words = said(event, planned_risk="1.25", risk=risk, next="it goes on")
+    told = f" The fill is worse than planned: at the stop the same size loses {more} more." if more else ""
+    assert words.wrong == f"Next: it goes on.{told}"
+    assert said(event, stop="101.40").wrong == "Next: it goes on."  # the bar of the entry has moved it to the entry
+
+
+def test_an_entry_in_the_last_bar_of_the_session_comes_without_an_exit_signal() -> None:
+    words = said(story_event("setup.entered"), state="left", exit="101.60", orders="", next="it is over", bars_held=1)
+    assert words.wrong == (
+        "It is over. You chose to leave by the close of the session, which ended with the bar of the entry: if you are "
+        "still in, leave."
+    )
 
 
 def test_one_that_was_left_before_its_entry_has_no_result() -> None:
@@ -245,7 +296,7 @@ def test_one_broken_off_has_no_result_and_asks_to_look() -> None:
 def test_without_an_order_in_the_market_the_user_is_told_not_to_enter(kind: Kind) -> None:
     words = said(story_event(kind), orders="", entry_style="early", reason="it opened too far off")
     assert words.headline.endswith(": do not enter; it opened too far off")
-    assert words.orders == "No orders: take out any that are still in the market."
+    assert words.orders == "No orders: take out any to enter that are still in the market."
     assert words.wrong.endswith("If you have entered all the same, you hold a position that is not followed here.")
 
 

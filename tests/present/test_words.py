@@ -192,6 +192,28 @@ def test_the_line_says_which_order_it_is_and_how_long_it_is_valid(style: str, sa
     )
 
 
+@pytest.mark.parametrize("style", ["early", "break", "average"])
+@pytest.mark.parametrize("size", [None, "0", "833"])
+def test_a_size_for_an_estimated_entry_says_so(style: str, size: str | None) -> None:
+    event = setup_event()
+    event.data["entry_style"] = style
+    event.data["entries"][style] = event.data["entries"]["break"] | {"size": size}
+    told = " The size is for an entry at 101.35: at an open further from the stop, take less."
+    words = alert(Message(event), BERLIN, None)
+    assert words.wrong.endswith(told) == (style != "break" and size == "833")
+    look = "No message comes at the close that confirms the entry: look at each close yourself."
+    assert (look in words.wrong) == (style == "average")
+
+
+@pytest.mark.parametrize("void", ["void after an open above 101.90", "void if it opens above 101.50, or at the stop"])
+def test_which_opens_void_the_entry_is_said_wherever_one_acts_on_it(void: str) -> None:
+    """The rest of the reason is only among the details."""
+    event = setup_event()
+    event.data["entries"]["break"]["reason"] = f"it is told how; {void}; the stop is nearer than the costs"
+    for text in (alert(Message(event), BERLIN, None).wrong, alert(Message(event), BERLIN, None).notification()[1]):
+        assert f"; after it, at the stop 100.15. The entry is {void}. Place the stop" in text
+
+
 def test_the_key_figures_are_those_of_the_line() -> None:
     words = alert(Message(setup_event()), BERLIN, None)
     shown = [figure.value.removesuffix(" Berlin") for figure in words.figures]

@@ -1,8 +1,9 @@
-"""Whatever timeframes, base and sessions an instrument gets, in a reload or at a start, it goes on without a fault."""
+"""Whatever timeframes, base, sessions and splits an instrument gets, at a reload or a start, it goes on."""
 
 from __future__ import annotations
 
 from dataclasses import replace
+from fractions import Fraction
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -16,6 +17,7 @@ from scanner.market.aggregate import Aggregator
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import timetable_of
+from scanner.market.splits import Adjustment
 from scanner.service.changes.change_list import change_list, revive
 from scanner.service.desk import Desk
 from scanner.service.together.usual import Arrival
@@ -49,7 +51,8 @@ def lists(draw: st.DrawFn) -> Watched:
     chosen = sorted(draw(st.sets(st.sampled_from(TIMEFRAMES), min_size=1, max_size=3)), key=TIMEFRAMES.index)
     base = draw(st.sampled_from(TIMEFRAMES[: TIMEFRAMES.index(chosen[0]) + 1]))
     calendar = calendar_named(*draw(st.sampled_from(CALENDARS)))
-    return replace(watched(*chosen), base=Timeframe.named(base), calendar=calendar)
+    splits = draw(st.sampled_from([(), (), (Adjustment(int(FINEST.open_time[400]), Fraction(2)),)]))
+    return replace(watched(*chosen), base=Timeframe.named(base), calendar=calendar, adjustments=splits)
 
 
 STEPS = st.tuples(lists(), st.booleans(), st.integers(50, 250), st.integers(1, 200))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from dataclasses import replace
+from datetime import date
 from decimal import Decimal
 from itertools import combinations
 from typing import TYPE_CHECKING
@@ -113,12 +114,12 @@ def test_costs_and_dates_of_the_user_are_judged_and_set_a_setup_aside(store: Sto
     plain = watched(rulebook=ALL)
     first = next(event for event in replay_of(plain) if event.kind == "setup.qualified")
     wanted = Surroundings(require=("cost", "dates"), date_hours=2)
-    date = Dated(first.time + HOUR, first.time + HOUR, "all", "invented meeting")
+    meeting = Dated(first.time + HOUR, first.time + HOUR, "all", "invented meeting", date(2024, 1, 2))
     each = replace(
         plain,
         rulebook=replace(ALL, surroundings=wanted),
         instrument=replace(plain.instrument, costs=Costs(spread=Cost(Decimal("0.1")))),
-        dates=(date,),
+        dates=(meeting,),
     )
     at = Desk([each], ACCOUNT, store, route=lambda _: (), stale_after=10**9, record=False)
     at.load()

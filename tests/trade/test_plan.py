@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -13,6 +14,7 @@ from hypothesis import strategies as st
 from scanner.analysis.columns import ATR, CLOSE, COLUMNS, FAST_AVERAGE, SLOW_AVERAGE
 from scanner.analysis.door.setup import LEVELS
 from scanner.analysis.rules import Rules
+from scanner.market.costs import Cost, Costs
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.trade import levels
@@ -52,7 +54,7 @@ LONG = Facts(
 )
 
 
-def plan(facts: Facts, rules: Rules | None = None) -> Plan:
+def plan(facts: Facts, rules: Rules | None = None, instrument: Instrument = KITE) -> Plan:
     rules, grid = rules or Rules(), levels.grid_of(KITE.steps)
     close, base, atr = float(facts.close), float(facts.base), float(facts.atr)
     series = np.full((1, COLUMNS, 1), np.nan)
@@ -66,7 +68,9 @@ def plan(facts: Facts, rules: Rules | None = None) -> Plan:
     where = (series, np.array([[0, 0, facts.sign]]), np.array([0]), level, ahead, np.array([len(obstacles)]))
     levels.plan(*where, rules.record, levels.together((grid,)), planned)
     texts = ("the last bar's high", "the low before", obstacles)
-    return plans.make(plans.Facts(facts.sign, close, base, atr, planned[0], *texts), rules, KITE, ACCOUNT)
+    return plans.make(
+        plans.Facts(facts.sign, close, base, atr, planned[0], *texts), rules, instrument, ACCOUNT, halves=False
+    )
 
 
 def mirrored(facts: Facts) -> Facts:
@@ -156,6 +160,10 @@ def test_below_the_fast_average_there_is_a_third_entry_and_below_the_slow_one_th
     made = plan(LONG._replace(fast_average=D("4013.30"), close_beyond_slow=False, obstacles=ahead))
     average = made.entries["average"]
     assert (made.levels["average"], average["risk"]) == ("4013.50", "9.50")
+    assert average["reason"] == (
+        "open after the first close above the 50-bar average, estimated at that average; "
+        "void if it opens more than 4.05 above that close, or at the stop or beyond"
+    )
     assert (average["obstacle"], average["being_broken"]) == ("4030.50", ["4013.25 50-bar average"])
     assert made.entries["break"]["obstacle"] == "4013.25"
     assert made.exit_plan["style"] == "quick"
@@ -180,6 +188,15 @@ def test_a_stop_at_the_entry_cannot_be_planned_and_says_so() -> None:
     assert (entry["risk"], entry["room"], entry["obstacle"]) == (None, None, "4012.00")
     assert entry["reason"] == "not plannable: the stop 4011.75 is not beyond the entry 4011.50"
     assert plan(odd).entries["break"]["risk"] == "0.50"
+
+
+def test_an_entry_whose_stop_is_nearer_than_the_costs_says_so_whether_it_is_followed_or_not() -> None:
+    costly = replace(KITE, costs=Costs(spread=Cost(D("8.00"))))
+    entries = plan(LONG, instrument=costly).entries
+    # R is 7.50 from the close and 8.25 from the break entry.
+    nearer = "; the stop is nearer than the costs: R is 7.50, the costs of both ways are 8.00"
+    assert entries["early"]["reason"].endswith(nearer)
+    assert "costs" not in entries["break"]["reason"]
 
 
 @pytest.mark.parametrize("style", ["early", "break"])

@@ -50,7 +50,22 @@ def test_one_step_of_known_contracts_has_its_published_value(point_value: str, s
 def test_too_small_to_trade_is_an_answer() -> None:
     amount, reason = size(Account(equity=D(1_000), currency="USD"), contract("50", "0.25"), D(4_000), D(8))
     assert amount == 0
-    assert reason == "too small to trade: risk limit 10.00 USD, 400 USD a unit, and the smallest lot is 1"
+    assert reason == "too small to trade: risk limit 10.00 USD, 400 USD a unit, and the smallest size is 1"
+
+
+def test_a_size_of_which_half_is_to_be_closed_is_an_even_number_of_lots() -> None:
+    def of(equity: int, lot: str = "1") -> tuple[Decimal | None, str]:
+        account = Account(equity=D(equity), currency="USD")
+        return size(account, contract("50", "0.25", lot), D(4_000), D(2), halves=True)
+
+    # A contract may lose 100 USD: for 300 there would be three, and half of them cannot be closed.
+    assert of(30_000) == (D(2), "risk limit 300.00 USD, 100 USD a unit, in two halves")
+    assert of(30_000, "0.1")[0] == 3
+    assert of(31_000, "0.1")[0] == 3
+    assert of(19_999) == (
+        D(0),
+        "too small to trade: risk limit 199.99 USD, 100 USD a unit, in two halves, and the smallest size is 2",
+    )
 
 
 def test_without_an_equity_there_is_no_size() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 
 D = Decimal
 HOUR = 3_600 * 10**9
+DAY = date(2026, 6, 2)
 CLOSED = int(TIMES[1, T])
 SIDES = pytest.mark.parametrize("sign", [1, -1], ids=["long", "short"])
 
@@ -269,8 +271,8 @@ def test_a_lunch_break_is_within_a_session() -> None:
     ("away", "holds"), [(2 * HOUR, False), (2 * HOUR + 1, True), (-2 * HOUR, False), (-2 * HOUR - 1, True), (0, False)]
 )
 def test_dates_below_a_day(away: int, holds: bool) -> None:
-    rates = Dated(CLOSED + away, CLOSED + away, "all", "rates")
-    far = Dated(CLOSED + 50 * HOUR, CLOSED + 50 * HOUR, "all", "another")
+    rates = Dated(CLOSED + away, CLOSED + away, "all", "rates", DAY)
+    far = Dated(CLOSED + 50 * HOUR, CLOSED + 50 * HOUR, "all", "another", DAY)
     measure = judged("dates", scene(dates=(far, rates)))
     assert measure["verdict"] is holds
     assert measure["text"].endswith("the nearest date: rates")
@@ -289,7 +291,7 @@ def test_dates_below_a_day(away: int, holds: bool) -> None:
 )
 def test_dates_of_daily_bars(day: str, holds: bool, side: str) -> None:
     daily = timetable("1d")
-    report = Dated(at(day), at(day) + 24 * HOUR, "KITE", "report")
+    report = Dated(at(day), at(day) + 24 * HOUR, "KITE", "report", DAY)
     measure = judged("dates", scene(timetable=daily, times=bars_until(daily, "2026-06-10T13:30"), dates=(report,)))
     assert measure["verdict"] is holds
     assert measure["text"] == f"days {side} the nearest date: report"

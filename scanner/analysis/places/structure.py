@@ -66,7 +66,7 @@ def room_to_look(rules: Rules) -> NDArray[np.float64]:
 
 @compiled
 def pullback_end(deep: NDArray[np.float64], last: int, begin: int, sign: float, window: int) -> int:
-    """Give the bar that ended the pullback before bar ``last``: the latest of the lowest lows, for a short mirrored."""
+    """Give the bar that ended the pullback by bar ``last``: the earliest of the lowest lows; mirrored for a short."""
     lows = deep[DEEP_LOW] if sign > 0 else deep[DEEP_HIGH]
     p = last
     for m in range(last - 1, max(last - window, begin - 1), -1):

@@ -72,19 +72,22 @@ class RiskNotes:
             return stories, self._held(stories)
 
     def _held(self, stories: Sequence[Story]) -> dict[str, Position]:
-        """Find the positions: all that are open by the rules, or of those that were taken, as the user follows them."""
+        """Find the positions: all that are open by the rules and were not passed, or only those that were taken."""
         about = self._about()
         taken: dict[str, list[KeptDecision]] = {}
-        left = set()
+        left, passed = set(), set()
         for _, each in self.store.decisions.after():
             if each.kind == "take":
                 taken.setdefault(each.thread, []).append(each)
             elif each.kind == "leave":
                 left.add(each.thread)
+            elif each.kind == "pass":
+                passed.add(each.thread)
         held = {}
         for story in stories:
             listed, timeframe = about.on_list(story.setup["instrument"]), story.setup["timeframe"]
-            counts = story.id in taken or (about.follow.which == "all" and not story.setup["set_aside"])
+            is_by_the_rules = about.follow.which == "all" and not story.setup["set_aside"] and story.id not in passed
+            counts = story.id in taken or is_by_the_rules
             is_watched = listed is not None and timeframe in {each.name for each in listed.timeframes}
             if counts and story.id not in left and listed is not None and is_watched:
                 own = taken.get(story.id, [])

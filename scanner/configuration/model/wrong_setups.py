@@ -30,15 +30,21 @@ if TYPE_CHECKING:
 
     Setups = Mapping[str, Mapping[str, Any]]
 
+BARS_TO_AVERAGE_ENTRY = 2
+
 
 def wrong_rules(document: Document) -> Iterator[Mistake]:
-    """Find what is wrong with the rules of groups, and with setups."""
+    """Find what is wrong with the rules of groups, with setups, and with the wait for an entry."""
+    styles = {document.rules.entry_style}
     for name, group in document.groups.items():
         try:
-            Rules.model_validate(document.rules.model_dump(exclude_unset=True) | group.rules)
+            styles.add(Rules.model_validate(document.rules.model_dump(exclude_unset=True) | group.rules).entry_style)
         except ValidationError as problem:
             for error in problem.errors():
                 yield Mistake(("groups", name, "rules", *error["loc"]), explain(error, Rules))
+    if "average" in styles and document.follow.max_wait < BARS_TO_AVERAGE_ENTRY:
+        text = f"must be at least {BARS_TO_AVERAGE_ENTRY} for the average entry: one bar closes beyond the average, "
+        yield Mistake(("follow", "max_wait"), f"{text}and the next is entered at its open")
     for path, tables in _tables_of_setups(document):
         yield from _wrong_setups(path, tables, document.folder)
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import csv
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from io import StringIO
+from operator import attrgetter
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -26,12 +27,14 @@ class Dated:
     """An event at a moment, or on a day; then it lasts from midnight to midnight.
 
     ``begin`` and ``end`` are nanoseconds since 1970 UTC. ``whom`` is the instrument or group concerned, or ``all``.
+    ``day`` is its day as it was written: in UTC, one that begins at midnight in Berlin begins on the day before.
     """
 
     begin: int
     end: int
     whom: str
     what: str
+    day: date
 
     def away(self, moment: int) -> int:
         """Give how long a moment lies before this begins or after it ended, in nanoseconds; 0 while it lasts."""
@@ -56,8 +59,8 @@ class Dates:
 
     def past(self, now: int) -> date | None:
         """Give the last known day if it lies before ``now`` (nanoseconds since 1970 UTC); else None."""
-        last = max((each.end for each in self.found or ()), default=None)
-        return None if last is None or last > now else datetime.fromtimestamp((last - 1) // SECOND, UTC).date()
+        last = max(self.found or (), key=attrgetter("end"), default=None)
+        return None if last is None or last.end > now else last.day
 
 
 def read(path: Path, zone: str) -> Dates:
@@ -110,11 +113,11 @@ def _dated(cells: Sequence[str], header: Sequence[str], zone: ZoneInfo) -> Dated
     for name, cell in zip(COLUMNS, (time, whom, what), strict=True):
         if not cell:
             raise ValueError(f"has no {name}")
-    begin, end = _span(time, zone)
-    return Dated(begin, end, EVERYTHING if whom.lower() == EVERYTHING else whom, what)
+    begin, end, day = _span(time, zone)
+    return Dated(begin, end, EVERYTHING if whom.lower() == EVERYTHING else whom, what, day)
 
 
-def _span(text: str, zone: ZoneInfo) -> tuple[int, int]:
+def _span(text: str, zone: ZoneInfo) -> tuple[int, int, date]:
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:
@@ -125,8 +128,8 @@ def _span(text: str, zone: ZoneInfo) -> tuple[int, int]:
     try:
         day = date.fromisoformat(text)
     except ValueError:
-        return begin, begin
-    return begin, _nanoseconds(datetime.combine(day + timedelta(days=1), datetime.min.time(), zone))
+        return begin, begin, moment.date()
+    return begin, _nanoseconds(datetime.combine(day + timedelta(days=1), datetime.min.time(), zone)), day
 
 
 def _nanoseconds(moment: datetime) -> int:

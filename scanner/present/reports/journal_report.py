@@ -46,8 +46,9 @@ BROKEN_SHORT: Mapping[Broken, str] = {
 }
 GROUPS: Mapping[Group, str] = {"taken": "taken", "own": "your prices", "passed": "passed", "all": "all"}
 LEGEND = (
-    "R: the result by the rules, before costs; 1 R is the distance from their fill to the",
-    "first stop. Your R: the same from your own prices.",
+    "R: the result before costs, by the rules, but by your own fill and exit where you",
+    "gave them in time; 1 R is the distance from the fill to the first stop. Your R: from",
+    "your own prices alone.",
 )
 OTHERWISE = "otherwise: R of the opposite decision: 0 if you took it, else the R of the rules."
 
@@ -148,9 +149,10 @@ def _figures(found: Review) -> list[str]:
     lines = table(heads, rows)
     lines += [
         "",
-        "Taken, passed and all use the prices of the rules; your prices are your own.",
-        "All leaves out what was set aside. R is before costs. The intervals are",
-        "Wilson's for winners, and those of a bootstrap for the mean R.",
+        "Taken, passed and all are by the rules, but by your own fill and exit where you",
+        "gave them in time; your prices are your own alone. All leaves out what was set",
+        "aside. R is before costs. The intervals are Wilson's for winners, and those of a",
+        "bootstrap for the mean R.",
     ]
     return [*lines, *notes]
 

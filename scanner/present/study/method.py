@@ -24,7 +24,8 @@ METHOD = {
     ),
     "R and costs": (
         "R is the result in units of the risk at the fill, net of spread, commission and slippage if the configuration "
-        "has them, and of 0.05 R if it has none. A constant cost in R flatters tight stops."
+        "has them, and of 0.05 R if it has none. A constant cost in R flatters tight stops. What it costs to hold a "
+        "position, such as interest, the fee for shares sold short and dividends, is not counted."
     ),
     "Intervals": (
         "Trades of the same month are correlated; on many instruments even those of the same day. So each of many "

@@ -31,6 +31,7 @@ EXITS = {
     "ride": "the position may stay beyond the first cross back of the MACD line, its stop trailed behind swing points",
     "quick": "leave at the open after the MACD line crosses back",
 }
+LOOK = " No message comes at the close that confirms the entry: look at each close yourself."
 STOP_AT_ONCE = "Place the stop together with the entry: a fill is told only at the close of its bar."
 TOO_LATE = "This alert was held up on its way: the moment to act has passed."
 
@@ -216,4 +217,8 @@ def _wrong(data: SetupData, entry: Entry) -> str:
     crossed = "once the MACD line crosses back"
     besides = f", {crossed}, or {phrase(data['spoiled_by'])}" if data["spoiled_by"] else f" or {crossed}"
     before = f"before the entry, at a close {beyond} {stop}{besides}"
-    return f"Where the idea is wrong: {before}; after it, at the stop {stop}. {STOP_AT_ONCE}"
+    void = "".join(f" The entry is {part}." for part in entry["reason"].split("; ") if part.startswith("void "))
+    look, size = LOOK if data["entry_style"] == "average" else "", ""
+    if data["entry_style"] != "break" and float(entry["size"] or 0):
+        size = f" The size is for an entry at {entry['price']}: at an open further from the stop, take less."
+    return f"Where the idea is wrong: {before}; after it, at the stop {stop}.{void}{look} {STOP_AT_ONCE}{size}"

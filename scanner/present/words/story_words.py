@@ -33,7 +33,16 @@ if TYPE_CHECKING:
 OR, STOP = "or ", " stop "
 """Words of an order, by which a headline separates what is to be done from what is already in place."""
 HELD_UP = "This message was held up on its way."
-LEAVING = "If you leave, take your stop out of the market as well."
+LEAVING = "If you leave, take your stop and any other order out of the market as well."
+TENTH = Decimal("0.1")
+WORSE = "The fill is worse than planned: at the stop the same size loses"
+STOPPED_AT_ONCE = (
+    "Within the bar of an entry the stop counts as reached last, even if it was reached first. "
+    "If you are still in, you hold a position that is not followed here."
+)
+LEFT_AT_ONCE = (
+    "You chose to leave by the close of the session, which ended with the bar of the entry: if you are still in, leave."
+)
 STANDING = "If you have entered all the same, you hold a position that is not followed here."
 UNFOLLOWED = (
     "If you hold a position, or have an order in the market, look at it now: "
@@ -54,7 +63,9 @@ def _entered(data: StoryData) -> _News:
     over = "" if data["state"] == "open" else ", over within the same bar"
     entry = f"entered at {data['entry']}"
     stop = f"{entry}{over}, stop {data['stop']}"
-    return _News("entered", (f"{stop}{_sized(data)}, R {data['risk']}", stop))
+    ways = f"{stop}{_sized(data)}, R {data['risk']}", stop
+    at_once = LEFT_AT_ONCE if data["state"] == "left" else _stopped_at_once(data)
+    return _News("entered", ways, f"{_worse(data)} {at_once}".strip())
 
 
 def _stop_raised(data: StoryData) -> _News:
@@ -94,7 +105,7 @@ def _closed(data: StoryData) -> _News:
     result, left = f"closed {_in_r(data['r'])}", f"{verb} at {data['exit']}{on_pressure}"
     in_money = "" if data["result"] is None else f", {_money(data)} before costs"
     ways = (f"{result}{in_money}: {half}{left}", f"{result}: {half}{left}", f"{result}: {left}")
-    return _News(result, ways)
+    return _News(result, ways, _stopped_at_once(data))
 
 
 def _not_entered(data: StoryData) -> _News:
@@ -187,6 +198,23 @@ def _lead(message: Message, user_zone: str, exchange_zone: str | None) -> str:
     )
 
 
+def _worse(data: StoryData) -> str:
+    """Say how much more than planned the stop loses after a worse fill; empty below a tenth, and once it has moved."""
+    more = Decimal(data["risk"] or 0) / Decimal(data["planned_risk"]) - 1
+    is_worse = more >= TENTH and data["stop"] == data["first_stop"]
+    return f"{WORSE} {more:.0%} more.".replace("%", " %") if is_worse else ""
+
+
+def _stopped_at_once(data: StoryData) -> str:
+    """Say what it means if the bar of the entry may have reached the stop before; empty if it did not."""
+    at_once = data["exit"] is not None and not data["bars_held"]
+    # A worse fill is that of the open, and so is any but that of an order: then the entry came first.
+    within = data["entry_style"] == "break" and data["entry"] == data["planned_entry"]
+    above = Decimal(data["close"]) - Decimal(data["stop"])
+    beyond = above <= 0 if data["direction"] == "long" else above >= 0
+    return STOPPED_AT_ONCE if at_once and within and not beyond else ""
+
+
 def _standing(data: StoryData) -> str:
     """Say which orders should be in the market now."""
     if data["orders"]:
@@ -195,7 +223,9 @@ def _standing(data: StoryData) -> str:
         return "No orders."
     if data["state"] == "broken_off":
         return "No orders from here: those in the market are yours to look after."
-    return "No orders: take out any that are still in the market."
+    if _stopped_at_once(data):
+        return "No orders, unless you are still in: then keep your stop."
+    return f"No orders: take out any {'to enter ' if data['entry'] is None else ''}that are still in the market."
 
 
 def _because(data: StoryData, link: str) -> str:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from scanner.events import Event
     from scanner.market.bars import RawBars
     from scanner.market.splits import Adjustment
-    from scanner.pipeline import Pipeline
+    from scanner.pipeline import Lane, Pipeline
     from scanner.store.events import EventLog
 
 
@@ -62,23 +62,24 @@ def run_adjusted(
     rerun = Rerun(pipeline, checked.bars)
     new = [each for each in pipeline.adjustments if each not in before.adjustments]
     coarser = {timeframe: adjust(own, new) for timeframe, own in stored.items()}
-    made: dict[str, list[Bars]] = {}
+    made: dict[Lane, list[Bars]] = {lane: [] for lane in pipeline.lanes}
     for lane, part in pipeline.again(checked.bars, coarser, min(over, first)):
         for _ in lane.engine.events(part):
             pass
-        made.setdefault(lane.timeframe.name, []).append(part)
+        made[lane].append(part)
     pipeline.suspects(checked)  # they were reported at the time
     for lane in pipeline.lanes:
         lane.engine.leave_alone({each.thread for each in lane.engine.under_way()})
+    for lane, parts in made.items():
+        if lane.aggregator is not None:
+            own = Bars.joined(parts)
+            since = int(own.close_time[0]) if len(own) else first
+            rerun.rewrites.append(Rewrite(SeriesKey(name, lane.timeframe.name), since, own, b""))
     changed = restated if len(restated) else checked.bars[-1:]  # at least one, for the checkpoint
     for since in changed.close_time[:1].tolist():
         end = checked.bars[checked.bars.close_time >= since]
         state = snapshot_of(pipeline), checkpoint_of(pipeline)
         rerun.rewrites.append(Rewrite(SeriesKey(name, base), since, end, *state))
-    for timeframe, parts in made.items():
-        own = Bars.joined(parts)
-        if timeframe != base and len(own):
-            rerun.rewrites.append(Rewrite(SeriesKey(name, timeframe), int(own.close_time[0]), own, b""))
     ratios = " and ".join(map(str, new))
     when = f"a split of {ratios} takes effect with the bar of {rfc3339(first)}"
     reason = f"{when}, and what was reported is in the old price"

@@ -14,6 +14,9 @@ from scanner.commands.station import outbox_options, station_options, store_opti
 from scanner.commands.station.station_options import ConfigFile  # noqa: TC001 - the parser of the command line reads the annotations
 from scanner.commands.study import study_options
 
+CONTRACTS = {"schema": "events.schema.json", "asyncapi": "asyncapi.json"}
+"""The documents of the contract for other programs, as shipped with this version."""
+
 app = typer.Typer(
     help="""Watch bar closes for setups; show the entry, the stop and the size of each.
 
@@ -102,9 +105,11 @@ def contract(
 
     Example: closewatch contract asyncapi > asyncapi.json
     """
-    from scanner.commands import contract as command  # noqa: PLC0415 - heavy, and not needed for --help
+    from importlib.resources import files  # noqa: PLC0415 - slow to load, and not needed for --help
 
-    command.run(what)
+    from scanner.commands import output  # noqa: PLC0415 - as above
+
+    output.say(files("scanner").joinpath("contract", CONTRACTS[what]).read_text("utf-8").rstrip("\n"))
 
 
 def main() -> None:

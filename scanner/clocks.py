@@ -1,9 +1,10 @@
-"""Clocks: the wall clock, and one that runs through a recording at a chosen pace."""
+"""Clocks: the wall clock, one that runs through a recording at a chosen pace, and those of a time zone."""
 
 from __future__ import annotations
 
 import time
 from typing import TYPE_CHECKING, Protocol
+from zoneinfo import ZoneInfo
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -13,6 +14,14 @@ MINUTE = 60 * SECOND
 HOUR = 60 * MINUTE
 DAY = 24 * HOUR
 """Lengths of time in nanoseconds, the unit of all times here."""
+
+
+def zone_named(name: str) -> ZoneInfo:
+    """Find a time zone; ValueError says what a name looks like."""
+    try:
+        return ZoneInfo(name)
+    except (OSError, KeyError, ValueError):
+        raise ValueError(f"there is no time zone {name!r}; give a name such as Europe/Berlin or UTC") from None
 
 
 class Clock(Protocol):

@@ -167,6 +167,11 @@ class SetupData(BarOfSetup):
     warnings: list[str]
 
 
+def chosen_entry(data: SetupData) -> Entry:
+    """Give the entry that is followed."""
+    return data["entries"][data["entry_style"]]
+
+
 class Must(TypedDict):
     """One thing that the next bar must do: ``what`` must lie from ``least`` to ``most``, null if there is no bound.
 

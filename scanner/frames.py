@@ -16,16 +16,16 @@ import numpy as np
 import pandas as pd
 
 from scanner.commands import output
+from scanner.commands.ready import compile_once
 from scanner.commands.recorded.chart import format_of, picture_at
 from scanner.commands.recorded.explain import reported_at, unready_at
 from scanner.commands.recorded.one_bar import Recorded, is_day
-from scanner.commands.recorded.ready import compile_once
 from scanner.configuration.model.settings import load
 from scanner.configuration.model.wrong_setups import try_own_setups
 from scanner.engine.cycles import no_search_for_cycles
 from scanner.events import rfc3339
 from scanner.replays.found_columns import FoundColumns
-from scanner.replays.recordings import FRAME, Reading, advised, prepare, recordings
+from scanner.replays.recordings import FRAME, Reading, advised, begun, recordings
 from scanner.replays.replay import ReplayError, Tally, checked_blocks
 from scanner.store.upkeep.event_columns import COLUMNS
 from scanner.trade.rulebook import Rulebook
@@ -108,7 +108,7 @@ def find_setups(
 def _found_in(reading: Reading) -> pd.DataFrame:
     """Find the setups in the table; everything else that this needs is freed when it returns."""
     found: list[pd.DataFrame] = []
-    compile_once(reading.rulebook)
+    compile_once([reading.rulebook])
     for recording in recordings((), reading):
         tally = Tally(recording.symbol, str(recording.path))
         try:
@@ -121,13 +121,13 @@ def _found_in(reading: Reading) -> pd.DataFrame:
 
 def _found_in_one(recording: Recording, reading: Reading, tally: Tally) -> Iterator[pd.DataFrame]:
     """Find the setups of one instrument, and count its rows."""
-    chunks = iter(recording.bars)
-    first = next(chunks, None)
-    if first is None:
+    start = begun(reading, recording, tally)
+    if start is None:
         return
-    pipeline = prepare(reading, recording, first, tally)
+    inputs, chunks = start
+    pipeline = inputs.pipeline()
     lanes = [FoundColumns(lane.engine) for lane in pipeline.lanes]
-    for _, checked in checked_blocks(chain([first], chunks), pipeline.guard, tally, lambda _: None):
+    for _, checked in checked_blocks(chunks, pipeline.guard, tally, lambda _: None):
         for event in pipeline.events(checked.bars):
             tally.hear(event)  # of series put on hold
         tally.noted.update(note.reason for note in pipeline.suspects(checked))

@@ -49,6 +49,8 @@ OUTSIDE = {
 }
 """The rooms that adapters may import."""
 
+SETTINGS = "scanner.configuration.model.settings"
+
 MOST_FILES = 12
 """How many files of code one folder may hold, besides its ``__init__``."""
 
@@ -132,10 +134,26 @@ def test_asking_for_help_imports_nothing_heavy() -> None:
 
 
 def test_a_replay_without_a_configuration_imports_nothing_for_watching() -> None:
-    heavy = ("asyncio", "cffi", "exchange_calendars", "matplotlib", "pandas", "pydantic_settings", "rich")
+    heavy = (
+        "asyncio",
+        "cffi",
+        "exchange_calendars",
+        "matplotlib",
+        "pandas",
+        "rich",
+        "scanner.configuration.model.settings",
+    )
     assert loaded_with("scanner.cli, scanner.commands.recorded.replay, adapters.feeds.recorded", heavy) == "[]"
 
 
 def test_the_page_holds_nothing_of_the_rules() -> None:
-    heavy = ("numba", "pandas", "pyarrow", "matplotlib", "bokeh", "exchange_calendars", "pydantic_settings")
+    heavy = (
+        "numba",
+        "pandas",
+        "pyarrow",
+        "matplotlib",
+        "bokeh",
+        "exchange_calendars",
+        "scanner.configuration.model.settings",
+    )
     assert loaded_with("scanner.page.__main__, scanner.page.app, scanner.page.known.looking", heavy) == "[]"

@@ -174,7 +174,7 @@ def test_what_cannot_be_read_is_one_sentence(wrong: str) -> None:
     [
         ({"step": "much"}, "step takes a number above 0, not 'much'"),
         ({"stamp": "noon"}, 'stamp must be "open" or "close", not \'noon\''),
-        ({"tz": "Nowhere"}, 'tz: there is no time zone "Nowhere"; give a name such as Europe/Berlin or UTC'),
+        ({"tz": "Nowhere"}, "tz: there is no time zone 'Nowhere'; give a name such as Europe/Berlin or UTC"),
         ({"timeframe": "1h"}, "frame: 1h bars cannot be made of 1d bars"),
         ({"config": "nowhere.toml"}, "nowhere.toml"),
     ],

@@ -7,7 +7,6 @@ import os
 import re
 from pathlib import Path
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 from pydantic import Field, field_validator
 
@@ -55,7 +54,6 @@ class FolderFeed:
     def __init__(self, settings: FolderSettings) -> None:
         self.settings = settings
         self._options = settings.reading
-        self._zone = None if settings.tz == "UTC" else ZoneInfo(settings.tz)
         self._files: dict[Path, GrowingFile] = {}
 
     async def start(self) -> None:
@@ -76,7 +74,7 @@ class FolderFeed:
     def _read(self, want: Want) -> RawBars:
         path = self._path(want)
         if path not in self._files:
-            self._files[path] = GrowingFile(path, self._options, self._zone, self.settings.keep)
+            self._files[path] = GrowingFile(path, self._options, self.settings.keep)
         bars = self._files[path].read(want.since)
         if found := other_timeframe(bars.stamp, Timeframe.named(want.timeframe)):
             del self._files[path]  # once the file is mended, it is read from its beginning

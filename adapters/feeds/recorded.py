@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from pydantic import Field, field_validator, model_validator
 
-from adapters.feeds.files.opening import Recording, UnreadableFileError, recordings, survey, tables
+from adapters.feeds.files.opening import Recording, recordings, survey, tables
 from adapters.feeds.files.settings import FileSettings
-from adapters.feeds.files.trouble import ReadingOptions
+from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError
 from adapters.feeds.raw_rows import joined
 from scanner.clocks import DAY, PacedClock
 from scanner.market.bars import NO_TIME, RawBars
 from scanner.ports import Answer, FeedTroubleError
-from scanner.wording.tables import parse_time
+from scanner.wording.times import parse_time
 
 if TYPE_CHECKING:
     import asyncio
@@ -94,7 +94,7 @@ class RecordedFeed:
 
         ``written`` are ReadingOptions, as far as the files do not make them clear; ``on_progress`` receives the bytes
         read and the bytes in all, and ``on_trouble`` each file that cannot be opened; the others are read. Raises
-        adapters.feeds.files.opening.UnreadableFileError, a ValueError.
+        adapters.feeds.files.trouble.UnreadableFileError, a ValueError.
         """
         return recordings(paths, ReadingOptions(**written), on_progress, on_trouble)
 

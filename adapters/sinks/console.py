@@ -5,17 +5,16 @@ from __future__ import annotations
 import asyncio
 import sys
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Annotated, TextIO
+from typing import TYPE_CHECKING, TextIO
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from rich.console import Console, Group
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from adapters.sinks.settings import ReaderSettings
 from scanner.ports import DeliveryError
 from scanner.present.words.words import say
-from scanner.wording.times import known_zone
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -29,12 +28,8 @@ WIDEST = 100
 """Widest line, in columns, that is easy to read."""
 
 
-class ConsoleSettings(BaseModel):
+class ConsoleSettings(ReaderSettings):
     """The reader's settings. The terminal, and NO_COLOR in the environment, decide whether there are colours."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    zone: Annotated[str, AfterValidator(known_zone)] = Field("UTC", description="time zone of the reader")
 
 
 class ConsoleSink:

@@ -6,14 +6,14 @@ import asyncio
 import contextlib
 from html import escape
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import Field
 
+from adapters.sinks.settings import ReaderSettings
 from scanner.ports import DeliveryError
 from scanner.present.words.words import say
 from scanner.wording.text import plain
-from scanner.wording.times import known_zone
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -32,13 +32,10 @@ MOST_HEADLINES = 8
 """Alerts of a digest that are shown: more do not fit on a screen."""
 
 
-class DesktopSettings(BaseModel):
+class DesktopSettings(ReaderSettings):
     """The reader's time zone, and how long the notification service may take."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
     timeout: float = Field(10, gt=0, le=300, description="seconds to wait for the desktop's notification service")
-    zone: Annotated[str, AfterValidator(known_zone)] = Field("UTC", description="time zone of the reader")
 
 
 class DesktopSink:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import asyncio
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr
+from pydantic import Field, SecretStr
 
 from adapters.sinks.receivers import Receivers
+from adapters.sinks.settings import ReaderSettings
 from scanner.ports import DeliveryError
 from scanner.present.words.words import newest_first, say
-from scanner.wording.times import known_zone
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -21,16 +21,13 @@ if TYPE_CHECKING:
 MOST_CHARTS = 4
 
 
-class PushSettings(BaseModel):
+class PushSettings(ReaderSettings):
     """Where the alerts go, and how long that may take."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
     urls: tuple[SecretStr, ...] = Field(
         min_length=1, description="addresses of services in the form of apprise; they contain passwords and tokens"
     )
     timeout: float = Field(30, gt=0, le=300, description="seconds to wait until all services have answered")
-    zone: Annotated[str, AfterValidator(known_zone)] = Field("UTC", description="time zone of the reader")
 
 
 class PushSink:

@@ -120,8 +120,3 @@ def progress(words: str) -> Iterator[Callable[[int, int], None] | None]:
             shown.update(task, completed=done, total=total)
 
         yield on_progress
-
-
-def announce_compiling() -> None:
-    """Announce the one-time wait for the compiler."""
-    tell("Compiling the rules for this machine, once: up to half a minute.")

@@ -40,7 +40,7 @@ def stop_at_sigterm() -> None:
     signal.signal(signal.SIGTERM, stop)
 
 
-def _write_sentence() -> None:
+def _drop_unread_output() -> None:
     """Drop output that has no reader: a second try at exit would change the exit code."""
     try:
         sys.stdout.flush()
@@ -67,7 +67,7 @@ def run_guarded(app: typer.Typer, words: Sequence[str] | None = None) -> int:
     except (KeyboardInterrupt, typer.Abort):
         result = INTERRUPTED
     except BrokenPipeError:
-        _write_sentence()  # the reader of our output has gone
+        _drop_unread_output()
         return FAILED
     except Exception as problem:  # anything but a sentence for the user is raised again
         code = UNUSABLE if isinstance(problem, OSError) else getattr(problem, "exit_code", None)
@@ -78,7 +78,7 @@ def run_guarded(app: typer.Typer, words: Sequence[str] | None = None) -> int:
             show()
         else:
             sys.stderr.write(f"closewatch: {_without_number(problem)}\n")
-        _write_sentence()
+        _drop_unread_output()
         return code
     if result == INTERRUPTED:  # the parser turns Ctrl-C into this code as well
         sys.stderr.write(STOPPED)

@@ -86,7 +86,9 @@ def prepare(section: Section, name: str, settings: Settings, environ: Mapping[st
         if key in table:
             given = table.pop(key)
             keys = [key, *given][:2] if isinstance(given, dict) else [key]
-            prepared.mistakes.append(Mistake((section, name, key), f"is a secret; {_place_of(section, name, *keys)}"))
+            prepared.mistakes.append(
+                Mistake((section, name, key), f"is a secret; remove it and {_outside(section, name, *keys)}")
+            )
     _resolve_paths(table, model, settings.folder)
     if section == "sinks":
         for key, value in (("zone", settings.station.zone), ("station", settings.station.name)):
@@ -148,11 +150,8 @@ def _secrets(model: type[BaseModel]) -> list[str]:
     return [key for key, each in model.model_fields.items() if _mentions(each.annotation, SecretStr)]
 
 
-def _place_of(section: str, name: str, *keys: str) -> str:
-    return (
-        f"remove it and give it as {variable(section, name, *keys)} in the environment, "
-        f"or in the file {'.'.join((section, name, *keys))} of the secrets folder"
-    )
+def _outside(*path: str) -> str:
+    return f"give it as {variable(*path)} in the environment, or in the file {'.'.join(path)} of the secrets folder"
 
 
 def _resolve_paths(table: dict[str, Any], model: type[BaseModel], folder: Path) -> None:
@@ -202,8 +201,7 @@ def _validate(prepared: Prepared, table: Mapping[str, Any], model: type[BaseMode
         if absent:
             errors = []
     for key in absent:
-        text = f"this secret is missing; give it as {variable(*path, key)} in the environment, "
-        text += f"or in the file {'.'.join((*path, key))} of the secrets folder"
+        text = f"this secret is missing; {_outside(*path, key)}"
         prepared.secrets_missing.append(Mistake((*path, key), text, warning=True))
     for error in errors:
         first = error["loc"][0] if error["loc"] else None

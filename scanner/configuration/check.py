@@ -20,7 +20,7 @@ from scanner.configuration.model.wrong_instruments import unwatchable, wrong_cos
 from scanner.configuration.model.wrong_names import wrong_names
 from scanner.configuration.model.wrong_setups import wrong_own_setups, wrong_rules
 from scanner.configuration.page_files import wrong_files
-from scanner.configuration.toml_files.lines import lines
+from scanner.configuration.toml_files.lines import around, lines
 from scanner.configuration.toml_files.reading import TomlFaultError, document_of
 from scanner.configuration.unrouted import unrouted, unrouted_ahead
 from scanner.events import KINDS
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
     from pydantic_core import ErrorDetails
 
-    from scanner.configuration.mistakes import Path as Keys
+    from scanner.configuration.toml_files.lines import Keys
 
 FILLED = {"sinks": [""], "start": "00:00:01", "end": "00:00:02", "zone": "UTC", "date": "2000-01-01", "ratio": "1:1"}
 """Placeholders for required settings, so that the settings around them can be checked."""
@@ -69,8 +69,7 @@ class Checked:
         """Find the line of a setting, else that of the nearest table around it."""
         if mistake.source is not None:
             return None
-        ways = (mistake.path[:length] for length in range(len(mistake.path), 0, -1))
-        return next((self.line_of[way] for way in ways if way in self.line_of), None)
+        return next((self.line_of[way] for way in around(mistake.path) if way in self.line_of), None)
 
 
 def check(path: Path, environ: Mapping[str, str]) -> Checked:
@@ -195,8 +194,8 @@ class _Pruned:
 
     def _source(self, path: Keys) -> str | None:
         """Name the variable that a value comes from; None for the file."""
-        for length in range(len(path), 0, -1):
-            name = variable(*(part for part in path[:length] if isinstance(part, str)))
+        for way in around(path):
+            name = variable(*(part for part in way if isinstance(part, str)))
             if name in self.environ:
                 return f"{name} in the environment"
         return None

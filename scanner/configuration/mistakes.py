@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from pydantic.fields import FieldInfo
     from pydantic_core import ErrorDetails
 
-Path = tuple[str | int, ...]
+    from scanner.configuration.toml_files.lines import Keys
 
 LONGEST = 600
 """Longest sentence, in characters: more than any needs, unless a value in it is very long."""
@@ -61,7 +61,7 @@ class Mistake:
     ``source`` says where the value comes from, if not from the file.
     """
 
-    path: Path
+    path: Keys
     text: str
     warning: bool = False
     source: str | None = None
@@ -133,17 +133,17 @@ def _parts_of(value: object) -> str:
     return "characters" if isinstance(value, str) else "entries"
 
 
-def fields_at(model: type[BaseModel], path: Path) -> list[str]:
+def fields_at(model: type[BaseModel], path: Keys) -> list[str]:
     """List the settings of a table; empty if its keys are free."""
     return list(_fields(model, path))
 
 
-def _described(path: Path, model: type[BaseModel]) -> str | None:
+def _described(path: Keys, model: type[BaseModel]) -> str | None:
     parent = _fields(model, path[:-1])
     return parent[str(path[-1])].description if path and path[-1] in parent else None
 
 
-def _fields(model: type[BaseModel], path: Path) -> Mapping[str, FieldInfo]:
+def _fields(model: type[BaseModel], path: Keys) -> Mapping[str, FieldInfo]:
     """Give the settings of a table by their names; none if its keys are free."""
     here: Any = model
     for part in path:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from scanner.market.sessions.timeframes import Timeframe
-from scanner.wording.tables import parse_time
+from scanner.wording.times import parse_time
 
 if TYPE_CHECKING:
     from scanner.events import Event

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Literal, get_args
 
+from scanner.event_data import chosen_entry
 from scanner.market.price_steps import EXACT
-from scanner.wording.tables import parse_time
+from scanner.wording.times import parse_time
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
     from scanner.event_data import Direction, State
     from scanner.events import Event
     from scanner.journal.stories import Story
-    from scanner.store import Decision
+    from scanner.store import KeptDecision
 
 Broken = Literal["set_aside", "beyond_plan", "too_large", "before_exit_signal"]
 """A rule that the user broke: a setup was taken although it was set aside, entered more than a tenth of the planned
@@ -85,21 +86,21 @@ class Entry:
         return self.r is not None
 
 
-def by_story(decisions: Iterable[Decision]) -> dict[str, list[Decision]]:
+def by_story(decisions: Iterable[KeptDecision]) -> dict[str, list[KeptDecision]]:
     """Group decisions by the id of their story, the oldest first."""
-    made: dict[str, list[Decision]] = {}
+    made: dict[str, list[KeptDecision]] = {}
     for each in decisions:
         made.setdefault(each.thread, []).append(each)
     return made
 
 
-def entry_of(story: Story, decisions: Sequence[Decision]) -> Entry:
+def entry_of(story: Story, decisions: Sequence[KeptDecision]) -> Entry:
     """Make the entry of a story; ``decisions`` are those on it, oldest first."""
     setup, told = story.setup, story.told
     last = {each.kind: each for each in decisions}
     take, leave = last.get("take"), last.get("leave")
     chosen = take or last.get("pass")
-    planned = setup["entries"][setup["entry_style"]]
+    planned = chosen_entry(setup)
     unheard: Literal["waiting"] | None = None if planned["risk"] is None else "waiting"
     closed = told is not None and told["state"] in CLOSED
     half = None if told is None else _decimal(told["half_exit"])
@@ -151,17 +152,17 @@ def entry_of(story: Story, decisions: Sequence[Decision]) -> Entry:
     )
 
 
-def broken(story: Story, decisions: Sequence[Decision]) -> list[tuple[Broken, Decision]]:
+def broken(story: Story, decisions: Sequence[KeptDecision]) -> list[tuple[Broken, KeptDecision]]:
     """Name the rules that the user broke, each with the decision that broke it, as far as they can be judged.
 
     Of several decisions to take or leave it, the last counts. An exit at the stop or beyond counts as the stop, not as
     leaving before an exit signal. A position that is no longer followed needs no signal.
     """
-    found: list[tuple[Broken, Decision]] = []
+    found: list[tuple[Broken, KeptDecision]] = []
     for each in {each.kind: each for each in decisions}.values():
         setup = story.setup_at(each.after)
         sign = 1 if setup["direction"] == "long" else -1
-        planned = setup["entries"][setup["entry_style"]]
+        planned = chosen_entry(setup)
         price, risk, size = _decimal(planned["price"]), _decimal(planned["risk"]), _decimal(setup["size"])
         if each.kind == "take":
             if setup["set_aside"]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from scanner.event_data import chosen_entry
 from scanner.market.digits import grouped
 
 if TYPE_CHECKING:
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     from scanner.events import Event
     from scanner.journal.stories import Story
     from scanner.market.sessions.timetables import Timetable
-    from scanner.store import Decision
+    from scanner.store import KeptDecision
     from scanner.trade.limits import Limits
 
 SAME_BET_BARS = 3
@@ -39,7 +40,7 @@ class Position:
 
 
 def at_risk(
-    story: Story, taken: Sequence[Decision], group: str, point_value: Decimal, rate: Decimal | None
+    story: Story, taken: Sequence[KeptDecision], group: str, point_value: Decimal, rate: Decimal | None
 ) -> Position | None:
     """Give the risk of an open story; None if there is none.
 
@@ -48,7 +49,7 @@ def at_risk(
     """
     told, setup = story.told, story.setup
     size: Decimal | None
-    planned = setup["entries"][setup["entry_style"]]
+    planned = chosen_entry(setup)
     if planned["risk"] is None:
         return None
     if told is not None and told["state"] == "open" and told["risk"] is not None:
@@ -74,7 +75,7 @@ def at_risk(
 
 def candidate(setup: SetupData, group: str, point_value: Decimal, rate: Decimal | None) -> Position | None:
     """Give the risk of a setup taken as planned; None if it plans no entry."""
-    entry = setup["entries"][setup["entry_style"]]
+    entry = chosen_entry(setup)
     if entry["risk"] is None:
         return None
     size = None if entry["size"] is None else Decimal(entry["size"])
@@ -148,7 +149,7 @@ def _alike(positions: Sequence[Position], what: str, new: Position) -> list[Posi
 
 def _size(setup: SetupData) -> Decimal | None:
     """Give the planned size, for 1 R; None if there was none."""
-    size = setup["entries"][setup["entry_style"]]["size"]
+    size = chosen_entry(setup)["size"]
     return None if size is None else Decimal(size)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from scanner.event_data import chosen_entry
 from scanner.events import OF_SETUPS
 from scanner.journal.stories import Story
 
@@ -42,4 +43,4 @@ class OpenStories:
 def _is_planned(setup: Event) -> bool:
     """Whether a setup plans an entry: one that does not has no later events."""
     data: SetupData = setup.data
-    return data["entries"][data["entry_style"]]["risk"] is not None
+    return chosen_entry(data)["risk"] is not None

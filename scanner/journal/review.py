@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from scanner.journal.entries import Broken, Entry
     from scanner.journal.stories import Story
-    from scanner.store import Decision
+    from scanner.store import KeptDecision
 
 Group = Literal["taken", "own", "passed", "all", "set_aside"]
 """Whose results: those taken, by the rules and by the user's ``own`` prices; those passed; all but those set aside; and
@@ -61,7 +61,7 @@ class Review:
     broken: Mapping[Broken, int]
 
 
-def review(stories: Iterable[Story], decisions: Iterable[Decision], since: int, until: int) -> Review:
+def review(stories: Iterable[Story], decisions: Iterable[KeptDecision], since: int, until: int) -> Review:
     """Look back; ``stories`` are all those with an event in that time, and may be more."""
     made = by_story(decisions)
     counts: Counter[str] = Counter()

@@ -48,6 +48,12 @@ def board(request: Request) -> Board:
     return looker(request).board
 
 
+def now(request: Request) -> int:
+    """Give the time of the last look, in nanoseconds since 1970 UTC: for a recording, its own."""
+    status = board(request).status
+    return looker(request).store.clock() if status is None else status.now
+
+
 def known(request: Request) -> Known:
     """Give the configuration."""
     return looker(request).configured.known

@@ -8,21 +8,21 @@ from urllib.parse import urlencode
 
 from scanner.events import rfc3339
 from scanner.market.digits import grouped, with_minus
-from scanner.wording.times import in_zone, moment, short
-from scanner.wording.words import compared, counted, name, number, phrase, sentence
+from scanner.wording.times import in_zone, is_daily, moment, named_by, short
+from scanner.wording.words import compared, name, number, number_of, phrase, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
 
-def bar_label(nanoseconds: int, zone: str, *, daily: bool) -> str:
-    """Name a bar: by its day, or by when it closed.
+def bar_label(open_time: int, close_time: int, zone: str, timeframe: str) -> str:
+    """Name a bar as ``bar_time`` does, with the month in letters.
 
-    >>> bar_label(1_772_467_200_000_000_000, "UTC", daily=True)
+    >>> bar_label(1_772_406_000_000_000_000, 1_772_492_400_000_000_000, "UTC", "1d")
     '2 Mar 2026'
     """
-    own = in_zone(nanoseconds, zone)
-    return f"{own.day} {own:%b %Y}" if daily else f"{own.day} {own:%b %Y %H:%M}"
+    own = in_zone(named_by(open_time, close_time, timeframe), zone)
+    return f"{own.day} {own:%b %Y}" if is_daily(timeframe) else f"{own.day} {own:%b %Y %H:%M}"
 
 
 def in_r(value: str | Decimal | None) -> str:
@@ -34,10 +34,15 @@ def in_r(value: str | Decimal | None) -> str:
     return "-" if value is None else with_minus(f"{Decimal(value):+.2f} R")
 
 
+def address(path: str, **asked: object) -> str:
+    """Give an address of the page with what is asked for; what has no value is left out."""
+    given = {name: value for name, value in asked.items() if value}
+    return f"{path}?{urlencode(given, errors='surrogatepass')}" if given else path
+
+
 def why_address(instrument: str, timeframe: str, at: int | None = None, path: str = "/why") -> str:
     """Give the address at which a bar is explained; the last one where no close is given."""
-    asked = {"instrument": instrument, "timeframe": timeframe} | ({} if at is None else {"at": rfc3339(at)})
-    return f"{path}?{urlencode(asked, errors='surrogatepass')}"
+    return address(path, instrument=instrument, timeframe=timeframe, at=None if at is None else rfc3339(at))
 
 
 def underscored(text: str) -> str:
@@ -50,7 +55,7 @@ FILTERS: Mapping[str, Callable[..., Any]] = {
     "full": moment,
     "iso": rfc3339,
     "in_r": in_r,
-    "counted": counted,
+    "counted": number_of,
     "name": name,
     "phrase": phrase,
     "grouped": grouped,

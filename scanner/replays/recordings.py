@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass, field, replace
 from functools import cache, partial
 from importlib.metadata import distribution
-from itertools import product
+from itertools import chain, product
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
@@ -146,6 +146,13 @@ def named_columns(told: Sequence[str]) -> tuple[tuple[str, str], ...]:
 def guessed_step(bars: Bars) -> GuessedStep:
     """Estimate the price step from some bars."""
     return guess_step(np.concatenate([bars.open, bars.high, bars.low, bars.close]))
+
+
+def begun(reading: Reading, recording: Recording, tally: Tally) -> tuple[Inputs, Iterator[RawBars]] | None:
+    """Find the parts of the pipeline for one recording as ``inputs_for`` does, and give its rows; None without any."""
+    chunks = iter(recording.bars)
+    first = next(chunks, None)
+    return None if first is None else (inputs_for(reading, recording, first, tally), chain([first], chunks))
 
 
 def prepare(reading: Reading, recording: Recording, first: RawBars, tally: Tally) -> Pipeline:

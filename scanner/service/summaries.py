@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal
 
 from scanner.backoff import Pauses
-from scanner.clocks import SECOND
-from scanner.events import Event, event_id, rfc3339
+from scanner.events import Event, event_id
 from scanner.store import StoreTroubleError
 from scanner.wording.words import number_of
 
@@ -81,7 +80,7 @@ class Summaries:
         now, bars, late = self._clock.now(), self._keeping.counts["bars"], self._to_report.missed
         count = late.count
         if bars or count:
-            reason = f"{number_of(bars, 'bar')} caught up, up to {rfc3339(now // SECOND * SECOND)}"
+            reason = "caught up on what closed while nobody was watching"
             if not await self._try(self._event("station.caught_up", reason, now, late, [str(now)])):
                 if count:  # it goes into a summary as soon as the store accepts one
                     self._to_report.is_missed.set()
@@ -104,10 +103,8 @@ class Summaries:
         now, late = self._clock.now(), self._to_report.missed
         count = late.count
         if count:
-            reason = (
-                f"found too late to be sent as alerts while catching up, up to {rfc3339(now // SECOND * SECOND)}: "
-                f"{number_of(count, MISSED_ONE, MISSED_SEVERAL)}"
-            )
+            missed = number_of(count, MISSED_ONE, MISSED_SEVERAL)
+            reason = f"found too late to be sent as alerts while catching up: {missed}"
             # If it is unknown whether it was kept, it is published again with the same id, and so is kept once.
             about = [str(count), *(event.id for event in late.newest())]
             if not await self._try(self._event("station.caught_up", reason, now, late, about)):

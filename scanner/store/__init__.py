@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Self
 
 from scanner.store.bars import BarLog, VisitedBars
 from scanner.store.database import Database
-from scanner.store.decisions import DecidedMeanwhileError, Decision, DecisionRefusedError, Decisions
+from scanner.store.decisions import DecidedMeanwhileError, DecisionRefusedError, Decisions, KeptDecision
 from scanner.store.events import EventLog, KeptEvent, Said
 from scanner.store.outbox import Delivery, Outbox
 from scanner.store.recordings import Recordings, Sent, SentRows
@@ -27,9 +27,9 @@ if TYPE_CHECKING:
 __all__ = [
     "Batch",
     "DecidedMeanwhileError",
-    "Decision",
     "DecisionRefusedError",
     "Delivery",
+    "KeptDecision",
     "KeptEvent",
     "Rewrite",
     "Said",

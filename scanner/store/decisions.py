@@ -28,7 +28,7 @@ DECISION = f"SELECT {OF_DECISION} FROM decision d"  # noqa: S608 - our words
 
 
 @dataclass(frozen=True, slots=True)
-class Decision:
+class KeptDecision:
     """One decision on the setup whose events share ``thread``.
 
     ``price`` and ``size`` are the user's own, None if not given; ``text`` is the reason or the note, empty without one.
@@ -64,7 +64,7 @@ class Decisions:
 
     def add(
         self, thread: str, kind: Decided, *, price: Decimal | None = None, size: Decimal | None = None, text: str = ""
-    ) -> Decision:
+    ) -> KeptDecision:
         """Keep a decision, durably; DecisionRefusedError if it contradicts the store, and nothing is kept.
 
         Until the next bar of the series, a wrong price or size may be given again: the later one counts.
@@ -96,9 +96,9 @@ class Decisions:
                 f"INSERT INTO decision ({', '.join(KEPT)}, checksum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608 - our words
                 (*kept, checksum_of(kept)),
             )
-            return Decision(row.lastrowid or 0, thread, kind, price, size, text, after, bar or 0, now)
+            return KeptDecision(row.lastrowid or 0, thread, kind, price, size, text, after, bar or 0, now)
 
-    def after(self, number: int = 0) -> list[tuple[SeriesKey, Decision]]:
+    def after(self, number: int = 0) -> list[tuple[SeriesKey, KeptDecision]]:
         """Give those made after the one of a number, oldest first, each with the series of its setup."""
         with self._database.reading() as connection:
             rows = connection.execute(
@@ -120,7 +120,7 @@ class Decisions:
         if any(_series(data) in keys for (data,) in connection.execute(later, (last,))):
             raise DecidedMeanwhileError
 
-    def on(self, thread: str) -> list[Decision]:
+    def on(self, thread: str) -> list[KeptDecision]:
         """Give the decisions on a setup, the oldest first."""
         return self._some("thread = ?", (thread,))
 
@@ -129,11 +129,11 @@ class Decisions:
         which = "kind = 'take' AND thread IN (SELECT value FROM json_each(?))"
         return {each.thread for each in self._some(which, (json.dumps(list(threads)),))}
 
-    def all(self) -> list[Decision]:
+    def all(self) -> list[KeptDecision]:
         """Give all decisions, the oldest first."""
         return self._some("true", ())
 
-    def _some(self, which: str, values: Sequence[object]) -> list[Decision]:
+    def _some(self, which: str, values: Sequence[object]) -> list[KeptDecision]:
         with self._database.reading() as connection:
             rows = connection.execute(f"{DECISION} WHERE {which} ORDER BY number", values).fetchall()
             return list(map(decision_of, rows))
@@ -160,8 +160,8 @@ def refusal(kind: Decided, before: Collection[Decided], *, ended: bool) -> str:
 
 
 def _replaced(
-    kind: Decided, price: Decimal | None, size: Decimal | None, before: Sequence[Decision], bar: int | None
-) -> Decision | None:
+    kind: Decided, price: Decimal | None, size: Decimal | None, before: Sequence[KeptDecision], bar: int | None
+) -> KeptDecision | None:
     """Find the decision that another price or size replaces; None if there is none, or neither is given.
 
     The same price and size again replace nothing, so that a message may arrive twice.
@@ -174,13 +174,13 @@ def _replaced(
     return None if any(now == (each.price, each.size) for now, each in zip(told, earlier, strict=True)) else earlier[-1]
 
 
-def decision_of(columns: Sequence[Any]) -> Decision:
+def decision_of(columns: Sequence[Any]) -> KeptDecision:
     """Make a decision from a row of DECISION; DamagedError if it is not what was written."""
     number, *kept, checksum = columns
     thread, kind, price, size, text, after, bar, made = kept
     if checksum_of(kept) != checksum:
         raise DamagedError(f"decision {number} is not as it was written")
-    return Decision(number, thread, kind, _decimal(price), _decimal(size), text, after, bar, made)
+    return KeptDecision(number, thread, kind, _decimal(price), _decimal(size), text, after, bar, made)
 
 
 def _series(data: str) -> SeriesKey:

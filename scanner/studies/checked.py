@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping  # noqa: TC003 - pydantic reads the annotations
 from dataclasses import dataclass
 from itertools import groupby
 from operator import attrgetter
 from typing import TYPE_CHECKING
 
-from scanner.wording.words import by_reason, counted, name
+from scanner.wording.words import NAMED, by_reason, counted, name, named
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Sequence
 
 NAME_LENGTH = 60
-MOST_FILES = 3
-"""Most files or series named in a sentence; the rest are counted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +87,7 @@ def put_on_hold(unjudged: Sequence[Unjudged]) -> str:
 
 
 def _names(series: Sequence[Unjudged]) -> str:
-    names = [name(each.series, NAME_LENGTH) for each in series[:MOST_FILES]]
-    return ", ".join(names) + (f", and {len(series) - MOST_FILES:,} more" if len(series) > MOST_FILES else "")
+    return named([name(each.series, NAME_LENGTH) for each in series])
 
 
 def told(checked: Sequence[CheckedRows]) -> str:
@@ -102,11 +100,11 @@ def told(checked: Sequence[CheckedRows]) -> str:
     if not odd:
         return ""
     odd.sort(key=lambda each: (-sum(each.refused.values()), -sum(each.noted.values()), each.file))
-    every, rest = summed("", checked), odd[MOST_FILES:]
+    every, rest = summed("", checked), odd[NAMED:]
     heads = [f"{every.rows:,} rows read"]
     for what, reasons in (("refused", every.refused), ("noted", every.noted)):
         heads += [f"{sum(reasons.values()):,} {what} ({by_reason(reasons)})"] if reasons else []
-    files = [_amount(each) for each in odd[:MOST_FILES]]
+    files = [_amount(each) for each in odd[:NAMED]]
     files += [_amount(summed(counted(len(rest), "more file"), rest))] if rest else []
     return f"{', '.join(heads)}: {'; '.join(files)}"
 

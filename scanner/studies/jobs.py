@@ -11,14 +11,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from scanner.engine.cycles import no_search_for_cycles
-from scanner.replays.recordings import Reading, inputs_for, recordings, survey
+from scanner.replays.recordings import Reading, begun, recordings, survey
 from scanner.replays.replay import ReplayError, Tally, checked_blocks
 from scanner.studies.checked import CheckedRows
+from scanner.studies.kept.marks import HOUSE, mark_of
 from scanner.studies.schema import StudyFile
 from scanner.studies.stories.collecting import Asked, collect_together
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
     from scanner.market.bars import Bars, RawBars
     from scanner.market.guard import Checked, Note
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
 TOGETHER, MOST_BYTES = 32, 1 << 24
 """Instruments that are studied together at most, and the bytes of their files: few enough to fit into memory."""
 
-HOUSE = Path(__file__).parent.parent
 CHUNK = 1 << 20
 
 
@@ -87,26 +87,24 @@ class _Opened:
     def open(self) -> None:
         """Read the first rows. An unreadable file gives a sentence, not an exception."""
         job = self.job
-        with self._noted():
+        with noted(self._give_up):
             path = job.files[0] if job.files else Path(job.instrument)
             recording: Recording = _Given(job.instrument, path, job.rows)
             self.marks = job.marks
             if not job.rows:
                 self.marks = tuple(map(marked, job.files))
                 (recording,) = recordings(job.files, job.reading)
-            chunks = iter(recording.bars)
-            first = next(chunks, None)
-            if first is None:
+            tally = Tally(recording.symbol, str(recording.path))
+            start = begun(job.reading, recording, tally)
+            if start is None:
                 self.trouble = f"{recording.path}: it has no rows; put bars in it"
                 return
-            tally = Tally(recording.symbol, str(recording.path))
-            inputs = inputs_for(job.reading, recording, first, tally)
-            self.blocks = checked_blocks(chain([first], chunks), inputs.guard(), tally, _leave)
-            self.inputs = inputs
+            self.inputs, chunks = start
+            self.blocks = checked_blocks(chunks, self.inputs.guard(), tally, _leave)
 
     def bars(self) -> Iterator[Bars]:
         """Give the checked bars, up to the first trouble."""
-        with self._noted():
+        with noted(self._give_up):
             for raw, checked in self.blocks:
                 self.counts.setdefault(raw.source, Tally(self.job.instrument, raw.source)).count(len(raw), checked)
                 yield checked.bars
@@ -118,14 +116,19 @@ class _Opened:
             for source, each in self.counts.items()
         )
 
-    @contextmanager
-    def _noted(self) -> Iterator[None]:
-        try:
-            yield
-        except (ReplayError, ValueError, OSError) as problem:
-            if not (isinstance(problem, ReplayError | OSError) or getattr(problem, "exit_code", None)):
-                raise
-            self.trouble = str(problem)
+    def _give_up(self, trouble: str) -> None:
+        self.trouble = trouble
+
+
+@contextmanager
+def noted(tell: Callable[[str], object]) -> Iterator[None]:
+    """Tell the sentence of an error that has one for the user; any other error is raised."""
+    try:
+        yield
+    except (ReplayError, ValueError, OSError) as problem:
+        if not isinstance(problem, OSError) and getattr(problem, "exit_code", None) is None:
+            raise
+        tell(str(problem))
 
 
 def do_all(jobs: Iterable[Job]) -> Iterator[Done]:
@@ -215,7 +218,7 @@ def jobs_of(files: Files, reading: Reading, asked: Asked, troubles: list[str]) -
     parted: dict[str, list[Path]] = {}
     if files.shared:
         names = set(files.alone)
-        try:
+        with noted(troubles.append):
             marks = tuple(map(marked, files.shared))
             for recording in recordings(files.shared, reading):
                 if recording.symbol in names:
@@ -227,10 +230,6 @@ def jobs_of(files: Files, reading: Reading, asked: Asked, troubles: list[str]) -
                 (both,) = (each for each in recordings(paths, reading) if each.symbol == name)
                 read = *map(marked, files.alone[name]), *marks
                 yield Job(name, tuple(paths), tuple(both.bars), reading, asked, _key(name, paths, rules), read)
-        except (ValueError, OSError) as problem:
-            if not (isinstance(problem, OSError) or getattr(problem, "exit_code", None)):
-                raise
-            troubles.append(str(problem))
     for name, own in sorted(files.alone.items(), key=lambda each: -sum(path.stat().st_size for path in each[1])):
         if name not in parted:  # the largest first, so that no process is left with one at the end
             yield Job(name, own, (), reading, asked, _key(name, own, rules))
@@ -296,7 +295,7 @@ def _told(reading: Reading, asked: Asked) -> str:
 def _key(instrument: str, files: Sequence[Path], rules: str) -> str:
     found = [(path.name, path.stat()) for path in files]
     states = [(name, each.st_dev, each.st_ino, each.st_size, each.st_mtime_ns) for name, each in found]
-    return sha256(repr((instrument, states, rules)).encode()).hexdigest()[:32]
+    return mark_of(instrument, states, rules)
 
 
 @cache

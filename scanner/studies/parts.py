@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import orjson
 import pyarrow as pa
+from pydantic import TypeAdapter
 
 from scanner.arrow import numbers, texts
-from scanner.studies.checked import CheckedRows, Unjudged
+from scanner.studies.checked import CheckedRows, Unjudged  # noqa: TC001 - pydantic reads the annotations
 from scanner.studies.schema import AROUND, SOURCES, TIME, TRADES, VERDICTS, StudyFile, Variant
 from scanner.trade.surroundings import NAMES
 
@@ -72,6 +73,9 @@ class Studied:
     key: str = ""
 
 
+INSTRUMENTS = TypeAdapter(tuple[Studied, ...])
+
+
 @dataclass(frozen=True, slots=True)
 class Part:
     """What was found in the bars of instruments with the same variants.
@@ -105,16 +109,7 @@ class Part:
         try:
             trades = pa.ipc.open_stream(content).read_all()
             told = trades.schema.metadata
-            instruments = tuple(
-                Studied(
-                    **each
-                    | {name: tuple(each[name]) for name in ("timeframes", "replanned")}
-                    | {"files": tuple(StudyFile(**file) for file in each["files"])}
-                    | {"checked": tuple(CheckedRows(**rows) for rows in each["checked"])}
-                    | {"unjudged": tuple(Unjudged(**series) for series in each["unjudged"])}
-                )
-                for each in orjson.loads(told[ABOUT.encode()])
-            )
+            instruments = INSTRUMENTS.validate_json(told[ABOUT.encode()])
             if sum(each.rows for each in instruments) != len(trades):
                 raise ValueError("not a part of a study: it is cut off")
             return cls(instruments, _variants(told[VARIANTS.encode()]), trades.replace_schema_metadata())

@@ -6,35 +6,24 @@ import time
 import warnings
 from collections.abc import Mapping
 from dataclasses import replace
-from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
 import pandas as pd
 
 from scanner.configuration.model.settings import load
-from scanner.market.costs import Costs
-from scanner.market.instruments import Instrument
-from scanner.market.price_steps import PriceSteps, guess_step
-from scanner.market.sessions.calendars import calendar_named
-from scanner.market.sessions.timeframes import Timeframe
-from scanner.pipeline import Inputs
 from scanner.replays.recordings import FRAME, Reading
 from scanner.studies.checked import left_out
 from scanner.studies.kept.asking import look_of
 from scanner.studies.kept.noting import note
 from scanner.studies.running import How, StudyError, study_files, study_frames
-from scanner.studies.stories.collecting import Asked, collect_together
-from scanner.studies.tables import tables
+from scanner.studies.stories.collecting import Asked
 from scanner.trade.rulebook import Rulebook
-from scanner.trade.size import Account
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from decimal import Decimal
 
-    from scanner.market.bars import Bars
     from scanner.studies.schema import Study
 
 
@@ -91,30 +80,3 @@ def study(
         for sentence in noted.told:
             warnings.warn(sentence, stacklevel=2)
     return found
-
-
-def collect(
-    bars: Mapping[str, Bars],
-    *,
-    timeframe: str = "1d",
-    rulebook: Rulebook | None = None,
-    step: Decimal | None = None,
-    costs: Costs | None = None,
-    asked: Asked | None = None,
-) -> Study:
-    """Study bars in memory, by instrument, in this process: closed bars of one timeframe, without faults, oldest first.
-
-    ``step`` is the price step, by default estimated from the first bars of each instrument; ``costs`` are those of a
-    trade. ``asked`` says whether to add variants and controls, and gives the seed of the draws.
-    """
-    asked, book, of_bars = asked or Asked(), rulebook or Rulebook(), Timeframe.named(timeframe)
-    given = []
-    for symbol, own in bars.items():
-        first = own[: book.rules.warm_up]
-        prices = np.concatenate([first.open, first.high, first.low, first.close])
-        steps = PriceSteps.fixed(guess_step(prices).step if step is None else step)
-        instrument = Instrument(symbol, steps, costs=costs or Costs())
-        given.append(Inputs(instrument, calendar_named("none"), of_bars, (of_bars,), book, Account()))
-    parts = collect_together(given, [[own] for own in bars.values()], asked).parts()
-    mark = sha256(book.told.encode()).hexdigest()[:32]
-    return tables(parts, mark, asked.seed)

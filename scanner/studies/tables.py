@@ -16,7 +16,7 @@ from scanner.studies.schema import MEMBERS, Study, StudyFile, Variant
 from scanner.studies.stories.variants import AS_IS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Mapping
 
     import pandas as pd
     from numpy.typing import NDArray
@@ -164,11 +164,3 @@ def _members_table(ids: pa.ChunkedArray, rows: Mapping[str, Integers]) -> pd.Dat
     )
     table: pd.DataFrame = pa.table(dict(zip(MEMBERS, columns, strict=True))).to_pandas()
     return table
-
-
-def tables(parts: Iterable[Part], settings_mark: str, seed: int) -> Study:
-    """Give the study made of parts; their order changes nothing."""
-    gathered = Gathered()
-    for part in parts:
-        gathered.add(part)
-    return gathered.study(settings_mark, seed)

@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from textwrap import wrap
 from typing import TYPE_CHECKING
-
-from scanner.clocks import HOUR, SECOND
-from scanner.wording.times import in_zone
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
@@ -60,23 +56,3 @@ def _block(heads: Sequence[str], row: Sequence[str], width: int, named: int) -> 
     rest = ", ".join(cells).replace(" ", UNBROKEN).replace(f",{UNBROKEN}", ", ")
     lines = [*wrap("  ".join(row[:named]), width), *wrap(rest, width, initial_indent=INDENT, subsequent_indent=INDENT)]
     return [line.replace(UNBROKEN, " ") for line in lines]
-
-
-def is_daily(timeframe: str) -> bool:
-    """Say whether a bar of a timeframe is a day or a week."""
-    return timeframe in {"1d", "1w"}
-
-
-def bar_time(open_time: int, close_time: int, zone: str, *, daily: bool) -> str:
-    """Name a bar as people do: the day of a daily one, the first day of a weekly one, else the minute of its close."""
-    # A session that opens on Sunday evening is Monday's: a day's bar is named by its middle. The longest day has 25
-    # hours, when clocks are put back.
-    length = close_time - open_time
-    day = open_time + length // 2 if length <= 25 * HOUR else open_time
-    moment = in_zone(day if daily else close_time, zone)
-    return moment.date().isoformat() if daily else moment.replace(tzinfo=None).isoformat(" ", "minutes")
-
-
-def parse_time(text: str) -> int:
-    """Read an RFC 3339 time back into nanoseconds since 1970 UTC."""
-    return int(datetime.fromisoformat(text).timestamp()) * SECOND

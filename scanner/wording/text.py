@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import unicodedata
 
+LONGEST = 60
+"""Most letters of a name or a value where nothing else is said."""
 HIDDEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 """Unicode categories that move the cursor, turn the text around, or show nothing at all."""
 
 
-def plain(text: str, limit: int) -> str:
+def plain(text: str, limit: int = LONGEST) -> str:
     r"""Give text as one line of visible characters, at most ``limit`` long.
 
     Control, direction and other hidden characters become their number; what is cut off becomes an ellipsis.

@@ -1,19 +1,17 @@
-"""Moments in words: in the user's zone, and beside it in the exchange's."""
+"""Moments in words, in the user's zone and beside it in the exchange's, and the names of bars."""
 
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
-from scanner.clocks import SECOND
+from scanner.clocks import HOUR, SECOND, zone_named
 
 
 def known_zone(name: str) -> str:
-    """Give the name back if it is a time zone; ValueError says what one looks like."""
-    try:
-        ZoneInfo(name)
-    except (OSError, KeyError, ValueError):
-        raise ValueError(f"{name!r} is not a time zone; write one as Europe/Berlin or UTC") from None
+    """Give the name of a time zone back; ValueError as ``zone_named``."""
+    zone_named(name)
     return name
 
 
@@ -74,6 +72,31 @@ def short(nanoseconds: int, zone: str) -> str:
     """
     own = in_zone(nanoseconds, zone)
     return f"{own.day} {own:%b %H:%M}"
+
+
+def is_daily(timeframe: str) -> bool:
+    """Say whether a bar of a timeframe is a day or a week."""
+    return timeframe in {"1d", "1w"}
+
+
+def named_by(open_time: Any, close_time: Any, timeframe: str) -> Any:  # noqa: ANN401 - a time or an array of them
+    """Give the moment that names a bar, or bars: the middle of a day, the open of a week, else the close."""
+    if not is_daily(timeframe):
+        return close_time
+    # A session that opens on Sunday evening is Monday's. The longest day has 25 hours, when clocks are put back.
+    length = close_time - open_time
+    return open_time + length // 2 * (length <= 25 * HOUR)
+
+
+def bar_time(open_time: int, close_time: int, zone: str, timeframe: str) -> str:
+    """Name a bar as people do: the day of a daily one, the first day of a weekly one, else the minute of its close."""
+    moment = in_zone(named_by(open_time, close_time, timeframe), zone)
+    return moment.date().isoformat() if is_daily(timeframe) else moment.replace(tzinfo=None).isoformat(" ", "minutes")
+
+
+def parse_time(text: str) -> int:
+    """Read an RFC 3339 time back into nanoseconds since 1970 UTC."""
+    return int(datetime.fromisoformat(text).timestamp()) * SECOND
 
 
 def city(zone: str) -> str:

@@ -13,7 +13,7 @@ from scanner.market.digits import THIN_SPACE, grouped
 from scanner.wording.text import plain
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
 HEADLINE_LENGTH = 200
 TITLE_LENGTH = 90
@@ -22,7 +22,7 @@ SHORTEST_NAME = 12
 """A headline whose prices leave less room than this for a name becomes longer than its length instead."""
 TEXT_LENGTH = 300
 NAMED = 3
-"""How many instruments or series are named; the others are counted."""
+"""How many instruments, series or files are named; the others are counted."""
 NUMBERS = f"In numbers a point is the decimal mark, and thousands are separated by a thin space (12{THIN_SPACE}345.60)."
 STATE_WORDS: dict[State, str] = {
     **{state: state.replace("_", " ") for state in get_args(State)},
@@ -205,15 +205,6 @@ def threshold(text: str) -> str:
     return shown if shown[:1].isalpha() else f"wanted {shown}"
 
 
-def number_of(count: int, one: str, several: str = "") -> str:
-    """Count things in a message, with digits grouped as in ``grouped``.
-
-    >>> number_of(1, "bar"), number_of(0, "series", "series"), number_of(12345, "bar").replace(THIN_SPACE, " ")
-    ('1 bar', '0 series', '12 345 bars')
-    """
-    return f"{grouped(count)} {one if count == 1 else several or one + 's'}"
-
-
 def by_reason(counts: Mapping[str, int]) -> str:
     """Give counts by reason, sorted by it.
 
@@ -223,13 +214,22 @@ def by_reason(counts: Mapping[str, int]) -> str:
     return ", ".join(f"{count:,} {reason}" for reason, count in sorted(counts.items()))
 
 
-def counted(count: int, one: str, several: str = "") -> str:
-    """Count things.
+def counted(count: int, one: str, several: str = "", digits: Callable[[int], str] = "{:,}".format) -> str:
+    """Count things; ``digits`` writes the number.
 
     >>> counted(1, "bar"), counted(4032, "bar"), counted(0, "series", "series")
     ('1 bar', '4,032 bars', '0 series')
     """
-    return f"{count:,} {one if count == 1 else several or one + 's'}"
+    return f"{digits(count)} {one if count == 1 else several or one + 's'}"
+
+
+def number_of(count: int, one: str, several: str = "") -> str:
+    """Count things in a message or on the page, where a comma would pass for a decimal mark: as in ``grouped``.
+
+    >>> number_of(1, "bar"), number_of(4032, "bar"), number_of(12345, "bar").replace(THIN_SPACE, " ")
+    ('1 bar', '4032 bars', '12 345 bars')
+    """
+    return counted(count, one, several, grouped)
 
 
 def named(names: Sequence[str]) -> str:

@@ -96,7 +96,7 @@ def test_however_it_grows_each_row_is_given_once_and_none_is_missing(
     mark = data.draw(st.sampled_from(["", "\ufeff"]))
     content = (mark + HEADER + lines(rows(12))).replace("\n", end).encode()
     cuts = sorted(data.draw(st.sets(st.integers(0, len(content)), max_size=12)))
-    file = GrowingFile(path, ReadingOptions(), None, keep=3)
+    file = GrowingFile(path, ReadingOptions(), keep=3)
     given_rows: list[dict[str, Any]] = []
     for begin, stop in zip([0, *cuts], [*cuts, len(content)], strict=True):
         with path.open("ab") as stream:

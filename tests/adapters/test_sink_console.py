@@ -162,5 +162,5 @@ async def test_a_reader_that_has_left_is_a_delivery_error() -> None:
 
 
 def test_a_zone_that_is_none_is_refused() -> None:
-    with pytest.raises(ValidationError, match="not a time zone"):
+    with pytest.raises(ValidationError, match="there is no time zone"):
         ConsoleSettings(zone="Mars/Base")

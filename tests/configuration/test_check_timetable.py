@@ -9,7 +9,7 @@ import pytest
 
 from scanner.commands.station import check as command
 from scanner.configuration.closings import next_closes
-from scanner.configuration.histories import histories
+from scanner.configuration.history_needed import histories
 from scanner.configuration.model.settings import from_document, load
 from scanner.market.sessions.timetables import Timetable
 from tests.configuration.examples import EXAMPLE, SECRETS

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from scanner.analysis.pool import MANY
 from scanner.analysis.rules import Rules
 from scanner.market.costs import Cost, Costs
-from scanner.wording.tables import parse_time
+from scanner.wording.times import parse_time
 from tests.effort import EFFORT
 from tests.follow.recorded import NotingFollower, ended, noting
 from tests.laws import all_setups, bars_of, engine, real_series

@@ -16,7 +16,8 @@ import pyarrow as pa
 from pyarrow import parquet
 
 from adapters.feeds.files.growing import GrowingFile
-from adapters.feeds.files.opening import ReadingOptions, UnreadableFileError, recordings
+from adapters.feeds.files.opening import recordings
+from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError
 from scanner.replays.recordings import Reading, prepare
 from scanner.replays.replay import ReplayError, Tally, replay
 from tests.adapters.files.bar_tables import DATES, TIMES, Layout, Table, Written, as_csv, as_json_lines, as_parquet
@@ -100,7 +101,7 @@ class OneFile:
         return found
 
     def _grow(self, found: Found) -> None:
-        file = GrowingFile(self.path, self.options, None, 300)
+        file = GrowingFile(self.path, self.options, 300)
         for part in self.parts:
             with self.path.open("ab") as stream:
                 stream.write(part)

@@ -15,7 +15,7 @@ from tests.honesty.working import worked
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from scanner.studies.figures.results import Rules, Superior
+    from scanner.studies.figures.results import RuleChanges, Superior
 
 REAL = Kind("pure chance, 12 instruments, 10 years, all changes of the rules", 12, 2_520)
 """About seventy, of which about thirty change enough trades to be judged."""
@@ -37,7 +37,7 @@ class Claims:
     gains: bool
 
     @classmethod
-    def of(cls, rules: Rules) -> Claims:
+    def of(cls, rules: RuleChanges) -> Claims:
         """Take the claims from the report of a study."""
         lows = [each.difference.low for each in rules.variants if each.difference.low is not None]
         return cls(

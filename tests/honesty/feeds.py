@@ -11,11 +11,11 @@ from scanner.analysis.door.known_setups import known
 from scanner.analysis.door.setup import Chosen
 from scanner.market.costs import Cost, Costs
 from scanner.studies.figures.report import report_of
-from scanner.studies.python import collect
 from scanner.studies.stories.collecting import Asked
 from scanner.trade.rulebook import Rulebook
 from tests.honesty.market import feed, market
 from tests.honesty.planting import planted
+from tests.studies.in_memory import collect
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from scanner.studies.python import collect
 from scanner.studies.stories.collecting import Asked
 from tests.honesty.feeds import NO_COSTS, STEP, book
 from tests.honesty.market import feed, market
 from tests.honesty.planting import planted
+from tests.studies.in_memory import collect
 
 SEEDS = range(3)
 

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from scanner.studies.figures.members import Groups
-    from scanner.studies.figures.results import Interval, Rules, Superior
+    from scanner.studies.figures.results import Interval, RuleChanges, Superior
 
 WINNERS, WON, TAIL = 0.32, 2.125, 1.1
 """The share of winners, what they win on average (so that the mean is 0), and how long their tail is: the standard
@@ -79,12 +79,12 @@ def invented(kind: Kind, rng: np.random.Generator) -> Members:
     return Members(net_r, month, np.zeros(count, dtype=np.int64), np.array(has[: kind.variants + 1]))
 
 
-def said_of(members: Members, seed: int, samples: int = SAMPLES) -> Rules:
+def said_of(members: Members, seed: int, samples: int = SAMPLES) -> RuleChanges:
     """Give the results of a study for variants with these trades."""
     return _rules(beside_first(members, samples, seed))
 
 
-def _rules(groups: Groups) -> Rules:
+def _rules(groups: Groups) -> RuleChanges:
     return rules_among(
         [Variant(f"variant {number}", "moved", "", None) for number in range(len(groups.closed))], groups
     )

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from scanner.journal.entries import Entry, broken, entry_of, in_risks
-from scanner.store import Decision
+from scanner.store import KeptDecision
 from tests.adapters.samples import withdrawn_event
 from tests.journal.samples import again, closed, found, one_story, told
 
@@ -24,9 +24,9 @@ CENTS = st.decimals("0.01", "500", places=2, allow_nan=False)
 
 def decided(
     story: Story, kind: Decided, price: str | None = None, size: str | None = None, *, after: int = 1, text: str = ""
-) -> Decision:
+) -> KeptDecision:
     own = [None if each is None else Decimal(each) for each in (price, size)]
-    return Decision(1, story.id, kind, own[0], own[1], text, after, bar=0, made=7)
+    return KeptDecision(1, story.id, kind, own[0], own[1], text, after, bar=0, made=7)
 
 
 def by_the_rules(entry: Entry) -> tuple[object, ...]:
@@ -219,6 +219,7 @@ def test_no_decision_changes_what_the_rules_came_to(made: list[tuple[Decided, De
     setup = found()
     story = one_story(setup, told(setup, "setup.entered", 1, "open"), closed(setup, 6, "103.15"))
     decisions = [
-        Decision(1, story.id, kind, price, size, "", 1 + at % 2, 0, 7) for at, (kind, price, size) in enumerate(made)
+        KeptDecision(1, story.id, kind, price, size, "", 1 + at % 2, 0, 7)
+        for at, (kind, price, size) in enumerate(made)
     ]
     assert by_the_rules(entry_of(story, decisions)) == by_the_rules(entry_of(story, []))

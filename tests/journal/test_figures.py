@@ -15,7 +15,7 @@ from statsmodels.stats.proportion import proportion_confint
 from scanner.journal.entries import entry_of
 from scanner.journal.figures import TOO_FEW, bootstrap, figures, wilson
 from scanner.journal.review import review
-from scanner.store import Decision
+from scanner.store import KeptDecision
 from tests.adapters.samples import BAR_CLOSE
 from tests.journal.samples import DAY, HOUR, closed, found, one_story, told
 
@@ -73,9 +73,9 @@ def stories() -> list[Story]:
 def test_a_review_counts_each_thing_when_it_happened() -> None:
     first, second, third = stories()
     made = [
-        Decision(1, first.id, "take", Decimal("101.65"), None, "", 1, 0, 0),
-        Decision(2, second.id, "pass", None, None, "", 1, 0, 0),
-        Decision(3, third.id, "take", None, Decimal(900), "", 2, 0, 0),
+        KeptDecision(1, first.id, "take", Decimal("101.65"), None, "", 1, 0, 0),
+        KeptDecision(2, second.id, "pass", None, None, "", 1, 0, 0),
+        KeptDecision(3, third.id, "take", None, Decimal(900), "", 2, 0, 0),
     ]
     everything = review([first, second, third], made, BAR_CLOSE, BAR_CLOSE + 4 * DAY)
     counts = (everything.found, everything.set_aside, everything.taken, everything.passed, everything.entered)

@@ -11,7 +11,6 @@ import numpy as np
 import pytest
 
 from scanner.analysis.rules import Rules
-from scanner.studies.python import collect
 from scanner.trade.rulebook import Rulebook
 from tests.laws import REAL_SERIES, real_series
 from tests.outside.plain_indicators import known
@@ -19,6 +18,7 @@ from tests.outside.plain_reading import Reading
 from tests.outside.plain_study import COST, Study
 from tests.outside.plain_surroundings import Circumstances
 from tests.outside.two_readings import plain_bars
+from tests.studies.in_memory import collect
 
 if TYPE_CHECKING:
     from scanner.studies.schema import Study as Collected

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 from functools import cache
 from io import BytesIO
@@ -16,6 +17,7 @@ from PIL import Image
 
 from scanner.analysis.door.known_setups import known
 from scanner.analysis.rules import Rules
+from scanner.clocks import DAY
 from scanner.engine.series_engine import SeriesEngine
 from scanner.market.bars import Bars
 from scanner.market.instruments import Instrument
@@ -27,6 +29,7 @@ from scanner.present.chart.spread import spread
 from scanner.present.panels.macd import crosses
 from scanner.present.words.setup_words import PLACES
 from scanner.wording.cautions import SHORT
+from scanner.wording.times import bar_time, in_zone
 from tests.demo_setups import replayed, with_every_setup
 from tests.effort import EFFORT
 from tests.laws import bars_of, real_series, timetable
@@ -103,6 +106,16 @@ def test_rising_and_falling_bars_differ_in_grey() -> None:
         image = Image.open(BytesIO(chart.draw(picture_of(bars, engine("0.01"), "UTC", None)))).convert("L")
         dark.append(float((np.asarray(image)[850:1150] < 90).mean()))
     assert dark[1] > 3 * dark[0]
+
+
+def test_a_day_has_the_same_date_on_a_chart_as_in_a_table() -> None:
+    plain = bars_of([(1, 3, 1, 3, 1)] * 3)
+    opens = np.arange(19_800, 19_803) * DAY  # midnight UTC, which is the evening before in New York
+    bars = replace(plain, open_time=opens, close_time=opens + DAY)
+    picture = replace(picture_of(plain, engine("0.01"), "America/New_York", None), timeframe="1d", bars=bars)
+    told = [in_zone(time, picture.zone).date().isoformat() for time in picture.times.tolist()]
+    assert told == [bar_time(opened, opened + DAY, picture.zone, picture.timeframe) for opened in opens.tolist()]
+    assert told[-1] == "2024-03-20"
 
 
 @pytest.mark.parametrize("name", sorted(known()))

@@ -15,7 +15,7 @@ from tests.adapters.story_samples import FOLLOWING, SPLIT, story_event, story_of
 
 if TYPE_CHECKING:
     from scanner.events import Event, Kind
-    from scanner.present.words.words import Words
+    from scanner.wording.words import Words
 
 BERLIN, NEW_YORK = "Europe/Berlin", "America/New_York"
 
@@ -147,6 +147,9 @@ def test_the_state_of_a_story_is_one_line() -> None:
         "Result +1.12 R, +1166.20 EUR, best +1.60 R, worst −0.20 R, 8 bars held, pressure 2 of 2."
     )
     assert said(story_event("setup.lapsed")).glance == "3 bars waited."
+    long = story_event("setup.pressure")
+    long.data["bars_held"] = 1_250
+    assert ", 1250 bars held, " in said(long).glance, "as in the figures: a comma would pass for a decimal mark"
 
 
 def test_more_signs_than_needed_are_reported_as_such() -> None:

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from scanner.market import digits
 from scanner.present.glance import folded
 from scanner.wording import text, words
-from scanner.wording.tables import bar_time
 from scanner.wording.text import plain
+from scanner.wording.times import bar_time
 from scanner.wording.words import number, sentence
 
 ANY_TEXT = st.text(st.characters(exclude_categories=()))
@@ -94,7 +94,7 @@ def test_a_measured_value_has_four_digits_and_no_exponent(value: float) -> None:
 
 def test_a_day_is_named_by_its_middle_and_a_week_by_its_beginning() -> None:
     sunday_evening, hour = 1_710_108_000, 3_600  # 2024-03-10 22:00 UTC, when Monday's session opens
-    for hours, name in ((24, "2024-03-11"), (5 * 24, "2024-03-10")):
+    for hours, timeframe, name in ((24, "1d", "2024-03-11"), (5 * 24, "1w", "2024-03-10")):
         ends = sunday_evening + hours * hour
-        assert bar_time(sunday_evening * 10**9, ends * 10**9, "UTC", daily=True) == name
-    assert bar_time(0, sunday_evening * 10**9, "America/New_York", daily=False) == "2024-03-10 18:00"
+        assert bar_time(sunday_evening * 10**9, ends * 10**9, "UTC", timeframe) == name
+    assert bar_time(0, sunday_evening * 10**9, "America/New_York", "1h") == "2024-03-10 18:00"

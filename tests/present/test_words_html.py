@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from scanner.present.words.words import Words
+    from scanner.wording.words import Words
 
 
 class Reader(HTMLParser):

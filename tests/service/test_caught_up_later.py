@@ -12,6 +12,8 @@ import pytest
 
 from scanner.clocks import SECOND
 from scanner.events import rfc3339
+from scanner.ports import Message
+from scanner.present.words.words import alert
 from scanner.service.summaries import Summaries
 from scanner.service.to_report import NAMED, Setups, ToReport
 from scanner.store import Store, StoreTroubleError
@@ -95,6 +97,8 @@ async def test_a_feed_that_was_gone_for_a_day_is_caught_up_with_in_one_summary(
         assert sorted(set(listed(summary))) == written(STANDING[:2])
         assert len(summary.data["setups"]) == 4
         assert summary.data["reason"].endswith(": 4 setups and endings")
+        lead = alert(Message(summary), "UTC", None).lead
+        assert lead.count(" until ") + lead.count("up to ") == 1, "when it had caught up, once"
         await on.bars(90)
         assert summaries(store) == [summary]
     assert sorted(sent_setups(store)) == [moment for moment in STANDING[2:] for _ in range(2)]

@@ -14,7 +14,7 @@ from scanner.commands.journal.deciding import Wish, keep
 from scanner.configuration.model.tables import Route
 from scanner.configuration.routing import sinks_for
 from scanner.events import rfc3339
-from scanner.follow.decision import Decision as Heard
+from scanner.follow.decision import Decision
 from scanner.market.bars import Bars
 from scanner.store import DecisionRefusedError, Store
 from scanner.store.decisions import Decisions
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from scanner.events import Event
-    from scanner.store.decisions import Decided, Decision
+    from scanner.store.decisions import Decided, KeptDecision
 
 
 class Now:
@@ -171,7 +171,7 @@ def test_a_wrong_price_can_be_corrected_until_the_next_bar(store: Store, now: No
     take(at, BARS[index + 3 :])
     assert [each.price for each in store.decisions.all()] == [own_price(story[1], "4"), right]
     at_once = engine(rulebook=many_found())
-    at_once.hear(Heard(thread, "take", right, Decimal(3), int(BARS.close_time[index])))
+    at_once.hear(Decision(thread, "take", right, Decimal(3), int(BARS.close_time[index])))
     wanted = [event for event in at_once.push(BARS) if event.thread == thread]
     assert [kept.event for kept in store.events.story(thread)] == wanted
 
@@ -179,7 +179,7 @@ def test_a_wrong_price_can_be_corrected_until_the_next_bar(store: Store, now: No
 class LastWord(Decisions):
     """Decisions on a disk that fails after storing one."""
 
-    def add(self, *about: Any, **told: Any) -> Decision:  # noqa: ANN401 - those of a decision
+    def add(self, *about: Any, **told: Any) -> KeptDecision:  # noqa: ANN401 - those of a decision
         made = super().add(*about, **told)
         self._database.close()
         return made

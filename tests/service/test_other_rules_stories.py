@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,12 +14,15 @@ from scanner.configuration.model.tables import Route
 from scanner.configuration.routing import sinks_for
 from scanner.journal.open_stories import OpenStories
 from scanner.market.bars import Bars
+from scanner.market.costs import Cost, Costs
+from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions.timeframes import Timeframe
-from scanner.service.changes.change_list import revive
+from scanner.service.changes.change_list import change_list, revive
 from scanner.service.changes.restating import same
 from scanner.service.desk import Desk
 from scanner.store import SeriesKey, Store
 from scanner.trade.following import Follow
+from scanner.trade.size import Account
 from tests.laws import all_setups, bars_of, engine, many_found
 from tests.outside.random_tapes import tape
 from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, START, desk, take, watched
@@ -86,6 +90,34 @@ def test_a_story_goes_on_by_other_rules_that_change_only_the_words_of_its_plan(s
     assert story[0].thread in {each.thread for each in lane.engine.under_way()}
     (setup,) = (event for event in engine(rulebook=other_words).push(BARS) if event.id == story[0].id)
     assert setup.data["exit_plan"]["reason"] != story[0].data["exit_plan"]["reason"]
+
+
+@pytest.mark.parametrize(
+    ("last", "end"), [("setup.qualified", "setup.withdrawn"), ("setup.entered", "setup.broken_off")]
+)
+def test_a_story_whose_prices_another_step_would_move_ends(store: Store, last: str, end: str) -> None:
+    take(desk(store), BARS[: under_way_at(last) + 1])
+    before = store.events.find()
+    other = replace(watched().instrument, steps=PriceSteps.fixed(Decimal("0.25")))
+    at = Desk([replace(watched(), instrument=other)], ACCOUNT, store, **SENDS_NOTHING)
+    revive(at, at.load())
+    assert [kept.event.kind for kept in store.events.find(after=before[-1].number)] == [end]
+
+
+def test_a_story_keeps_the_size_that_was_published_when_the_account_has_changed(store: Store) -> None:
+    index = under_way_at("setup.entered")
+    take(desk(store), BARS[: index + 1])
+    published = store.events.find()[-1].event
+    assert Decimal(published.data["size"]) > 10
+    at = Desk([watched()], Account(equity=Decimal(500), currency="EUR"), store, **SENDS_NOTHING)
+    at.load()
+    other_costs = replace(watched().instrument, costs=Costs(commission=Cost(Decimal(1), "EUR")))
+    change_list(at, [replace(watched(), instrument=other_costs)], at.account)  # all setups are found again
+    take(at, BARS[index + 1 :])
+    story = [kept.event.data for kept in store.events.story(published.thread)]
+    gain = abs(Decimal(story[-1]["exit"]) - Decimal(published.data["entry"]))
+    assert story[-1]["size"] == published.data["size"]
+    assert abs(Decimal(story[-1]["result"])) == gain * Decimal(published.data["size"])
 
 
 def longest_wait(rulebook: Rulebook) -> tuple[Event, int]:

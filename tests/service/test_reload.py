@@ -151,12 +151,12 @@ async def test_other_rules_take_the_place_of_the_old_ones(tmp_path: Path, store:
         assert len(pool_of(station).used) == 3
 
 
-async def test_another_account_leaves_room_for_no_more_series(tmp_path: Path, store: Store, clock: Still) -> None:
-    instruments: dict[str, dict[str, object]] = {"GANNET": {}, "FULMAR": {}, "PUFFIN": {}}
-    async with watching(settings(tmp_path, instruments), store, clock) as station:
-        changed = await station.reload(settings(tmp_path, instruments, account={"equity": 50_000}))
-        assert changed == list(instruments)
-        assert len(pool_of(station).used) == 3
+async def test_another_account_is_that_of_the_same_pipelines(tmp_path: Path, store: Store, clock: Still) -> None:
+    async with watching(settings(tmp_path, {"GANNET": {}}), store, clock) as station:
+        kept = station.desk.pipelines["GANNET"]
+        assert await station.reload(settings(tmp_path, {"GANNET": {}}, account={"equity": 50_000})) == []
+        assert station.desk.pipelines["GANNET"] is kept
+        assert [lane.engine.account.equity for lane in kept.lanes] == [50_000]
 
 
 def pool_of(station: Station) -> Pool:

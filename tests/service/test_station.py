@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from scanner.ports import Message
+from scanner.present.words.words import alert
 from scanner.service.to_report import NAMED
 from scanner.store import Store
 from tests.service.kill_watch import DAY, PLAYED, cut_recording, station
@@ -66,6 +68,7 @@ def test_a_setup_that_is_too_old_is_stored_and_summed_up_but_not_sent(running: R
     assert caught_up.data["setups_found"] == len(setups)
     assert len(caught_up.data["setups"]) == min(len(setups), NAMED)
     assert caught_up.id in sent
+    assert alert(Message(caught_up), "UTC", None).lead.count(" bars") == 1
     assert len(sent & {each.event.id for each in kept[:at]}) < 10 < len(setups)
 
 

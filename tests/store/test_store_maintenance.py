@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from adapters.feeds.files.opening import ReadingOptions, recordings
+from adapters.feeds.files.opening import recordings
+from adapters.feeds.files.trouble import ReadingOptions
 from scanner.clocks import DAY
 from scanner.market.bars import NO_TIME, Bars, RawBars
 from scanner.store import Batch, Rewrite, Said, Sent, SeriesKey, Store, StoreTroubleError

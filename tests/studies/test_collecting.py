@@ -26,16 +26,15 @@ from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.pipeline import Inputs
-from scanner.studies.python import collect
 from scanner.studies.stories.collecting import Asked, collect_together
 from scanner.studies.stories.variants import changes_of
-from scanner.studies.tables import tables
 from scanner.trade.following import Follow
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 from scanner.trade.surroundings import Surroundings
 from tests.laws import all_setups, bars_of, many_found, real_series
 from tests.outside.random_tapes import tape
+from tests.studies.in_memory import collect, study_of_parts
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -55,7 +54,7 @@ def inputs(rulebook: Rulebook, timeframes: Sequence[str] = ("1d",), costs: Costs
 
 
 def studied(made: Inputs, parts: Sequence[Bars], asked: Asked | None = None) -> Study:
-    return tables(collect_together([made], [parts], asked or Asked()).parts(), "", 0)
+    return study_of_parts(collect_together([made], [parts], asked or Asked()).parts())
 
 
 def said(made: Inputs, bars: Bars) -> tuple[dict[str, Any], dict[str, Came]]:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from scanner.studies.kept.ledger import (
     NAME,
-    Bars,
+    BarsRead,
     FileRead,
     LedgerError,
     Look,
@@ -30,13 +30,13 @@ DAY = 86_400_000_000_000
 names = st.sampled_from("abc")
 
 
-def bars(files: str, instruments: str, first: int = 0, last: int = 10) -> Bars:
+def bars(files: str, instruments: str, first: int = 0, last: int = 10) -> BarsRead:
     """Invent bars, by the marks of files, the names of instruments, and the first and last day."""
     told = tuple(FileRead(name=f"{mark}.csv", size=1, mark=mark) for mark in files)
-    return Bars(files=told, instruments=tuple(instruments), first=first * DAY, last=last * DAY)
+    return BarsRead(files=told, instruments=tuple(instruments), first=first * DAY, last=last * DAY)
 
 
-def look(rules: str = "r", of: Bars | None = None, variants: int = 3, seed: int = 0) -> Look:
+def look(rules: str = "r", of: BarsRead | None = None, variants: int = 3, seed: int = 0) -> Look:
     asked = Question(words="doji pause on 1d", rules=(rules,), timeframes=("1d",), reading="utc", seed=seed)
     return Look(at=20 * DAY + 1, asked=asked, variants=variants, bars=of or bars("a", "A"))
 

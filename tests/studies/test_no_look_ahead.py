@@ -13,11 +13,11 @@ from scanner.analysis.door.setup import Chosen
 from scanner.analysis.rules import Rules
 from scanner.clocks import DAY
 from scanner.studies.figures.report import report_of
-from scanner.studies.python import collect
 from scanner.studies.stories.collecting import Asked
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.surroundings import Surroundings
 from tests.laws import real_series
+from tests.studies.in_memory import collect
 
 if TYPE_CHECKING:
     from scanner.market.bars import Bars

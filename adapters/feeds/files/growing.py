@@ -34,7 +34,6 @@ from scanner.market.bars import NO_TIME
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
-    from zoneinfo import ZoneInfo
 
     from adapters.feeds.files.cells.cells import Cells, Rows
     from adapters.feeds.files.cells.numbers import Mark
@@ -54,10 +53,9 @@ class GrowingFile:
     like those before. Rows that change in place are not noticed.
     """
 
-    def __init__(self, path: Path, options: ReadingOptions, zone: ZoneInfo | None, keep: int) -> None:
+    def __init__(self, path: Path, options: ReadingOptions, keep: int) -> None:
         self._path = path
         self._options = options
-        self._zone = zone
         self._keep = keep
         self._lock = Lock()
         self._reader: _Reader | None = None
@@ -82,7 +80,7 @@ class GrowingFile:
         if reader is not None and moved:
             self._remember(self._rest_of(reader))
         if reader is None or moved or since <= self._forgotten != NO_TIME:
-            reader = self._reader = _Reader(self._path, self._options, self._zone, reader.way if reader else None)
+            reader = self._reader = _Reader(self._path, self._options, reader.way if reader else None)
         first = not reader.begun
         fresh = new = reader.take(stream)
         if fresh is not None and first:
@@ -124,12 +122,12 @@ def _joined(first: RawBars, second: RawBars) -> RawBars:
 class _Way:
     """How lines become bars, as the lines so far show."""
 
-    def __init__(self, path: Path, lines: list[str], options: ReadingOptions, zone: ZoneInfo | None) -> None:
+    def __init__(self, path: Path, lines: list[str], options: ReadingOptions) -> None:
         """Work out the columns from a header and a row."""
         self.form = CsvLines(path, lines, options)
         self._seen = Understanding(path, self.form, options)
         self._rows: deque[Cells] = deque()
-        self._bars = RawBarsMaker(path, self._seen.stamps, zone).as_they_come(_drained(self._rows))
+        self._bars = RawBarsMaker(path, self._seen.stamps, options.zone).as_they_come(_drained(self._rows))
 
     @property
     def decimal(self) -> Mark | None:
@@ -171,12 +169,11 @@ def _drained(rows: deque[Cells]) -> Iterator[Cells]:
 class _Reader:
     """How far one file has been read. ``way`` is that of the previous file until its own is known."""
 
-    def __init__(self, path: Path, options: ReadingOptions, zone: ZoneInfo | None, way: _Way | None) -> None:
+    def __init__(self, path: Path, options: ReadingOptions, way: _Way | None) -> None:
         self._path = path
         self.inode = -1
         self.way = way
         self._options = options
-        self._zone = zone
         self.begun = False
         self._encoding = Encoding()
         self._stream: BinaryIO
@@ -213,7 +210,7 @@ class _Reader:
         if written and self.way is not None and self.way.takes(written[0]):
             self.way, self.begun = self.way.without_header(), True
         elif len(written) > 1:
-            way = _Way(self._path, lines, self._options, self._zone)
+            way = _Way(self._path, lines, self._options)
             if way.form.has_rows:
                 self.way, self.begun = way, True
 

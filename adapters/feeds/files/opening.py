@@ -8,28 +8,25 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 from adapters.feeds.files.kinds.bytes import ByteFile, Progress, first_lines
 from adapters.feeds.files.kinds.csv import CsvLines
 from adapters.feeds.files.kinds.json_lines import JsonLines
-from adapters.feeds.files.kinds.text import TextTable
+from adapters.feeds.files.kinds.lines import TextTable
 from adapters.feeds.files.looking import Table, understand
 from adapters.feeds.files.series.joined import end_to_end
 from adapters.feeds.files.series.raw_bars import RawBarsMaker
 from adapters.feeds.files.times.formats import style_for
-from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError, quoted, reading
-from adapters.feeds.files.understood import understood
+from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError, reading
+from scanner.ports import UnderstoodFile
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
     import pandas as pd
 
+    from adapters.feeds.files.looking import Understanding
     from scanner.market.bars import RawBars
-    from scanner.ports import UnderstoodFile
-
-__all__ = ["ReadingOptions", "Recording", "UnreadableFileError", "recordings", "survey", "tables"]
 
 IN_FOLDERS = (
     *(".csv", ".tsv", ".jsonl", ".ndjson", ".json", ".parquet", ".pq"),
@@ -82,9 +79,9 @@ def recordings(
     ``on_trouble`` is given, it is called for files that cannot be opened or joined, and the others are read. No row is
     dropped or repaired: ``unreadable`` says what cannot be read in a row, and the guard refuses it.
     """
-    zone = _checked(options)
+    _check(options)
     progress = Progress(on_progress)
-    found = _Found(options, zone, lambda own: recordings(own, options))
+    found = _Found(options, lambda own: recordings(own, options))
     files = _files(paths, on_trouble)
     for path in files:
         with _told(on_trouble):
@@ -100,7 +97,8 @@ def tables(frames: Mapping[str, pd.DataFrame], options: ReadingOptions) -> Itera
     """
     from adapters.feeds.files.kinds.frame import FrameTable  # noqa: PLC0415 - brings pandas
 
-    found = _Found(options, _checked(options), lambda _: tables(frames, options))
+    _check(options)
+    found = _Found(options, lambda _: tables(frames, options))
     for name, frame in frames.items():
         found.add(Path(name), name, FrameTable(Path(name), frame, options))
     yield from found.recordings()
@@ -109,23 +107,18 @@ def tables(frames: Mapping[str, pd.DataFrame], options: ReadingOptions) -> Itera
 class _Found:
     """The contents of tables, by instrument."""
 
-    def __init__(
-        self,
-        options: ReadingOptions,
-        zone: ZoneInfo | None,
-        reopened: Callable[[Sequence[Path]], Iterator[Recording]],
-    ) -> None:
-        self._options, self._zone, self._reopened = options, zone, reopened
+    def __init__(self, options: ReadingOptions, reopened: Callable[[Sequence[Path]], Iterator[Recording]]) -> None:
+        self._options, self._reopened = options, reopened
         self._parts: dict[str, list[tuple[Path, Callable[[], UnderstoodFile], Iterator[RawBars]]]] = {}
 
     def add(self, path: Path, symbol: str, table: Table) -> None:
         """Add a table; ``symbol`` is its instrument if no column names it."""
         seen = understand(path, table, self._options)
-        maker = RawBarsMaker(path, seen.stamps, self._zone)
+        maker = RawBarsMaker(path, seen.stamps, self._options.zone)
         rows = map(seen.cells, table.read(seen.numbers.decimal))
         own = {symbol: maker.one(rows)} if table.columns.symbol is None else maker.several(rows, symbol)
         for name, bars in own.items():
-            told = partial(understood, path, table, seen, maker, self._options)
+            told = partial(_understood, path, table, seen, maker, self._options)
             self._parts.setdefault(name, []).append((path, told, bars))
 
     def recordings(self, on_trouble: Callable[[str], None] | None = None) -> Iterator[Recording]:
@@ -135,6 +128,29 @@ class _Found:
                 path, bars = end_to_end(name, [(path, bars) for path, _, bars in parts])
                 reopened = partial(self._reopened, [path for path, _, _ in parts])
                 yield Recording(name, path, bars, [told for _, told, _ in parts], reopened)
+
+
+def _understood(
+    path: Path, table: Table, seen: Understanding, maker: RawBarsMaker, options: ReadingOptions
+) -> UnderstoodFile:
+    """Describe how a file was understood once its rows have been read."""
+    columns, stamps = table.columns, seen.stamps
+    named = {"time": columns.time_name} | {what: columns.names[index] for what, index in columns.numbers.items()}
+    if columns.symbol is not None:
+        named["symbol"] = columns.names[columns.symbol]
+    return UnderstoodFile(
+        path=path,
+        form=table.form,
+        columns=named,
+        unused=[name for index, name in enumerate(columns.names) if name and index not in columns.wanted],
+        decimal=seen.numbers.decimal,
+        currency=seen.numbers.currency,
+        time_format=stamps.time_format or "",
+        stamp=stamps.kind,
+        zone=options.tz if stamps.local else "",
+        newest_first=maker.newest_first,
+        open_end=table.open_end,
+    )
 
 
 @contextmanager
@@ -166,7 +182,7 @@ def survey(paths: Sequence[Path], options: ReadingOptions) -> Iterator[tuple[Pat
 
     For a file that cannot be read, trouble is a sentence; the others are still read. UnreadableFileError for options.
     """
-    _checked(options)
+    _check(options)
     for given in paths:
         try:
             files = _files_in(given)
@@ -182,19 +198,16 @@ def survey(paths: Sequence[Path], options: ReadingOptions) -> Iterator[tuple[Pat
                 yield path, _symbol_of(path) if columns.symbol is None else None, ""
 
 
-def _checked(options: ReadingOptions) -> ZoneInfo | None:
-    """Give the zone for times that name none; None for UTC."""
+def _check(options: ReadingOptions) -> None:
+    """Raise UnreadableFileError for a format of times or a zone that does not exist."""
+    option = "--time-format"
     try:
         if options.time_format is not None:
             style_for(options.time_format)
+        option = "--tz"
+        _ = options.zone
     except ValueError as problem:
-        raise UnreadableFileError(f"--time-format: {problem}") from problem
-    try:
-        return None if options.tz == "UTC" else ZoneInfo(options.tz)
-    except (OSError, ValueError, KeyError) as problem:
-        raise UnreadableFileError(
-            f"--tz: there is no time zone {quoted(options.tz)}; give a name such as Europe/Berlin or UTC"
-        ) from problem
+        raise UnreadableFileError(f"{option}: {problem}") from problem
 
 
 def _files_in(path: Path) -> list[Path]:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Literal, Self
-from zoneinfo import ZoneInfo
+from typing import Annotated, Literal, Self
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from adapters.feeds.files.times.formats import style_for
 from adapters.feeds.files.trouble import ReadingOptions
 from adapters.feeds.settings import FeedSettings
+from scanner.wording.times import known_zone
 
 Role = Literal["time", "open", "high", "low", "close", "volume", "symbol"]
 
@@ -17,7 +17,7 @@ Role = Literal["time", "open", "high", "low", "close", "volume", "symbol"]
 class FileSettings(FeedSettings):
     """The settings of feeds that read files."""
 
-    tz: str = Field("UTC", description="the time zone of times that name none")
+    tz: Annotated[str, AfterValidator(known_zone)] = Field("UTC", description="the time zone of times that name none")
     stamp: Literal["open", "close"] = Field("open", description="whether the time of a bar is its open or its close")
     time_format: str | None = Field(
         None, description="how times are written, where the files do not make it clear, such as %d.%m.%Y %H:%M"
@@ -30,15 +30,6 @@ class FileSettings(FeedSettings):
         description="the names of columns that are not found automatically, by their role, such as "
         '{ time = "When" }; an empty one for a column to leave out',
     )
-
-    @field_validator("tz")
-    @classmethod
-    def _is_zone(cls, value: str) -> str:
-        try:
-            ZoneInfo(value)
-        except (OSError, ValueError, KeyError):
-            raise ValueError(f"there is no time zone {value!r}; give a name such as Europe/Berlin or UTC") from None
-        return value
 
     @model_validator(mode="after")
     def _times_can_be_read(self) -> Self:

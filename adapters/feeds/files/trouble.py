@@ -8,9 +8,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from scanner.clocks import zone_named
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
+    from zoneinfo import ZoneInfo
 
 
 class UnreadableFileError(ValueError):
@@ -34,6 +37,11 @@ class ReadingOptions:
     time_format: str | None = None
     decimal: Literal[".", ","] | None = None
     columns: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def zone(self) -> ZoneInfo | None:
+        """The zone of times that name none, None for UTC; ValueError if there is no such zone."""
+        return None if self.tz == "UTC" else zone_named(self.tz)
 
 
 @contextmanager

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from email.headerregistry import Address
 
     from scanner.ports import Message
-    from scanner.present.words.words import Words
+    from scanner.wording.words import Words
 
 LINE_LENGTH = 76
 MOST_CHARTS = 12

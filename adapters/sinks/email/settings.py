@@ -7,9 +7,9 @@ from email.policy import SMTP
 from pathlib import Path  # noqa: TC003 - pydantic reads the annotations
 from typing import TYPE_CHECKING, Annotated, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr, model_validator
+from pydantic import AfterValidator, Field, SecretStr, model_validator
 
-from scanner.wording.times import known_zone
+from adapters.sinks.settings import ReaderSettings
 
 if TYPE_CHECKING:
     from email.headerregistry import Address
@@ -38,10 +38,8 @@ def _one_address(text: str) -> str:
 MailAddress = Annotated[str, AfterValidator(_one_address)]
 
 
-class EmailSettings(BaseModel):
+class EmailSettings(ReaderSettings):
     """The mail server, the login, the sender and the recipients. Nothing is ever sent unencrypted."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
     host: str = Field(pattern=r"^[!-~]+$", description="host name of the mail server, as in its certificate")
     port: int | None = Field(None, ge=1, le=65_535, description="port; by default 587, or 465 with tls")
@@ -56,7 +54,6 @@ class EmailSettings(BaseModel):
     sender: MailAddress = Field(description="address of the sender")
     to: tuple[MailAddress, ...] = Field(min_length=1, description="addresses of the recipients")
     timeout: float = Field(30, gt=0, le=300, description="seconds to wait for each answer of the server")
-    zone: Annotated[str, AfterValidator(known_zone)] = Field("UTC", description="time zone of the reader")
 
     @model_validator(mode="after")
     def _whole(self) -> Self:

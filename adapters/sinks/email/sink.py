@@ -155,7 +155,7 @@ class EmailSink:
         """Turn an error into a sentence, and say whether another try can help."""
         if isinstance(error, aiosmtplib.SMTPAuthenticationError):
             return DeliveryError(
-                f"{self._server} does not accept the login of {plain(self._settings.user or '', 60)} "
+                f"{self._server} does not accept the login of {plain(self._settings.user or '')} "
                 f"({self._shown(error.code, error.message)}); check the user and the password"
             )
         if isinstance(error, aiosmtplib.SMTPSenderRefused | aiosmtplib.SMTPDataError):

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from scanner.commands.station.which_store import choose
+from scanner.commands.station.which_store import ConfigFile, StoreFile, choose
 
 app = typer.Typer(rich_markup_mode="markdown")
 
@@ -19,11 +18,6 @@ Story = Annotated[
         metavar="ID",
     ),
 ]
-ConfigFile = Annotated[
-    Path | None,
-    typer.Option("--config", help="The configuration of the station that found it.", metavar="CONFIG.toml"),
-]
-StoreFile = Annotated[Path | None, typer.Option("--store", help="Or the store of that station.", metavar="FILE.db")]
 Size = Annotated[str | None, typer.Option("--size", help="Your size. Default: the planned size.", metavar="N")]
 
 

@@ -10,6 +10,7 @@ from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING
 
 from scanner.commands.trouble import UsageError
+from scanner.event_data import chosen_entry
 from scanner.journal.entries import broken, by_story, entry_of
 from scanner.journal.stories import SHORTEST_ID, is_id, short_ids, stories
 from scanner.present.reports.journal_report import BROKEN_WORDS, state_in_words
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from scanner.journal.stories import Story
-    from scanner.store import Decision, Store
+    from scanner.store import KeptDecision, Store
     from scanner.store.decisions import Decided
 
 HEADS = ("id", "instrument", "tf", "setup", "side", "bar close", "state")
@@ -66,7 +67,7 @@ def number(text: str, name: str) -> Decimal:
     return value
 
 
-def keep(store: Store, wish: Wish, zone: str) -> tuple[Decision, list[str]]:
+def keep(store: Store, wish: Wish, zone: str) -> tuple[KeptDecision, list[str]]:
     """Record a decision on a story; return it, and lines that say so with times in ``zone``.
 
     UsageError if it cannot be recorded; then nothing is.
@@ -104,7 +105,7 @@ def _check_numbers(story: Story, price: Decimal | None, size: Decimal | None) ->
     if size is not None and size <= 0:
         raise UsageError(f"size {size:f}: a size must be above 0, for shorts too")
     data = story.setup
-    levels = (data["close"], data["levels"]["stop"], data["entries"][data["entry_style"]]["price"])
+    levels = (data["close"], data["levels"]["stop"], chosen_entry(data)["price"])
     if price is not None and price <= 0 and all(Decimal(each) > 0 for each in levels if each is not None):
         raise UsageError(f"price {price:f}: the levels of this setup are above 0, so your price must be too")
 
@@ -116,7 +117,7 @@ def _check_price(story: Story, kind: Decided, price: Decimal) -> None:
     if kind == "take" and sign * (price - stop) <= 0:
         where = "above" if sign > 0 else "below"
         raise UsageError(f"price {price:f}: an entry must lie {where} the stop, which is {stop:f}")
-    entry = data["entries"][data["entry_style"]]
+    entry = chosen_entry(data)
     if entry["price"] is not None and entry["risk"] is not None:
         away = abs(price - Decimal(entry["price"])) / Decimal(entry["risk"])
         if away > (most := FURTHEST[kind]):
@@ -179,7 +180,7 @@ def _about(story: Story, zone: str) -> str:
     return f"{named} {data['title']} {data['direction']} of {moment(story.found, zone)} ({story.id[:8]})"
 
 
-def _kept(story: Story, made: Decision, before: Sequence[Decision], about: str) -> list[str]:
+def _kept(story: Story, made: KeptDecision, before: Sequence[KeptDecision], about: str) -> list[str]:
     at = "" if made.price is None else f" at {made.price:f}"
     size = "" if made.size is None else f", size {made.size:f}"
     lines = [f"{DONE[made.kind]}{at}{size}: {about}."]

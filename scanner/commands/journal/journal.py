@@ -34,7 +34,7 @@ SUFFIXES = (".csv", ".json", ".parquet", ".html")
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class Filter:
     """Which setups: those found from day ``since`` to day ``until``, of one kind, instrument or decision."""
 
     since: str | None = None
@@ -52,7 +52,7 @@ class Asked:
         )
 
 
-def journal(choice: Choice, asked: Asked, out: Path | None) -> None:
+def journal(choice: Choice, asked: Filter, out: Path | None) -> None:
     """Print the journal, or write it to a file."""
     if out is not None and out.suffix.lower() not in SUFFIXES:
         raise UsageError(f"--out {out}: the name must end in {', '.join(SUFFIXES)}, which sets the format")

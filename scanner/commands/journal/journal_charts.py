@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.analysis.rules import Rules
-from scanner.commands.recorded.ready import compile_once
+from scanner.commands.ready import compile_once
 from scanner.journal.bars_as_told import as_told
 from scanner.present.chart.chart import chart_for
 from scanner.present.story_chart.chart import story_chart_for
@@ -36,7 +36,7 @@ def with_charts(choice: Choice, store: Store, told: Sequence[Told]) -> list[Told
     keys = {SeriesKey(each.entry.instrument, each.entry.timeframe) for each in decided}
     bars = {stored.key: stored.bars for stored in store.bars.load(keys)} if keys else {}
     if bars:
-        compile_once(Rulebook(Rules(), setups=()))
+        compile_once([Rulebook(Rules(), setups=())])
     return [
         replace(each, charts=tuple(_drawn(choice, store, each, bars))) if each.entry.decision is not None else each
         for each in told
@@ -44,7 +44,7 @@ def with_charts(choice: Choice, store: Store, told: Sequence[Told]) -> list[Told
 
 
 def _drawn(choice: Choice, store: Store, told: Told, bars: dict[SeriesKey, Bars]) -> Iterator[tuple[str, bytes]]:
-    entry, events = told.entry, [each.event for each in told.story.events]
+    entry, since = told.entry, told.story.version
     key = SeriesKey(entry.instrument, entry.timeframe)
     own = bars.get(key)
     if own is None:
@@ -56,10 +56,8 @@ def _drawn(choice: Choice, store: Store, told: Told, bars: dict[SeriesKey, Bars]
         return
     known = choice.known is not None and entry.instrument in choice.known.instruments
     rules = choice.known.of(entry.instrument).rules if choice.known is not None and known else Rules()
-    first = max(number for number, event in enumerate(events) if event.facts.begins)
     begin = max(end - BARS_BEFORE, 0)
-    yield "at the close of the setup", chart_for(own[begin:end], events[first], rules, choice.zone)
-    since = events[first:]
+    yield "at the close of the setup", chart_for(own[begin:end], since[0], rules, choice.zone)
     if since[-1].facts.ends and since[-1].kind != "setup.withdrawn":
         last = int(np.searchsorted(own.close_time, since[-1].time, side="right"))
         yield "to its end", story_chart_for(own[begin:last], since, rules, choice.zone)

@@ -2,20 +2,14 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from pathlib import Path  # noqa: TC003 - the parser of the command line reads the annotations
 from typing import Annotated, Literal
 
 import typer
 
-from scanner.commands.station.which_store import choose
+from scanner.commands.station.which_store import ConfigFile, StoreFile, choose
 
 app = typer.Typer(rich_markup_mode="markdown")
-
-ConfigFile = Annotated[
-    Path | None,
-    typer.Option("--config", help="The configuration of the station.", metavar="CONFIG.toml"),
-]
-StoreFile = Annotated[Path | None, typer.Option("--store", help="Or its store.", metavar="FILE.db")]
 
 
 @app.command()
@@ -51,7 +45,7 @@ def journal(
         raise typer.BadParameter("--taken and --passed exclude each other: give one of them, or neither for all setups")
     decision: Literal["taken", "passed"] | None = "taken" if taken else "passed" if passed else None
     choice = choose(config, store)
-    command.journal(choice, command.Asked(since, until, setup, instrument, decision), out)
+    command.journal(choice, command.Filter(since, until, setup, instrument, decision), out)
 
 
 @app.command()

@@ -12,7 +12,7 @@ from scanner.events import EXAMPLE_SOURCE, Event, event_id, rfc3339
 from scanner.market.bars import Bars
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.replays.recordings import Reading, recordings
-from scanner.wording.tables import parse_time
+from scanner.wording.times import parse_time
 
 if TYPE_CHECKING:
     from scanner.analysis.rules import Rules

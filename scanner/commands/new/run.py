@@ -14,7 +14,7 @@ from scanner.commands.new.questions import QUESTIONS, Answers, Question
 from scanner.commands.new.text import written
 from scanner.commands.station import check
 from scanner.commands.trouble import UsageError
-from scanner.market.sessions.calendars import calendar_named
+from scanner.wording.times import known_zone
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -61,10 +61,9 @@ def zone_of(environ: Mapping[str, str], local_time: Path) -> str:
     """Give the name of the machine's time zone, or UTC if it is unknown."""
     named = environ.get("TZ") or local_time.resolve().as_posix().partition("zoneinfo/")[2] or "UTC"
     try:
-        calendar_named("none", named)
+        return known_zone(named)
     except ValueError:
         return "UTC"
-    return named
 
 
 def _prompt(number: int, question: Question) -> str:

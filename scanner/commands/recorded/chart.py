@@ -14,9 +14,9 @@ from scanner.present.chart.chart import Format, draw
 from scanner.present.chart.picture import picture_of
 from scanner.present.story_chart.chart import came_of, draw_story_chart, result_of
 from scanner.present.story_chart.picture import story_picture_of
-from scanner.present.words.setup_words import PLACES
-from scanner.wording.tables import bar_time
+from scanner.present.words.setup_words import at_place
 from scanner.wording.text import plain
+from scanner.wording.times import bar_time
 from scanner.wording.words import phrase
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ def run(
         int(asked.bars.open_time[asked.index]),
         int(asked.bars.close_time[asked.index]),
         reading.tz,
-        daily=picture.daily,
+        picture.timeframe,
     )
     sentences = [_setup_sentence(picture, when, reading.tz)]
     if len(story) > 1:
@@ -86,13 +86,12 @@ def format_of(out: Path | None) -> Format:
 
 
 def _setup_sentence(picture: Picture, when: str, zone: str) -> str:
-    about = f"{plain(picture.instrument, LONGEST_NAME)} {picture.timeframe} at {when} ({zone})"
+    about = f"{plain(picture.instrument)} {picture.timeframe} at {when} ({zone})"
     if picture.setup is None:
         return f"There was no setup at this bar, {about}; closewatch explain says why."
     setup = picture.setup
-    place = f" at {PLACES[setup['place']]}" if setup["place"] else ""
     aside = f"; it was set aside: {setup['set_aside']}" if setup["set_aside"] else ""
-    return f"{about}: a {setup['direction']} {setup['title']}{place}{aside}."
+    return f"{about}: a {setup['direction']} {setup['title']}{at_place(setup['place'])}{aside}."
 
 
 def _outcome_sentence(data: StoryData) -> str:

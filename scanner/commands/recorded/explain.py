@@ -38,7 +38,9 @@ def _day(recorded: Recorded, at: str, zone: str) -> None:
         reported = reported_at(asked)
         odd += _suspected(asked, zone)
         rows.append(
-            explain_report.row(asked.bars, asked.index, zone, unready_at(asked, reported), asked.engine.judge_last())
+            explain_report.row(
+                asked.bars, asked.index, asked.tally, zone, unready_at(asked, reported), asked.engine.judge_last()
+            )
         )
     output.say(*explain_report.day(at, zone, recorded.tally, rows))
     if odd:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from contextlib import contextmanager
-from dataclasses import dataclass, field
-from itertools import chain
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,11 +14,11 @@ from scanner.commands import output
 from scanner.commands.recorded.row_notes import RowNotes
 from scanner.commands.recorded.several import Troubles
 from scanner.commands.trouble import UsageError
-from scanner.market.bars import NO_TIME, Bars
+from scanner.market.bars import NO_BARS, NO_TIME, Bars
 from scanner.market.guard import Guard
 from scanner.market.sessions.timetables import Timetable
 from scanner.present.reports import import_report
-from scanner.replays.recordings import advised, inputs_for, recordings
+from scanner.replays.recordings import advised, begun, recordings
 from scanner.replays.replay import MostlyRefusedError, Tally, checked_blocks
 
 if TYPE_CHECKING:
@@ -81,16 +80,17 @@ class _Read:
 
     recording: FileRecording
     tally: Tally
-    first: Bars = field(default_factory=lambda: Bars.of([]))
+    first: Bars = NO_BARS
 
     def take(self, reading: Reading, on_note: Callable[[Note], None], write: Write) -> None:
         """Read it to its end; MostlyRefusedError as soon as more than a fifth of the rows is refused."""
-        chunks = iter(self.recording.bars)
-        first = next(chunks)
-        inputs = inputs_for(reading, self.recording, first, self.tally)
+        start = begun(reading, self.recording, self.tally)
+        if start is None:
+            return
+        inputs, chunks = start
         self.tally.timeframes = (inputs.base.name,)
         guard = Guard(Timetable(inputs.calendar, inputs.base), inputs.until)
-        for raw, checked in checked_blocks(chain([first], chunks), guard, self.tally, on_note):
+        for raw, checked in checked_blocks(chunks, guard, self.tally, on_note):
             self.first = Bars.joined([self.first, checked.bars[: SHOWN - len(self.first)]])
             write(self.recording.symbol, raw, checked.bars, guard)
 

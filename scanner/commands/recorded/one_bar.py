@@ -4,22 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from functools import partial
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from scanner.clocks import DAY, SECOND
+from scanner.clocks import DAY, SECOND, zone_named
 from scanner.commands import output
-from scanner.commands.recorded.ready import make_ready
+from scanner.commands.ready import compile_once
 from scanner.commands.recorded.several import Troubles
 from scanner.commands.trouble import UsageError
 from scanner.market.bars import Bars
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.replays.contradictions import unconfigured
-from scanner.replays.recordings import advised, prepare, recordings
-from scanner.replays.replay import MostlyRefusedError, Tally
+from scanner.replays.recordings import advised, begun, recordings
+from scanner.replays.replay import MostlyRefusedError, Tally, checked_blocks
 from scanner.wording.text import plain
 
 if TYPE_CHECKING:
@@ -31,8 +29,8 @@ if TYPE_CHECKING:
     from scanner.pipeline import Lane, Pipeline
     from scanner.replays.recordings import Reading
 
-SHOWN, NAMES_SHOWN = 60, 400
-"""Characters shown of the name of an instrument, and of all names."""
+NAMES_SHOWN = 400
+"""Characters shown of the names of all instruments."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +60,7 @@ class Recorded:
     def read(cls, paths: Sequence[Path], reading: Reading, at: str, instrument: str | None) -> Recorded:
         """Read the recording; UsageError if there are none or several, or ``at`` is wrong."""
         parse_moment(at, reading.tz)
-        make_ready(reading)
+        compile_once([reading.rulebook], reading.settings)
         return _read(paths, reading, instrument)
 
     @property
@@ -133,15 +131,12 @@ def parse_moment(text: str, tz: str, option: str = "--at", *, days: int = 0) -> 
             f"{option} {text}: write a date such as 2024-03-18 or a time such as 2024-03-18T15:30"
         ) from None
     if moment.tzinfo is None:
-        moment = (moment + timedelta(days=days)).replace(tzinfo=_zone(tz))
+        try:
+            zone = zone_named(tz)
+        except ValueError as problem:
+            raise UsageError(f"--tz: {problem}") from None
+        moment = (moment + timedelta(days=days)).replace(tzinfo=zone)
     return round(moment.astimezone(UTC).timestamp()) * SECOND
-
-
-def _zone(tz: str) -> ZoneInfo:
-    try:
-        return ZoneInfo(tz)
-    except (OSError, ValueError, KeyError):
-        raise UsageError(f'--tz: there is no time zone "{tz}"; give a name such as Europe/Berlin or UTC') from None
 
 
 def bar_at(bars: Bars, moment: int, *, day: bool) -> int | None:
@@ -172,20 +167,17 @@ def _read(paths: Sequence[Path], reading: Reading, instrument: str | None) -> Re
         if instrument is not None and recording.symbol != instrument:
             continue
         reading = _with_coarser(reading, recording.symbol)
-        tally, first, parts = Tally(recording.symbol, str(recording.path)), None, []
-        for raw in recording.bars:
-            if first is None:
-                first, checking = raw, prepare(reading, recording, raw, tally)
-            checked = checking.check(raw)
-            tally.count(len(raw), checked)
-            parts.append(checked.bars)
-            if tally.is_mostly_refused:
-                problem = MostlyRefusedError(tally, checking.guard.timetable)
-                raise UsageError(advised(problem, recording, reading))
-        if first is None:
-            raise UsageError(f"{recording.path} has no bars of {plain(recording.symbol, SHOWN)}")
+        tally = Tally(recording.symbol, str(recording.path))
+        start = begun(reading, recording, tally)
+        if start is None:
+            raise UsageError(f"{recording.path} has no bars of {plain(recording.symbol)}")
+        inputs, chunks = start
+        try:
+            parts = [checked.bars for _, checked in checked_blocks(chunks, inputs.guard(), tally, lambda _: None)]
+        except MostlyRefusedError as problem:
+            raise UsageError(advised(problem, recording, reading)) from None
         output.tell(*unconfigured(reading.settings, [recording.symbol]))
-        return Recorded(partial(prepare, reading, recording, first, tally), Bars.joined(parts), tally)
+        return Recorded(inputs.pipeline, Bars.joined(parts), tally)
     raise UsageError(f"no instrument {instrument} in the files; they have {names}")
 
 
@@ -200,7 +192,7 @@ def _with_coarser(reading: Reading, symbol: str) -> Reading:
 
 
 def _no_bar(bars: Bars, at: str, tally: Tally) -> str:
-    symbol = plain(tally.symbol, SHOWN)
+    symbol = plain(tally.symbol)
     if not len(bars):
         return f"{tally.source} has no complete bar of {symbol}"
     first, last = (

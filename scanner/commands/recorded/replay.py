@@ -6,7 +6,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from scanner.commands import output
-from scanner.commands.recorded.ready import make_ready
+from scanner.commands.ready import compile_once
 from scanner.commands.recorded.row_notes import RowNotes
 from scanner.commands.recorded.several import Troubles
 from scanner.engine.cycles import no_search_for_cycles
@@ -27,9 +27,6 @@ if TYPE_CHECKING:
     from scanner.market.guard import Note
     from scanner.replays.recordings import Reading
 
-SHOWN = 60
-"""Characters shown of a name."""
-
 
 def gather(
     paths: Sequence[Path],
@@ -45,7 +42,7 @@ def gather(
     A recording that cannot be read stops only itself. Each event is passed on, and the outcome of each setup;
     ``tells_stories`` is as in ``replay``.
     """
-    make_ready(reading)
+    compile_once([reading.rulebook], reading.settings)
     tallies: list[Tally] = []
     troubles, cut_off = Troubles(), dict[str, None]()
     with no_search_for_cycles(), output.progress("replaying") as on_progress:
@@ -70,7 +67,7 @@ def _alike(tallies: Sequence[Tally]) -> list[str]:
         if tally.bars >= FEW:
             by_mark.setdefault(tally.mark, []).append(tally)
     return [
-        f"{' and '.join(plain(tally.symbol, SHOWN) for tally in same)} have the same prices: leave one of them out, or "
+        f"{' and '.join(plain(tally.symbol) for tally in same)} have the same prices: leave one of them out, or "
         "they count twice"
         for same in by_mark.values()
         if len(same) > 1

@@ -11,8 +11,8 @@ from scanner.analysis.door.known_setups import known
 from scanner.analysis.door.setup import Chosen
 from scanner.analysis.door.setup_trial import example_fit
 from scanner.commands import output
+from scanner.commands.ready import compile_once
 from scanner.commands.recorded.chart import format_of
-from scanner.commands.recorded.ready import compile_once
 from scanner.commands.trouble import UsageError
 from scanner.configuration.mistakes import did_you_mean
 from scanner.configuration.model import settings
@@ -24,7 +24,7 @@ from scanner.replays.recordings import Reading, recordings
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 from scanner.wording.cautions import SHORT
-from scanner.wording.tables import bar_time, parse_time
+from scanner.wording.times import bar_time, parse_time
 from scanner.wording.words import named
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ def run(name: str | None, config: Path | None, out: Path | None) -> None:
     found = listed[name]
     chosen, rules = Chosen(found.setup, found.numbers), next(iter(rulebooks.values())).rules
     rulebook = Rulebook(rules, (chosen,))
-    compile_once(rulebook)
+    compile_once([rulebook])
     output.say(*explained(found, example_fit(chosen, rules), output.width() or WIDTH), "")
     output.say(_drawn(rulebook, out or Path(f"{name}.png"), kind), "", SHORT)
 
@@ -101,7 +101,7 @@ def _drawn(rulebook: Rulebook, path: Path, kind: Format) -> str:
         return "The demo feed contains no such setup, so none was drawn."
     data, drawn = found
     output.write_whole(path, drawn)
-    when = bar_time(parse_time(data["bar_open"]), parse_time(data["bar_close"]), "UTC", daily=False)
+    when = bar_time(parse_time(data["bar_open"]), parse_time(data["bar_close"]), "UTC", data["timeframe"])
     which = f"{data['instrument']} {data['timeframe']} {data['direction']}, {when} UTC"
     return f"The first one in the invented demo feed ({which}) is drawn into {path}"
 

@@ -11,11 +11,12 @@ from scanner.commands.trouble import DONE, FAILED, UNUSABLE
 from scanner.configuration.check import check
 from scanner.configuration.closings import next_closes
 from scanner.configuration.hazards import coming_splits, hazards
-from scanner.configuration.histories import histories
+from scanner.configuration.history_needed import histories
 from scanner.service.outlined import outline_of
 from scanner.service.trying.connect import try_all
 from scanner.wording.tables import table
 from scanner.wording.times import date, moment
+from scanner.wording.words import counted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -44,7 +45,7 @@ def run(path: Path, environ: Mapping[str, str], now: int, *, connect: bool, show
 
 def _counted(checked: Checked) -> str:
     parts = [(len(checked.mistakes), "mistake"), (len(checked.warnings), "warning")]
-    return " and ".join(f"{count} {word}{'s' * (count > 1)}" for count, word in parts if count)
+    return " and ".join(counted(count, word) for count, word in parts if count)
 
 
 def timetable(settings: Settings, now: int) -> list[str]:
@@ -54,11 +55,11 @@ def timetable(settings: Settings, now: int) -> list[str]:
     for each in next_closes(settings, now):
         when = moment(each.time, zone, each.calendar.tz)
         rows.append((each.group or "(none)", each.calendar.name, each.timeframe.name, str(each.series), when))
-    instruments, series = len(settings.instruments), sum(int(row[3]) for row in rows)
+    instruments, series = counted(len(settings.instruments), "instrument"), sum(int(row[3]) for row in rows)
     return [
         *table(("group", "calendar", "timeframe", "series", "next bar close"), rows, left=(0, 1, 2, 4)),
         "",
-        f"{series} series of {instruments} instrument{'s' * (instruments > 1)} would be watched.",
+        f"{series:,} series of {instruments} would be watched.",
     ]
 
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from scanner.commands.messages.notes import version_up_to
 from scanner.journal.bars_as_told import as_told
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.store import SeriesKey
@@ -24,7 +25,7 @@ def event_chart(settings: Settings, store: Store, event: Event) -> bytes | None:
     data, follows = event.data, event.facts.follows and event.data.get("entry") is not None
     if not (event.facts.begins or follows) or data["instrument"] not in settings.instruments:
         return None
-    told = _story_up_to(store, event) if follows else [event]
+    told = version_up_to(event, store) if follows else [event]
     if not told:
         return None
     # Drawing is slow, and not every sink needs it.
@@ -44,16 +45,3 @@ def event_chart(settings: Settings, store: Store, event: Event) -> bytes | None:
             return story_chart_for(bars, told, watched.rules, zone)
         return chart_for(bars, event, watched.rules, zone)
     return None
-
-
-def _story_up_to(store: Store, event: Event) -> list[Event]:
-    """Give the events of a story, from the latest version of its setup up to an event; nothing without the setup."""
-    told: list[Event] = []
-    for kept in store.events.story(event.thread):
-        if kept.event.facts.begins:
-            told = [kept.event]
-        elif told:
-            told.append(kept.event)
-        if kept.event.id == event.id:
-            break
-    return told

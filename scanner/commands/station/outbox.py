@@ -9,6 +9,7 @@ from scanner.commands.trouble import UsageError
 from scanner.wording.tables import table
 from scanner.wording.text import plain
 from scanner.wording.times import moment
+from scanner.wording.words import counted
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
@@ -54,7 +55,7 @@ def _check(numbers: Sequence[int], *, every: bool) -> None:
 
 def _say_changed(changed: int, numbers: Sequence[int], done: str, otherwise: str) -> None:
     """Say how many were changed; UsageError if some of those named were not."""
-    output.say(f"{changed:,} {'delivery' if changed == 1 else 'deliveries'} {done}.")
+    output.say(f"{counted(changed, 'delivery', 'deliveries')} {done}.")
     if missed := len(set(numbers)) - changed if numbers else 0:
         raise UsageError(f"{missed:,} of the {len(set(numbers)):,} given could not be changed: each {otherwise}")
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
 
-from scanner.commands.station.which_store import choose
+from scanner.commands.station.which_store import ConfigFile, StoreFile, choose
 
 app = typer.Typer(
     help="""See what is waiting for a sink or was refused for good, and retry or drop it.
@@ -17,11 +16,6 @@ app = typer.Typer(
     rich_markup_mode="markdown",
 )
 
-ConfigFile = Annotated[
-    Path | None,
-    typer.Option("--config", help="The configuration of the station.", metavar="CONFIG.toml"),
-]
-StoreFile = Annotated[Path | None, typer.Option("--store", help="Or the store itself.", metavar="FILE.db")]
 Numbers = Annotated[
     list[int] | None, typer.Argument(help="Numbers of deliveries, as `list` gives them.", metavar="NUMBER…")
 ]

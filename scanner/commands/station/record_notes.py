@@ -5,6 +5,7 @@ from __future__ import annotations
 from threading import Lock
 from typing import TYPE_CHECKING
 
+from scanner.configuration.toml_files.reading import state_of
 from scanner.present.words.record_words import NO_RECORD, NOBODY, UNREADABLE, in_alert, in_report
 from scanner.studies.kept.marks import marks_of
 from scanner.studies.kept.record import Record, RecordError, beside, read
@@ -62,11 +63,7 @@ class RecordNotes:
             return self._known
 
     def _read_again(self) -> None:
-        try:
-            found = self._path.stat()
-            state: object = (found.st_mtime_ns, found.st_size, found.st_ino)
-        except OSError as problem:
-            state = type(problem)
+        state = state_of(self._path)
         if state == self._state:
             return
         self._state = state

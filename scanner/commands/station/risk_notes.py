@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from scanner.events import Event
     from scanner.journal.open_risk import Position
     from scanner.journal.stories import Story
-    from scanner.store import Decision, Store
+    from scanner.store import KeptDecision, Store
 
 
 class RiskNotes:
@@ -74,7 +74,7 @@ class RiskNotes:
     def _held(self, stories: Sequence[Story]) -> dict[str, Position]:
         """Find the positions: all that are open by the rules and were not passed, or only those that were taken."""
         about = self._about()
-        taken: dict[str, list[Decision]] = {}
+        taken: dict[str, list[KeptDecision]] = {}
         left, passed = set(), set()
         for _, each in self.store.decisions.after():
             if each.kind == "take":

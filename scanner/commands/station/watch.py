@@ -16,18 +16,17 @@ from typing import TYPE_CHECKING, NoReturn
 import structlog
 
 from scanner.clocks import SECOND, WallClock
-from scanner.commands import output
 from scanner.commands.journal.decide_by_message import DecisionsByMessage
 from scanner.commands.messages.notes import notes_of
+from scanner.commands.ready import compile_once
 from scanner.commands.station.event_chart import event_chart
 from scanner.commands.station.record_notes import RecordNotes
 from scanner.commands.station.risk_notes import RiskNotes
 from scanner.commands.trouble import StoppedError
 from scanner.configuration.adapters import build_feed, build_sink
 from scanner.configuration.model import settings as configuration
-from scanner.configuration.model.wrong_setups import try_own_setups
 from scanner.delivery import Delivery
-from scanner.engine.ready import make_ready, needs_compiling
+from scanner.engine.ready import make_ready
 from scanner.ports import FeedTroubleError, Hearing
 from scanner.service.changes import config_mark
 from scanner.service.changes.reloading import reload_from, warn
@@ -75,13 +74,7 @@ def run(path: Path, beside: Callable[[Path, Settings], AbstractContextManager[No
     """Watch until stopped by Ctrl-C or SIGTERM; meanwhile ``beside`` serves the page, if one is configured."""
     set_up_logging()
     settings = configuration.load(path, to_watch=True)
-    rulebooks = {each.rulebook for each in settings.watched()}
-    needed = any(map(needs_compiling, rulebooks))
-    if needed:
-        output.announce_compiling()
-    try_own_setups(settings)
-    if needed:
-        make_ready(rulebooks)
+    compile_once({each.rulebook for each in settings.watched()}, settings)
     feeds = {name: build_feed(name, settings) for name in settings.feeds}
     sinks = {name: build_sink(name, settings) for name in settings.sinks}
     # Check first that the store is free: if this station is watching already, its port is taken as well.

@@ -1,18 +1,25 @@
-"""Which store a command uses: that of a configuration, or the one at a path."""
+"""Which store a command uses: that of a configuration, or the one at a path; and the two options that say it."""
 
 from __future__ import annotations
 
 import time
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
 
 from scanner.commands.trouble import UsageError
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from scanner.configuration.model.settings import Settings
     from scanner.store import Store
+
+
+ConfigFile = Annotated[
+    Path | None, typer.Option("--config", help="The configuration of the station.", metavar="CONFIG.toml")
+]
+StoreFile = Annotated[Path | None, typer.Option("--store", help="Or its store.", metavar="FILE.db")]
 
 
 @dataclass(frozen=True, slots=True)

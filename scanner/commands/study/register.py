@@ -8,7 +8,7 @@ from scanner.commands import output
 from scanner.commands.trouble import UsageError
 from scanner.configuration.mistakes import did_you_mean
 from scanner.event_data import Direction, ExitStyle, Place
-from scanner.replays.recordings import inputs_for, recordings
+from scanner.replays.recordings import begun, recordings
 from scanner.replays.replay import BLOCK, ReplayError, Tally
 from scanner.studies.jobs import look_at, marked
 from scanner.studies.kept.asking import bars_of, question_of
@@ -98,13 +98,13 @@ def _conditions(where: Sequence[str]) -> dict[str, str]:
 
 def _seen(recording: Recording, reading: Reading) -> Tally:
     """Find the first and last times of the bars of a recording, and the timeframes on which they are tested."""
-    tally, chunks = Tally(recording.symbol, str(recording.path)), iter(recording.bars)
-    first = next(chunks, None)
-    if first is None:
+    tally = Tally(recording.symbol, str(recording.path))
+    start = begun(reading, recording, tally)
+    if start is None:
         raise ReplayError(f"{recording.path}: it has no rows; put bars in it")
-    inputs = inputs_for(reading, recording, first, tally)
+    inputs, chunks = start
     guard = inputs.guard()
-    for chunk in (first, *chunks):
+    for chunk in chunks:
         for raw in chunk.blocks(BLOCK):
             tally.count(len(raw), guard.check(raw))
     return tally

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from pyarrow import Table, parquet
 
 from scanner.commands import output
-from scanner.commands.recorded.ready import make_ready
+from scanner.commands.ready import compile_once
 from scanner.commands.study.study_gallery import charts_of
 from scanner.commands.trouble import DONE, UNUSABLE, UsageError
 from scanner.present.reports.study_summary import summary
@@ -55,7 +55,7 @@ def run(
         raise UsageError(f"--out {out}: it is a file; give a folder")
     if keep and reading.settings is not None and not (store := reading.settings.store_path).parent.is_dir():
         raise UsageError(f"--keep: there is no folder {store.parent} for the store of {config}; make it first")
-    make_ready(reading)
+    compile_once([reading.rulebook], reading.settings)
     with output.progress("studying") as on_progress:
         study, troubles = study_files(paths, reading, asked, How(out, how.workers, how.cluster), on_progress)
     noted = note(paths, look_of(study, reading, config, now))

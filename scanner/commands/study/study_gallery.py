@@ -10,9 +10,9 @@ import numpy as np
 from scanner.market.bars import Bars
 from scanner.present.story_chart.chart import story_chart_for
 from scanner.present.study.stories import Shown
-from scanner.replays.recordings import inputs_for, recordings
-from scanner.replays.replay import BLOCK, ReplayError, Tally
-from scanner.studies.jobs import look_at
+from scanner.replays.recordings import begun, recordings
+from scanner.replays.replay import BLOCK, Tally
+from scanner.studies.jobs import look_at, noted
 from scanner.wording.words import counted
 
 if TYPE_CHECKING:
@@ -44,17 +44,13 @@ def charts_of(
     if files.shared:
         together = [(*chain.from_iterable(together), *files.shared)]
     drawn: dict[str, Shown] = {}
-    troubles = []
+    troubles: list[str] = []
     for own in together:
-        try:
+        with noted(troubles.append):
             for shown in _drawn_of(stories, own, reading):
                 drawn[shown.story.id] = shown
                 if on_progress is not None:
                     on_progress(len(drawn), len(stories))
-        except (ReplayError, ValueError, OSError) as problem:
-            if getattr(problem, "exit_code", None) is None and not isinstance(problem, OSError):
-                raise
-            troubles.append(str(problem))
     why = "; ".join(troubles) or "their bars are no longer in the files"
     left_out = len(stories) - len(drawn)
     missing_charts = f"{counted(left_out, 'story', 'stories')} of the report without a chart: {why}" if left_out else ""
@@ -69,13 +65,12 @@ def _drawn_of(stories: Sequence[Chosen], paths: Sequence[Path], reading: Reading
 
 
 def _drawn(recording: Recording, reading: Reading, stories: Sequence[Chosen]) -> Iterator[Shown]:
-    chunks = iter(recording.bars)
-    first = next(chunks, None)
-    if first is None:
+    start = begun(reading, recording, Tally(recording.symbol, str(recording.path)))
+    if start is None:
         return
-    inputs = inputs_for(reading, recording, first, Tally(recording.symbol, str(recording.path)))
+    inputs, chunks = start
     replayed = _Replayed(inputs, stories, reading.tz)
-    for raw in chain.from_iterable(chunk.blocks(BLOCK) for chunk in chain([first], chunks)):
+    for raw in chain.from_iterable(chunk.blocks(BLOCK) for chunk in chunks):
         bars = replayed.pipeline.check(raw).bars
         for part in replayed.pipeline.parts(bars):
             yield from replayed.take(part)

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, ClassVar
+from typing import TYPE_CHECKING, Annotated, Any
 
-from pydantic import Field, PrivateAttr
-from pydantic_settings import BaseSettings, InitSettingsSource, PydanticBaseSettingsSource, SettingsConfigDict
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr
 
 from scanner.analysis.door.known_setups import chosen
 from scanner.analysis.rules import Rules
-from scanner.configuration.model.environment import EnvironmentSource
 from scanner.configuration.model.page import Page  # noqa: TC001 - pydantic reads the annotations
 from scanner.configuration.model.tables import Group, InstrumentSettings, KeptStudy, Quiet, Route, Station
 from scanner.market.costs import COST_NAMES, Costs
@@ -21,20 +20,17 @@ from scanner.trade.size import Account
 from scanner.trade.surroundings import Surroundings
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator
 
 
-class Document(BaseSettings):
-    """The tables of a configuration. Environment variables ``CLOSEWATCH_STATION__ZONE`` and so on override them.
+ReadFrom = tuple[Mapping[str, Any], Path, Mapping[str, str]]
+"""The TOML, the folder of its file, and the environment."""
 
-    ``folder`` holds its file; relative paths count from there.
-    """
 
-    model_config = SettingsConfigDict(extra="forbid", frozen=True)
+class Document(BaseModel):
+    """The tables of a configuration; it is validated with its folder as context."""
 
-    folder: ClassVar[Path] = Path()
-    document: ClassVar[Mapping[str, Any]] = {}
-    environ: ClassVar[Mapping[str, str]] = {}
+    model_config = ConfigDict(extra="forbid", frozen=True)
 
     station: Station = Field(default_factory=Station)
     account: Account = Field(default_factory=Account)
@@ -57,24 +53,22 @@ class Document(BaseSettings):
     ceiling: dict[str, Annotated[int, Field(ge=1)]] = Field(
         default_factory=dict, description="alerts per minute and sink; more are bundled into digests"
     )
+    _read_from: ReadFrom = PrivateAttr()
     _rulebooks: dict[tuple[str, str], Rulebook] = PrivateAttr(default_factory=dict)
 
-    @classmethod
-    def settings_customise_sources(
-        cls,
-        settings_cls: type[BaseSettings],
-        init_settings: PydanticBaseSettingsSource,
-        env_settings: PydanticBaseSettingsSource,
-        dotenv_settings: PydanticBaseSettingsSource,
-        file_secret_settings: PydanticBaseSettingsSource,
-    ) -> tuple[PydanticBaseSettingsSource, ...]:
-        """Let the environment override the file. Feeds and sinks read their own secrets."""
-        del env_settings, dotenv_settings, file_secret_settings
-        return (
-            init_settings,
-            EnvironmentSource(settings_cls, cls.environ, cls.document),
-            InitSettingsSource(settings_cls, dict(cls.document)),
-        )
+    def model_post_init(self, context: Any) -> None:  # noqa: ANN401 - as pydantic has it
+        """Keep what it was read from."""
+        self._read_from = context
+
+    @property
+    def document(self) -> Mapping[str, Any]:
+        """What its file says."""
+        return self._read_from[0]
+
+    @property
+    def folder(self) -> Path:
+        """The folder of its file; relative paths count from there."""
+        return self._read_from[1]
 
     def parts(self, name: str) -> Iterator[tuple[tuple[str, ...], InstrumentSettings]]:
         """Give the tables that describe an instrument, with their paths, from its own to the defaults."""

@@ -6,17 +6,12 @@ import json
 import re
 from typing import TYPE_CHECKING, Any
 
-from pydantic_settings import PydanticBaseSettingsSource
-
 from scanner.configuration.mistakes import Mistake, did_you_mean
 from scanner.configuration.toml_files.reading import read_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from pathlib import Path
-
-    from pydantic.fields import FieldInfo
-    from pydantic_settings import BaseSettings
 
 PREFIX = "CLOSEWATCH_"
 SECRETS = "CLOSEWATCH_SECRETS"
@@ -87,39 +82,38 @@ def strays(environ: Mapping[str, str], document: Mapping[str, Any], sections: Ma
     return found
 
 
-class EnvironmentSource(PydanticBaseSettingsSource):
-    """Overrides the file with variables such as ``CLOSEWATCH_STATION__ZONE``; lists and tables are JSON."""
+def overridden(
+    document: Mapping[str, Any], environ: Mapping[str, str], sections: Mapping[str, object]
+) -> dict[str, Any]:
+    """Give a document with its settings overridden by variables such as ``CLOSEWATCH_STATION__ZONE``.
 
-    def __init__(
-        self, settings_cls: type[BaseSettings], environ: Mapping[str, str], document: Mapping[str, Any]
-    ) -> None:
-        super().__init__(settings_cls)
-        self._environ = environ
-        self._document = document
+    Lists and tables are JSON.
+    """
+    found: dict[str, Any] = {}
+    for _, parts, text in _ours(environ):
+        section = parts[0].lower()
+        if section not in sections or section in OUTSIDE:
+            continue
+        if section in NAMED and (len(parts) == 1 or _named_like(parts[1], document.get(section)) is None):
+            continue
+        *way, last = _keys(parts, document)
+        table = found
+        for key in way:
+            table = table.setdefault(key, {})
+            if not isinstance(table, dict):
+                break  # reported by ``strays``
+        else:
+            table[last] = _value(text)
+    return _laid_over(document, found)
 
-    def get_field_value(self, field: FieldInfo, field_name: str) -> tuple[Any, str, bool]:
-        """Give the settings of one table."""
-        del field
-        return self().get(field_name), field_name, False
 
-    def __call__(self) -> dict[str, Any]:
-        """Give all settings, as nested tables."""
-        found: dict[str, Any] = {}
-        for _, parts, text in _ours(self._environ):
-            section = parts[0].lower()
-            if section not in self.settings_cls.model_fields or section in OUTSIDE:
-                continue
-            if section in NAMED and (len(parts) == 1 or _named_like(parts[1], self._document.get(section)) is None):
-                continue
-            *way, last = _keys(parts, self._document)
-            table = found
-            for key in way:
-                table = table.setdefault(key, {})
-                if not isinstance(table, dict):
-                    break  # reported by ``strays``
-            else:
-                table[last] = _value(text)
-        return found
+def _laid_over(table: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
+    both = {key: _laid_over(table[key], value) for key, value in over.items() if _are_tables(table.get(key), value)}
+    return {**table, **over, **both}
+
+
+def _are_tables(one: object, other: object) -> bool:
+    return isinstance(one, dict) and isinstance(other, dict)
 
 
 def _whole_of(name: str, environ: Mapping[str, str]) -> str | None:

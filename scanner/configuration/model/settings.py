@@ -18,7 +18,7 @@ from pydantic import ValidationError
 from scanner.clocks import SECOND
 from scanner.configuration.mistakes import Mistake, explain
 from scanner.configuration.model.document import Document
-from scanner.configuration.model.environment import SECRETS, strays, without_adapters
+from scanner.configuration.model.environment import SECRETS, overridden, strays, without_adapters
 from scanner.configuration.model.outline import OnList
 from scanner.configuration.model.values import steps_of
 from scanner.configuration.model.wrong_instruments import unwatchable, wrong_costs
@@ -120,7 +120,8 @@ class Settings(Document):
 
         They may be secret, and only code that starts feeds and sinks reads them.
         """
-        return from_document, (self.document, self.folder, without_adapters(self.environ))
+        document, folder, environ = self._read_from
+        return from_document, (document, folder, without_adapters(environ))
 
     @property
     def mark(self) -> str:
@@ -212,12 +213,8 @@ def _adjustment(split: Split, calendar: Calendar) -> Adjustment:
 
 def from_document(document: Mapping[str, Any], folder: Path, environ: Mapping[str, str]) -> Settings:
     """Make settings from TOML and the environment; a pydantic ValidationError holds all that is wrong."""
-
-    class Read(Settings):
-        pass
-
-    Read.folder, Read.document, Read.environ = folder, document, environ
-    return Read()
+    told = overridden(document, environ, Settings.model_fields)
+    return Settings.model_validate(told, context=(document, folder, environ))
 
 
 def read_file(path: Path) -> str:

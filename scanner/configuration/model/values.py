@@ -13,17 +13,13 @@ from scanner.market.costs import Cost
 from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
+from scanner.wording.times import known_zone
 
 EU_SHARES = "eu_shares:"
 
 
 def _a_timeframe(text: str) -> str:
     return Timeframe.named(text).name
-
-
-def _a_zone(text: str) -> str:
-    calendar_named("none", text)
-    return text
 
 
 def _a_calendar(text: str) -> str:
@@ -88,7 +84,7 @@ def steps_of(text: str) -> PriceSteps:
 
 PositiveDecimal = Annotated[Decimal, Field(gt=0)]
 TimeframeName = Annotated[str, AfterValidator(_a_timeframe)]
-Zone = Annotated[str, AfterValidator(_a_zone)]
+Zone = Annotated[str, AfterValidator(known_zone)]
 CalendarName = Annotated[str, AfterValidator(_a_calendar)]
 Expense = Annotated[Cost, BeforeValidator(_a_cost)]
 Step = Annotated[str, BeforeValidator(_as_text), AfterValidator(_a_step)]

@@ -12,15 +12,15 @@ from scanner.market.sessions.timeframes import ALL, Timeframe
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping
 
-    from scanner.configuration.mistakes import Path
     from scanner.configuration.model.document import Document
     from scanner.configuration.model.tables import InstrumentSettings
+    from scanner.configuration.toml_files.lines import Keys
 
 NEEDED = {"feed": '"NAME"', "step": '"0.01"', "timeframes": '["15m"]'}
 """What an instrument must have to be watched, with an example of each."""
 
 
-def unwatchable(document: Document, gone: Collection[Path] = ()) -> Iterator[Mistake]:
+def unwatchable(document: Document, gone: Collection[Keys] = ()) -> Iterator[Mistake]:
     """Find instruments that lack something needed for watching, and timeframes that cannot be made.
 
     ``gone`` are settings that were taken out because they are wrong; they do not count as missing.
@@ -28,7 +28,7 @@ def unwatchable(document: Document, gone: Collection[Path] = ()) -> Iterator[Mis
     if not document.instruments:
         yield Mistake((), "there is nothing to watch; add a table [instruments.NAME]")
     for name, own in document.instruments.items():
-        parts: dict[Path, InstrumentSettings] = dict(document.parts(name))
+        parts: dict[Keys, InstrumentSettings] = dict(document.parts(name))
         whole = own.group is None or ("groups", own.group) in parts
         missing = [
             key
@@ -47,7 +47,7 @@ def unwatchable(document: Document, gone: Collection[Path] = ()) -> Iterator[Mis
             yield from _impossible_timeframes(parts, given)
 
 
-def _impossible_timeframes(parts: Mapping[Path, InstrumentSettings], given: Mapping[str, Path]) -> Iterator[Mistake]:
+def _impossible_timeframes(parts: Mapping[Keys, InstrumentSettings], given: Mapping[str, Keys]) -> Iterator[Mistake]:
     wanted = sorted(Timeframe.named(each) for each in parts[given["timeframes"]].timeframes or ())
     base = Timeframe.named(parts[given["base"]].base or "") if "base" in given else wanted[0]
     wrong = [each.name for each in wanted if each.seconds % base.seconds or each < base]

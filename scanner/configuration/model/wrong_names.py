@@ -9,14 +9,14 @@ from scanner.configuration.mistakes import Mistake, did_you_mean
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from scanner.configuration.mistakes import Path
     from scanner.configuration.model.document import Document
     from scanner.configuration.model.tables import InstrumentSettings
+    from scanner.configuration.toml_files.lines import Keys
 
 
 def wrong_names(document: Document) -> Iterator[Mistake]:
     """Find names of groups, feeds and sinks that do not exist."""
-    described: list[tuple[Path, InstrumentSettings]] = [
+    described: list[tuple[Keys, InstrumentSettings]] = [
         (("defaults",), document.defaults),
         *((("groups", name), group) for name, group in document.groups.items()),
         *((("instruments", name), instrument) for name, instrument in document.instruments.items()),
@@ -34,6 +34,6 @@ def wrong_names(document: Document) -> Iterator[Mistake]:
             yield from _unknown((table, name), "sink", name, document.sinks)
 
 
-def _unknown(path: Path, what: str, name: str | None, known: Mapping[str, object]) -> Iterator[Mistake]:
+def _unknown(path: Keys, what: str, name: str | None, known: Mapping[str, object]) -> Iterator[Mistake]:
     if name is not None and name not in known:
         yield Mistake(path, f'there is no {what} "{name}"' + (did_you_mean(name, known) or f"; add [{what}s.{name}]"))

@@ -5,8 +5,13 @@ from __future__ import annotations
 import re
 import tomllib
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-Path = tuple[str | int, ...]
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+Keys = tuple[str | int, ...]
+"""The way to a setting: the names of its tables and its own, and places in lists."""
 
 _BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 STRING = r'"""(?:\\.|[^\\])*?"{3,5}' r"|'''.*?'{3,5}" r'|"(?:\\.|[^"\\])*"' r"|'[^']*'"
@@ -16,7 +21,12 @@ _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _BARE_VALUE = re.compile(r"[^,\]}#\n]*")
 
 
-def lines(text: str) -> dict[Path, int]:
+def around(way: Keys) -> Iterator[Keys]:
+    """Give a way, and those to the tables and lists around it, the nearest first."""
+    return (way[:length] for length in range(len(way), 0, -1))
+
+
+def lines(text: str) -> dict[Keys, int]:
     """Give the line of every table, key and list element, by its path; the first line is 1.
 
     ``text`` must be valid for ``tomllib``. A table named only as part of another's path has the line of
@@ -34,7 +44,7 @@ class Statement:
     """
 
     line: int
-    path: Path = ()
+    path: Keys = ()
     heading: bool = False
     in_list: bool = False
     first: int | None = None
@@ -53,13 +63,13 @@ class _Reader:
         self._text = text
         self._at = 0
         self._line, self._counted = 1, 0
-        self._found: dict[Path, int] = {}
-        self._counts: dict[Path, int] = {}  # of arrays of tables
-        self._table: Path = ()
-        self._path: Path = ()  # of the statement
+        self._found: dict[Keys, int] = {}
+        self._counts: dict[Keys, int] = {}  # of arrays of tables
+        self._table: Keys = ()
+        self._path: Keys = ()  # of the statement
         self._lists = 0  # open ones
 
-    def read(self) -> dict[Path, int]:
+    def read(self) -> dict[Keys, int]:
         self._skip()
         while self._at < len(self._text):
             self._statement()
@@ -68,7 +78,7 @@ class _Reader:
 
     def last(self) -> Statement:
         """Read until the text ends, in the middle of a statement or after it."""
-        begun: dict[Path, tuple[int, int]] = {}
+        begun: dict[Keys, tuple[int, int]] = {}
         line, brackets, ended, counted = 1, 0, None, 0
         try:
             self._skip()
@@ -85,8 +95,7 @@ class _Reader:
                 return Statement(self._text.count("\n") + 1)
         except (IndexError, ValueError):
             pass  # here the text ends, or stops being TOML
-        ways = (self._path[:length] for length in range(len(self._path), 0, -1))
-        path = next((way for way in ways if way in begun), self._path)
+        path = next((way for way in around(self._path) if way in begun), self._path)
         first, were = begun.get(path, (self._found.get(path, line), 0))
         again = brackets == were == 1 and path == self._path
         return Statement(line, path, brackets > 0, self._lists > 0, first if first < line else None, again)
@@ -120,7 +129,7 @@ class _Reader:
         self._at = found.end()
         return found[0]
 
-    def _note(self, path: Path) -> None:
+    def _note(self, path: Keys) -> None:
         """Remember the line of a path, and of those on the way to it that were not named before."""
         self._line += self._text.count("\n", self._counted, self._at)
         self._counted = self._at
@@ -138,9 +147,9 @@ class _Reader:
             if not self._take("."):
                 return tuple(parts)
 
-    def _entered(self, keys: tuple[str, ...], *, array: bool) -> Path:
+    def _entered(self, keys: tuple[str, ...], *, array: bool) -> Keys:
         """Give the path of a table from its heading, with the places in arrays of tables."""
-        path: Path = ()
+        path: Keys = ()
         for number, key in enumerate(keys, start=1):
             path = (*path, key)
             if array and number == len(keys):
@@ -150,12 +159,12 @@ class _Reader:
         self._note(path)
         return path
 
-    def _pair(self, path: Path) -> None:
+    def _pair(self, path: Keys) -> None:
         self._note(path)
         self._take("=")
         self._value(path)
 
-    def _value(self, path: Path) -> None:
+    def _value(self, path: Keys) -> None:
         self._skip()
         if self._take("["):
             number = 0

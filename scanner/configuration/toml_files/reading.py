@@ -10,13 +10,13 @@ import tomllib
 from typing import TYPE_CHECKING, Any
 
 from scanner.configuration.toml_files.faults import fault
-from scanner.configuration.toml_files.lines import STRING, lines
+from scanner.configuration.toml_files.lines import STRING, around, lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from scanner.configuration.toml_files.lines import Path as Keys
+    from scanner.configuration.toml_files.lines import Keys
 
 MEBIBYTE = 2**20
 LARGEST = 8 * MEBIBYTE
@@ -57,6 +57,15 @@ def read_text(path: Path, largest: int = LARGEST) -> str:
     return content.decode()
 
 
+def state_of(path: Path) -> object:
+    """Give a value that changes whenever a file does, also if it is replaced or goes."""
+    try:
+        found = path.stat()
+    except OSError as problem:
+        return type(problem)
+    return found.st_mtime_ns, found.st_size, found.st_ino
+
+
 def document_of(text: str) -> dict[str, Any]:
     """Parse TOML; TomlFaultError if it is not TOML, or holds a value no setting can have."""
     line = _line_too_deep(text)
@@ -73,8 +82,7 @@ def document_of(text: str) -> dict[str, Any]:
     wrong = next(_useless(document), None)
     if wrong is not None:
         (path, sentence), line_of = wrong, lines(text)
-        around = (path[:length] for length in range(len(path), 0, -1))
-        raise TomlFaultError(next(line_of[each] for each in around if each in line_of), sentence)
+        raise TomlFaultError(next(line_of[each] for each in around(path) if each in line_of), sentence)
     return document
 
 

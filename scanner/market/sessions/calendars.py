@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from functools import cache
 from typing import TYPE_CHECKING, Any
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from scanner.clocks import SECOND
+from scanner.clocks import SECOND, zone_named
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -178,10 +178,7 @@ def calendar_named(name: str, tz: str = "UTC") -> Calendar:
     ``tz`` is the zone in which the days of ``none`` and ``24/7`` begin. ``24/5`` opens on Sunday and closes on
     Friday at 17:00 in New York, where its days change. ValueError says what is wrong with a name or zone.
     """
-    try:
-        ZoneInfo(tz)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise ValueError(f"there is no time zone {tz!r}; write one such as Europe/Berlin or UTC") from None
+    zone_named(tz)
     if name in {"none", "24/7"}:
         return Calendar(name, tz, known=name == "24/7", of_years=_around_the_clock(tz))
     if name == "24/5":

@@ -6,6 +6,7 @@ import time
 from typing import TYPE_CHECKING
 
 from scanner.commands.trouble import UsageError
+from scanner.configuration.toml_files.reading import state_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -24,22 +25,15 @@ class Configured:
         """Read it; UsageError if it cannot be used."""
         self.work = work
         self._path, self._passed = path, passed
-        self._state, self._read_at = self._look(), passed()
+        self._state, self._read_at = state_of(path), passed()
         self.known = work.known()
 
     def look_again(self) -> None:
         """Use the configuration as it is now, if it has changed and has no mistake."""
-        state, now = self._look(), self._passed()
+        state, now = state_of(self._path), self._passed()
         if state != self._state or now - self._read_at >= ANYWAY:
             self._state, self._read_at = state, now
             try:
                 self.known = self.work.known()
             except UsageError:
                 return  # `closewatch status` says what is wrong; the station keeps the old one, too
-
-    def _look(self) -> object:
-        try:
-            found = self._path.stat()
-        except OSError as problem:
-            return type(problem)
-        return found.st_mtime_ns, found.st_size, found.st_ino

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from scanner.page.known.configured import Configured
     from scanner.page.workroom.work import Work
     from scanner.present.reports.status_report import Status
-    from scanner.store import Decision, KeptEvent
+    from scanner.store import KeptDecision, KeptEvent
 
 EVERY = 0.1
 """Seconds between two checks whether the store has changed."""
@@ -51,7 +51,7 @@ class Board:
     status: Status | None = None
     summary: Summary = field(default_factory=Summary)
     stories: Sequence[Story] = ()
-    decisions: Mapping[str, Sequence[Decision]] = field(default_factory=dict)
+    decisions: Mapping[str, Sequence[KeptDecision]] = field(default_factory=dict)
     held: Mapping[str, Position] = field(default_factory=dict)
     recent: Sequence[KeptEvent] = ()
     trouble: str = ""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from scanner.market.digits import grouped
 from scanner.present.reports.status_report import lag_in_words
-from scanner.wording.words import counted, phrase
+from scanner.wording.words import number_of, phrase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -54,8 +54,8 @@ def _troubles(status: Status) -> list[str]:
         f"The sink {phrase(each.name)} "
         + " and ".join(
             [
-                *([f"has {counted(each.waiting, 'message')} waiting"] if each.waiting else []),
-                *([f"refused {counted(each.dead, 'message')} for good"] if each.dead else []),
+                *([f"has {number_of(each.waiting, 'message')} waiting"] if each.waiting else []),
+                *([f"refused {number_of(each.dead, 'message')} for good"] if each.dead else []),
             ]
         )
         + "."

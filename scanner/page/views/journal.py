@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from datetime import date
 from typing import TYPE_CHECKING
-from urllib.parse import urlencode
 
 from scanner.events import KINDS
 from scanner.journal.entries import Entry, entry_of
 from scanner.journal.review import DAYS, days_up_to
 from scanner.journal.review import review as looked_back
 from scanner.journal.stories import stories
-from scanner.page.answers import asked, board, known, looker, stream
+from scanner.page.answers import asked, known, looker, now, stream
+from scanner.page.words import address
 from scanner.present.reports.journal_report import BROKEN_SHORT, BROKEN_WORDS, LEGEND, figure_rows, state_in_words
 from scanner.store import StoreTroubleError
 from scanner.wording.times import in_zone
@@ -45,9 +45,9 @@ def journal(request: Request) -> Response:
             entries, further = _page(looker(request), before, decision, instrument)
         except StoreTroubleError:
             return None
-        query = {"decision": decision, "instrument": instrument, "before": further}
-        words = urlencode({key: value for key, value in query.items() if value}, errors="surrogatepass")
-        return entries, "" if further is None else f"/journal?{words}"
+        if further is None:
+            return entries, ""
+        return entries, address("/journal", decision=decision, instrument=instrument, before=further)
 
     return stream(
         request,
@@ -90,9 +90,8 @@ def review(request: Request) -> Response:
     """Show the review of a week or a month."""
     span, until = asked(request, "span"), asked(request, "until")
     span = span if span in DAYS else "week"
-    zone, status = known(request).zone, board(request).status
-    now = looker(request).store.clock() if status is None else status.now
-    today = in_zone(now, zone).date()
+    zone = known(request).zone
+    today = in_zone(now(request), zone).date()
     try:
         last, wrong = (date.fromisoformat(until) if until else today), ""
         first, end = days_up_to(last, span, zone)

@@ -1,4 +1,4 @@
-"""Rules as rows: the value measured at a bar, the threshold, and by how much it is missed."""
+"""Judged bars as the pages show them: rules as rows, how far a bar is from a setup, and a bar explained."""
 
 from __future__ import annotations
 
@@ -11,9 +11,10 @@ from scanner.wording.words import compared, number
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from scanner.event_data import Measure
+    from scanner.event_data import Measure, PlaceFound
     from scanner.judgement import Judgement
     from scanner.page.workroom.judging import JudgedBar
+    from scanner.store import SeriesKey
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +38,39 @@ class Distance:
     missed: Sequence[Row]
     rules: int
     set_aside: str
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """One setup in one direction explained at one bar."""
+
+    title: str
+    head: str
+    holds: bool
+    rules: Sequence[Row]
+    places: Mapping[str, PlaceFound]
+    surroundings: Sequence[Row]
+    evidence: Sequence[Row]
+    story: str
+
+
+@dataclass(frozen=True, slots=True)
+class Explained:
+    """A bar of a series that closed at ``close`` (nanoseconds since 1970 UTC), the nearest setups first.
+
+    ``suspect`` says what is odd about it, or is empty; ``before`` and ``after`` are the addresses of its
+    neighbours; ``bars`` are the bar and those before it, as written.
+    """
+
+    key: SeriesKey
+    label: str
+    close: int
+    suspect: str
+    opening: str
+    accounts: Sequence[Account]
+    before: str
+    after: str
+    bars: Sequence[tuple[str, ...]]
 
 
 def rows(measures: Mapping[str, Measure]) -> list[Row]:

@@ -6,11 +6,10 @@ from collections import OrderedDict
 from dataclasses import dataclass
 from threading import Lock
 from typing import TYPE_CHECKING
-from urllib.parse import urlencode
 
 from scanner.commands.trouble import UsageError
 from scanner.page.answers import asked, board, known, looker, stream
-from scanner.page.words import why_address
+from scanner.page.words import address, why_address
 from scanner.present.reports.status_report import lag_in_words
 from scanner.store import SeriesKey, StoreTroubleError
 
@@ -80,10 +79,6 @@ def series(request: Request) -> StreamingResponse:
     page = min(max(int(told), 1), pages) if told.isdecimal() else 1
     shown = fitting[(page - 1) * ON_A_PAGE : page * ON_A_PAGE]
 
-    def address(number: int) -> str:
-        query = {"find": find, "only": only, "page": number}
-        return f"/series?{urlencode({key: value for key, value in query.items() if value}, errors='surrogatepass')}"
-
     return stream(
         request,
         "series.html",
@@ -94,7 +89,7 @@ def series(request: Request) -> StreamingResponse:
         only=only if only in ONLY else "",
         page=page,
         pages=pages,
-        address=address,
+        address=lambda number: address("/series", find=find, only=only, page=number),
         started=seen.status is not None,
     )
 

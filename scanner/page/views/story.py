@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from starlette.responses import Response
 
     from scanner.journal.stories import Story
-    from scanner.store import Decision
+    from scanner.store import KeptDecision
     from scanner.wording.words import Words
 
 ID_LENGTH = 32
@@ -91,7 +91,7 @@ def _page(request: Request, found: Story, *, wrong: str = "", status: int = 200)
     )
 
 
-def _in_order(found: Story, decisions: list[Decision], zone: str, exchange_zone: str | None) -> list[Said]:
+def _in_order(found: Story, decisions: list[KeptDecision], zone: str, exchange_zone: str | None) -> list[Said]:
     """List messages and decisions in the order in which they came, the newest first."""
     listed = []
     for each in found.events:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from starlette.responses import FileResponse
 
 from scanner.commands.station.record_notes import told_of_record
-from scanner.page.answers import board, known, looker, render
+from scanner.page.answers import known, now, render
 from scanner.page.trouble import NothingHereError
 from scanner.present.words.record_words import came_to
 from scanner.studies.kept.record import RecordError, beside, read, report_beside
@@ -25,8 +25,7 @@ REPORT_POLICY = (
 
 def study(request: Request) -> Response:
     """Show the record, and a link to the report."""
-    about, seen = known(request).outline, board(request)
-    now = looker(request).store.clock() if seen.status is None else seen.status.now
+    about = known(request).outline
     try:
         record, wrong = read(beside(about.store_path)), ""
     except RecordError as problem:
@@ -34,7 +33,7 @@ def study(request: Request) -> Response:
     return render(
         request,
         "study.html",
-        told=told_of_record(about, now),
+        told=told_of_record(about, now(request)),
         kinds=[] if record is None else [(each, came_to(each, record.looks)) for each in record.kinds],
         has_report=report_beside(about.store_path).is_file(),
         wrong=wrong,

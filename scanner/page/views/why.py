@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
-    from scanner.page.views.explanation import Explained
+    from scanner.page.views.measured import Explained
 
 
 def bar_asked(request: Request) -> tuple[str, str, str]:

@@ -102,15 +102,14 @@ def _values(bars: Bars, at: int, end: int, engine: SeriesEngine, zone: str) -> d
     begin = max(first - SETTLING, 0)
     engine.push(bars[begin:first])
     traced = traced_over(bars[first:stop], engine)
-    daily = not engine.timetable.timeframe.intraday
     shown = bars[first:stop]
-    times = shown.open_time if daily else shown.close_time
+    spans = zip(shown.open_time.tolist(), shown.close_time.tolist(), strict=True)
     rules = engine.rulebook.rules
     numbers = dict(zip(("open", "high", "low", "close"), (shown.open, shown.high, shown.low, shown.close), strict=True))
     lines = dict(zip(("fast", "slow", "macd", "signal"), traced, strict=True))
     return {
         "first": first,
-        "labels": [bar_label(int(time), zone, daily=daily) for time in times],
+        "labels": [bar_label(*span, zone, engine.timetable.timeframe.name) for span in spans],
         **{key: [float(f"{value:.10g}") for value in column] for key, column in numbers.items()},
         **{key: [None if np.isnan(v) else float(f"{v:.8g}") for v in column] for key, column in lines.items()},
         "names": {"fast": f"{rules.fast_average}-bar average", "slow": f"{rules.slow_average}-bar average"},

@@ -8,14 +8,12 @@ from scanner.commands.recorded.one_bar import is_day, parse_moment
 from scanner.commands.trouble import UsageError
 from scanner.events import setup_id
 from scanner.page.trouble import NothingHereError
-from scanner.page.views.explanation import Account, Explained
-from scanner.page.views.measured import by_nearness, rows
+from scanner.page.views.measured import Account, Explained, by_nearness, rows
 from scanner.page.words import bar_label, why_address
 from scanner.page.workroom.judging import JudgedBar, judged_at
 from scanner.present.reports.explain_report import held_in_words, missed_rules, nearest_in_words, stands
 from scanner.store import SeriesKey
-from scanner.wording.tables import is_daily
-from scanner.wording.words import counted, name, number
+from scanner.wording.words import name, number, number_of
 
 if TYPE_CHECKING:
     from scanner.configuration.model.settings import Settings
@@ -47,21 +45,23 @@ def bar_of(settings: Settings, store: Store, instrument: str, timeframe: str, at
 
 def explained(bar: JudgedBar, zone: str, store: Store) -> Explained:
     """Explain the result of each setup in each direction at a bar."""
-    key, daily = bar.key, is_daily(bar.key.timeframe)
-    times = bar.bars.open_time if daily else bar.bars.close_time
+    key, bars = bar.key, bar.bars
+
+    def label(index: int) -> str:
+        return bar_label(int(bars.open_time[index]), int(bars.close_time[index]), zone, key.timeframe)
 
     def address(index: int) -> str:
-        if not 0 <= index < len(bar.bars):
+        if not 0 <= index < len(bars):
             return ""
-        return why_address(key.instrument, key.timeframe, int(bar.bars.close_time[index]))
+        return why_address(key.instrument, key.timeframe, int(bars.close_time[index]))
 
     stood = "; ".join(stands(each) for each in bar.judged if each.holds)
-    unready = f"{counted(bar.needed, 'bar')} more until it is warm, and nothing is reported before that"
+    unready = f"{number_of(bar.needed, 'bar')} more until it is warm, and nothing is reported before that"
     first = max(bar.index + 1 - BARS_SHOWN, 0)
     return Explained(
         key,
-        label=bar_label(int(times[bar.index]), zone, daily=daily),
-        close=int(bar.bars.close_time[bar.index]),
+        label=label(bar.index),
+        close=int(bars.close_time[bar.index]),
         suspect=bar.suspect,
         opening=unready if bar.needed else stood or nearest_in_words(bar.judged),
         accounts=[_account(each, bar, store) for each in by_nearness(bar.judged)],
@@ -69,9 +69,9 @@ def explained(bar: JudgedBar, zone: str, store: Store) -> Explained:
         after=address(bar.index + 1),
         bars=[
             (
-                bar_label(int(times[i]), zone, daily=daily),
-                *(f"{column[i]:.10g}" for column in (bar.bars.open, bar.bars.high, bar.bars.low, bar.bars.close)),
-                number(None if bar.bars.volume[i] != bar.bars.volume[i] else float(bar.bars.volume[i])),
+                label(i),
+                *(f"{column[i]:.10g}" for column in (bars.open, bars.high, bars.low, bars.close)),
+                number(None if bars.volume[i] != bars.volume[i] else float(bars.volume[i])),
             )
             for i in range(bar.index, first - 1, -1)
         ],

@@ -21,7 +21,7 @@ from scanner.page.views.measured import distance
 from scanner.page.workroom import charts
 from scanner.page.workroom.explaining import bar_of, explained
 from scanner.page.workroom.judging import judge_last
-from scanner.present.chart.dark import darkened
+from scanner.present.chart.look import darkened
 from scanner.present.reports.setups_report import numbers_of, speak
 from scanner.service.outlined import outline_of
 from scanner.store import Store, StoreTroubleError
@@ -33,8 +33,7 @@ if TYPE_CHECKING:
 
     from scanner.configuration.model.settings import Settings
     from scanner.events import Event
-    from scanner.page.views.explanation import Explained
-    from scanner.page.views.measured import Distance
+    from scanner.page.views.measured import Distance, Explained
     from scanner.page.workroom.judging import JudgedBar
     from scanner.present.reports.setups_report import Listed
     from scanner.store import SeriesKey

@@ -38,12 +38,13 @@ from scanner.present.chart.look import (
 )
 from scanner.present.chart.picture import Picture, picture_for
 from scanner.present.chart.sheet import Box, Sheet
+from scanner.present.glance.acting import with_arrow
 from scanner.present.panels.closeup import draw_closeup
 from scanner.present.panels.levels import levels_of
 from scanner.present.panels.macd import draw_macd
 from scanner.present.panels.prices import draw_prices
 from scanner.present.panels.volume import draw_volume, has_volume
-from scanner.present.words.setup_words import PLACES
+from scanner.present.words.setup_words import at_place
 from scanner.wording.cautions import SHORT
 from scanner.wording.times import date, moment
 
@@ -51,7 +52,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from scanner.analysis.rules import Rules
-    from scanner.event_data import SetupData
     from scanner.events import Event
     from scanner.market.bars import Bars
     from scanner.present.chart.sheet import Scale
@@ -72,22 +72,22 @@ _DRAWING = Lock()
 """The library's settings belong to the whole process."""
 
 
-def chart_for(bars: Bars, event: Event, rules: Rules, zone: str, format: Format = "png") -> bytes:  # noqa: A002 - the word that the library uses too
+def chart_for(bars: Bars, event: Event, rules: Rules, zone: str, kind: Format = "png") -> bytes:
     """Draw a found setup; as ``picture_for``."""
-    return draw(picture_for(bars, event, rules, zone), format)
+    return draw(picture_for(bars, event, rules, zone), kind)
 
 
-def draw(picture: Picture, format: Format = "png") -> bytes:  # noqa: A002 - as above
+def draw(picture: Picture, kind: Format = "png") -> bytes:
     """Draw a picture; the same picture gives the same bytes on the same machine."""
-    return painted(lambda: compose(picture), format)
+    return painted(lambda: compose(picture), kind)
 
 
-def painted(composed: Callable[[], Figure], format: Format, *, as_paths: bool = False) -> bytes:  # noqa: A002 - as above
+def painted(composed: Callable[[], Figure], kind: Format, *, as_paths: bool = False) -> bytes:
     """Compose a figure and write it as a file; the letters of an SVG are drawn ``as_paths`` or as text in a font."""
     kept = BytesIO()
     with _DRAWING, mpl.rc_context(SETTINGS | {"svg.fonttype": "path"} if as_paths else SETTINGS):
         figure = composed()
-        if format == "svg":
+        if kind == "svg":
             figure.savefig(kept, format="svg", facecolor=PAPER, metadata={"Date": None, "Creator": "closewatch"})
             return kept.getvalue()
         canvas = FigureCanvasAgg(figure)
@@ -111,12 +111,17 @@ def compose(picture: Picture) -> Figure:
     figure = Figure(figsize=(WIDTH / DPI, HEIGHT / DPI), dpi=DPI, facecolor=PAPER)
     sheet = Sheet(figure)
     setup, last = picture.setup, len(picture) - 1
-    write_title(sheet, picture, ", no setup" if setup is None else f" {direction_of(setup)}")
+    write_title(sheet, picture, ", no setup" if setup is None else f" {with_arrow(setup['direction'])}")
     y = HEIGHT - 80.0
     if setup is not None:
-        at = f" at {PLACES[setup['place']]}" if setup["place"] else ""
         evidence = f"evidence {setup['evidence_points']} of {setup['evidence_total']}"
-        sheet.text(14, y, sheet.fitted(f"{setup['title']}{at}, {evidence}", WORDS, WIDTH - 28), WORDS, INK)
+        sheet.text(
+            14,
+            y,
+            sheet.fitted(f"{setup['title']}{at_place(setup['place'])}, {evidence}", WORDS, WIDTH - 28),
+            WORDS,
+            INK,
+        )
         y -= 33
     write_time(sheet, picture, int(picture.times[last]), y)
     name_averages(sheet, picture, y - 33)
@@ -142,11 +147,6 @@ def write_caution(sheet: Sheet) -> None:
     """Write the caution at the foot of the sheet."""
     for row, line in enumerate(textwrap.wrap(SHORT, 62)):
         sheet.text(14, 36 - 25 * row, line, SMALL, PALE)
-
-
-def direction_of(setup: SetupData) -> str:
-    """Give the direction with its arrow."""
-    return f"{'▲' if setup['direction'] == 'long' else '▼'} {setup['direction']}"
 
 
 def write_title(sheet: Sheet, picture: Picture, what: str) -> None:

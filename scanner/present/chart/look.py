@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from functools import cache
+from io import BytesIO
 from typing import TYPE_CHECKING
 
 from matplotlib.colors import to_rgb
 from matplotlib.font_manager import FontProperties, findfont, get_font
+from PIL import Image
 
 from scanner.wording.text import plain
 
@@ -68,6 +70,18 @@ def shades(paper: str, colors: Iterable[str]) -> list[tuple[int, ...]]:
         for color in colors
         for shade in range(SHADES + 1)
     ]
+
+
+def darkened(drawn: bytes) -> bytes:
+    """Give a PNG chart with each colour of its palette replaced by the one for a dark page."""
+    dark = dict(zip(shades(PAPER, COLORS), shades(DARK_PAPER, [DARK[color] for color in COLORS]), strict=True))
+    dark |= dict.fromkeys(shades(PAPER, [PAPER]), shades(DARK_PAPER, [DARK_PAPER])[0])
+    with Image.open(BytesIO(drawn)) as picture:
+        levels = iter(picture.getpalette() or ())
+        picture.putpalette([level for color in zip(levels, levels, levels, strict=True) for level in dark[color]])
+        kept = BytesIO()
+        picture.save(kept, "png")
+    return kept.getvalue()
 
 
 def font(pixels: float, *, bold: bool = False) -> FontProperties:

@@ -16,7 +16,7 @@ from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
 from scanner.trade.rulebook import Rulebook
-from scanner.wording.tables import is_daily
+from scanner.wording.times import is_daily, named_by
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -80,8 +80,9 @@ class Picture:
 
     @property
     def times(self) -> NDArray[np.int64]:
-        """The close of each bar within a day, the open of each longer one, in nanoseconds since 1970 UTC."""
-        return self.bars.open_time if self.daily else self.bars.close_time
+        """The moment that names each bar, in nanoseconds since 1970 UTC."""
+        times: NDArray[np.int64] = named_by(self.bars.open_time, self.bars.close_time, self.timeframe)
+        return times
 
     @property
     def daily(self) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from scanner.event_data import chosen_entry
 from scanner.market.digits import grouped
 from scanner.wording.times import day_and_time
 from scanner.wording.words import Line, phrase
@@ -16,9 +17,9 @@ NO_OBSTACLE = "no obstacle ahead"
 SIZE_UNKNOWN = "size not given"
 
 
-def chosen_entry(data: SetupData) -> Entry:
-    """Give the entry that is followed."""
-    return data["entries"][data["entry_style"]]
+def with_arrow(direction: str) -> str:
+    """Write a direction with its arrow."""
+    return f"{'▲' if direction == 'long' else '▼'} {direction}"
 
 
 def acting(data: SetupData, zone: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from scanner.wording.words import compared, counted, number, phrase
+from scanner.wording.words import compared, number, number_of, phrase
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -27,7 +27,7 @@ def rules_in_a_line(rules: Mapping[str, Measure]) -> str:
     """
     holding = sum(rule["verdict"] for rule in rules.values())
     if holding < len(rules):
-        said = f"{holding} of {counted(len(rules), 'rule')} hold"
+        said = f"{holding} of {number_of(len(rules), 'rule')} hold"
     else:
         said = "The rule holds" if holding == 1 else f"All {holding} rules hold"
     near = [(distance, name) for name, rule in rules.items() if (distance := _distance(rule)) is not None]

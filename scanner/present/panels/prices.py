@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from scanner.event_data import chosen_entry
 from scanner.present.chart.look import BAND, DOTTED, PLACE, POINTS, REWARD, STOP
 from scanner.present.panels.levels import Level, levels_of
 from scanner.present.panels.parts import draw_labels, draw_line, draw_panel, draw_rings
@@ -52,7 +53,7 @@ def _place(axes: Axes, picture: Picture, mark: Mark) -> None:
 
 def _levels(axes: Axes, setup: SetupData, levels: list[Level], begin: float, end: float) -> None:
     """Draw the levels from the last bar on, the risk hatched and the way to the first objective tinted."""
-    entry, stop = setup["entries"][setup["entry_style"]]["price"], float(setup["levels"]["stop"])
+    entry, stop = chosen_entry(setup)["price"], float(setup["levels"]["stop"])
     if entry is not None:
         axes.fill_between(
             [begin, end], float(entry), stop, facecolor="none", edgecolor=STOP, hatch="////", linewidth=0, zorder=1

@@ -5,9 +5,10 @@ from __future__ import annotations
 from math import isnan
 from typing import TYPE_CHECKING, Any
 
-from scanner.present.words.setup_words import PLACES
-from scanner.wording.tables import NOTHING, bar_time, is_daily, table
+from scanner.present.words.setup_words import at_place
+from scanner.wording.tables import NOTHING, table
 from scanner.wording.text import plain
+from scanner.wording.times import bar_time, is_daily
 from scanner.wording.words import counted, number
 
 if TYPE_CHECKING:
@@ -32,7 +33,7 @@ def opening(bars: Bars, index: int, tally: Tally, zone: str, unready: str, judge
     told = unready and f"nothing is reported ({unready})"
     stood = "; ".join(stands(found) for found in judged if found.holds)
     when = f"{_named(bars, index, tally, zone)} ({zone})"
-    return f"{plain(tally.symbol, 60)} {tally.timeframes[0]}, {when}: {told or stood or nearest_in_words(judged)}."
+    return f"{plain(tally.symbol)} {tally.timeframes[0]}, {when}: {told or stood or nearest_in_words(judged)}."
 
 
 def suspected(bars: Bars, index: int, tally: Tally, zone: str, text: str) -> str:
@@ -41,16 +42,14 @@ def suspected(bars: Bars, index: int, tally: Tally, zone: str, text: str) -> str
 
 
 def _named(bars: Bars, index: int, tally: Tally, zone: str) -> str:
-    daily = is_daily(tally.timeframes[0])
-    return bar_time(int(bars.open_time[index]), int(bars.close_time[index]), zone, daily=daily)
+    return bar_time(int(bars.open_time[index]), int(bars.close_time[index]), zone, tally.timeframes[0])
 
 
 def stands(found: Judgement) -> str:
     """Give the state of a setup whose rules all hold."""
     if found.set_aside:
         return f"a {found.direction} {found.setup.title} met all rules but was set aside: {found.set_aside}"
-    place = f" at {PLACES[found.place]}" if found.place else ""
-    return f"a {found.direction} {found.setup.title} qualified{place}"
+    return f"a {found.direction} {found.setup.title} qualified{at_place(found.place)}"
 
 
 def held_in_words(found: Judgement) -> str:
@@ -83,9 +82,9 @@ def nearest_in_words(judged: Sequence[Judgement]) -> str:
     )
 
 
-def row(bars: Bars, index: int, zone: str, unready: str, judged: Sequence[Judgement]) -> tuple[str, ...]:
+def row(bars: Bars, index: int, tally: Tally, zone: str, unready: str, judged: Sequence[Judgement]) -> tuple[str, ...]:
     """Give the row of a bar in the table of its day."""
-    when = bar_time(0, int(bars.close_time[index]), zone, daily=False)
+    when = _named(bars, index, tally, zone)
     close = f"{bars.close[index]:.10g}"
     found_missed = nearest(judged)
     if unready or found_missed is None:
@@ -99,7 +98,7 @@ def row(bars: Bars, index: int, zone: str, unready: str, judged: Sequence[Judgem
 
 def day(at: str, zone: str, tally: Tally, rows: Sequence[tuple[str, ...]]) -> list[str]:
     """Give all bars of a day, each with the setup that had the fewest failed rules."""
-    symbol, heads = plain(tally.symbol, 60), ("closed", "close", "nearest setup", "misses", "which rules")
+    symbol, heads = plain(tally.symbol), ("closed", "close", "nearest setup", "misses", "which rules")
     found = sum(each[-1] == "qualified" for each in rows)
     aside = sum(each[-1].startswith("set aside: ") for each in rows)
     about = f"{symbol} {tally.timeframes[0]}, {counted(len(rows), 'bar')} of {at} ({zone})"
@@ -121,7 +120,7 @@ def bar(bars: Bars, index: int, setups: Sequence[Setup[Any]], tally: Tally, zone
     rows = [
         (
             name,
-            bar_time(int(bars.open_time[i]), int(bars.close_time[i]), zone, daily=daily),
+            _named(bars, i, tally, zone),
             *(f"{column[i]:.10g}" for column in (bars.open, bars.high, bars.low, bars.close)),
             "-" if isnan(bars.volume[i]) else f"{bars.volume[i]:,.15g}",
         )

@@ -6,9 +6,8 @@ from math import isnan
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
-from scanner.wording.tables import bar_time, is_daily
 from scanner.wording.text import plain
-from scanner.wording.times import moment
+from scanner.wording.times import bar_time, is_daily, moment
 from scanner.wording.words import by_reason
 
 if TYPE_CHECKING:
@@ -16,7 +15,6 @@ if TYPE_CHECKING:
     from scanner.ports import UnderstoodFile
     from scanner.replays.replay import Tally
 
-NAME_LENGTH = 60
 WIDTH, INDENT = 100, 16
 MARKS = {".": "point", ",": "comma"}
 
@@ -70,7 +68,7 @@ def series_lines(tally: Tally, first: Bars, zone: str) -> list[str]:
         for at in range(len(first))
     ]
     begins = [line for number, bar in enumerate(bars) for line in _paragraph("" if number else "the first", bar)]
-    return [plain(tally.symbol, NAME_LENGTH), *lines, *begins]
+    return [plain(tally.symbol), *lines, *begins]
 
 
 def _paragraph(what: str, text: str) -> list[str]:
@@ -78,8 +76,8 @@ def _paragraph(what: str, text: str) -> list[str]:
 
 
 def _name(name: str) -> str:
-    return f'"{plain(name, NAME_LENGTH)}"'
+    return f'"{plain(name)}"'
 
 
 def _when(opens: int, closes: int, zone: str, timeframe: str) -> str:
-    return bar_time(opens, closes, zone, daily=True) if is_daily(timeframe) else moment(opens, zone)
+    return bar_time(opens, closes, zone, timeframe) if is_daily(timeframe) else moment(opens, zone)

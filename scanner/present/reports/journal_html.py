@@ -7,7 +7,9 @@ from decimal import Decimal
 from html import escape
 from typing import TYPE_CHECKING
 
+from scanner.event_data import chosen_entry
 from scanner.market.digits import grouped, with_minus
+from scanner.present.glance.acting import with_arrow
 from scanner.present.reports.journal_report import BROKEN_WORDS, LEGEND, bar_of, in_money, price, signed, state_in_words
 from scanner.present.reports.page_html import closed_page, facts, picture
 from scanner.wording.cautions import FULL
@@ -22,7 +24,7 @@ if TYPE_CHECKING:
     from scanner.events import Event
     from scanner.journal.entries import Entry
     from scanner.journal.stories import Story
-    from scanner.store import Decision
+    from scanner.store import KeptDecision
 
 NOTE_LENGTH = 2_000
 STYLE = """
@@ -45,7 +47,7 @@ class Told:
     """
 
     story: Story
-    decisions: Sequence[Decision]
+    decisions: Sequence[KeptDecision]
     entry: Entry
     charts: tuple[tuple[str, bytes], ...] = ()
 
@@ -63,9 +65,8 @@ def page(title: str, told: Sequence[Told], zone: str, ids: Mapping[str, str]) ->
 
 def _article(told: Told, zone: str, short: str) -> str:
     entry = told.entry
-    arrow = "▲" if entry.direction == "long" else "▼"
     parts = [
-        f"<h2>{escape(name(entry.instrument))} {escape(entry.timeframe)} {arrow} {entry.direction}</h2>",
+        f"<h2>{escape(name(entry.instrument))} {escape(entry.timeframe)} {with_arrow(entry.direction)}</h2>",
         f'<p class="pale">{escape(phrase(entry.title))} at {escape(bar_of(entry, zone))}, id {escape(short)}</p>',
         f"<p>{escape(_decided(entry))}</p>",
         *(f'<p class="wrong">Against the rules: {BROKEN_WORDS[kind]}.</p>' for kind in entry.broken),
@@ -133,7 +134,7 @@ def _said(event: Event) -> str:
 
 
 def _setup(data: SetupData) -> str:
-    entry = data["entries"][data["entry_style"]]
+    entry = chosen_entry(data)
     planned = f"{data['entry_style']} entry {entry['price'] or 'none'}, stop {data['levels']['stop']}"
     risk = "" if entry["risk"] is None else f", R {entry['risk']}"
     aside = f" {sentence(data['set_aside'])}" if data["set_aside"] else ""
@@ -157,14 +158,14 @@ def _story(data: StoryData) -> str:
     return " ".join(parts)
 
 
-def decision_words(decision: Decision) -> str:
+def decision_words(decision: KeptDecision) -> str:
     """Give a decision, with the user's own price and size."""
     at = f" at {decision.price:f}" if decision.price is not None else ""
     size = f", size {decision.size:f}" if decision.size is not None else ""
     return DECIDED[decision.kind] + at + size
 
 
-def _decision(decision: Decision, zone: str) -> str:
+def _decision(decision: KeptDecision, zone: str) -> str:
     text = f": {plain(decision.text, NOTE_LENGTH)}" if decision.text else ""
     what = f"<b>{escape(decision_words(decision))}</b>{escape(text)}"
     return f'<li class="own"><p class="pale">{escape(moment(decision.made, zone))}</p><p>{what}</p></li>'

@@ -9,9 +9,9 @@ from scanner.journal.entries import BROKEN
 from scanner.journal.figures import TOO_FEW
 from scanner.journal.stories import short_ids
 from scanner.wording.cautions import SHORT
-from scanner.wording.tables import bar_time, fitted, is_daily, table
+from scanner.wording.tables import fitted, table
 from scanner.wording.text import plain
-from scanner.wording.times import city, date
+from scanner.wording.times import bar_time, city, date
 from scanner.wording.words import STATE_WORDS, counted, money
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ def state_in_words(entry: Entry) -> str:
 
 def bar_of(entry: Entry, zone: str) -> str:
     """Name the setup's last bar."""
-    return bar_time(entry.bar_open, entry.found, zone, daily=is_daily(entry.timeframe))
+    return bar_time(entry.bar_open, entry.found, zone, entry.timeframe)
 
 
 def price(value: Decimal | None) -> str:

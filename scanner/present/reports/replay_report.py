@@ -5,9 +5,11 @@ from __future__ import annotations
 from itertools import chain
 from typing import TYPE_CHECKING
 
+from scanner.event_data import chosen_entry
 from scanner.replays.replay import Outcomes
-from scanner.wording.tables import bar_time, fitted, is_daily, parse_time, table
+from scanner.wording.tables import fitted, table
 from scanner.wording.text import plain
+from scanner.wording.times import bar_time, in_zone, parse_time
 from scanner.wording.words import STATE_WORDS, by_reason
 
 if TYPE_CHECKING:
@@ -90,13 +92,16 @@ def _in_words(ended: tuple[State, str, str]) -> str:
 
 
 def _when(event: Event, zone: str) -> str:
-    daily = is_daily(event.data["timeframe"])
-    return bar_time(parse_time(event.data["bar_open"]) if daily else 0, event.time, zone, daily=daily)
+    return bar_time(parse_time(event.data["bar_open"]), event.time, zone, event.data["timeframe"])
+
+
+def _day(time: int, zone: str) -> str:
+    return in_zone(time, zone).date().isoformat()
 
 
 def _row(event: Event, zone: str) -> tuple[str, ...]:
     data = event.data
-    entry = data["entries"][data["entry_style"]]
+    entry = chosen_entry(data)
     return (
         _when(event, zone),
         plain(data["instrument"], NAME_LENGTH),
@@ -175,8 +180,8 @@ def summary(tallies: Sequence[Tally], zone: str) -> list[str]:
         (
             plain(tally.symbol, NAME_LENGTH),
             ",".join(tally.timeframes),
-            "-" if tally.first is None else bar_time(tally.first, tally.first, zone, daily=True),
-            "-" if tally.last is None else bar_time(tally.last - 1, tally.last - 1, zone, daily=True),
+            "-" if tally.first is None else _day(tally.first, zone),
+            "-" if tally.last is None else _day(tally.last - 1, zone),
             f"{tally.bars:,}",
             f"{tally.refused.total():,}",
             f"{tally.setups['long']}",

@@ -5,13 +5,23 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from scanner.studies.checked import left_out
+from scanner.studies.figures.verdict import between, in_r
 from scanner.wording.tables import table
 from scanner.wording.times import date, moment
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from scanner.studies.figures.results import AgainstChance, Beside, Enough, Figures, Interval, Judged, Report, Rules
+    from scanner.studies.figures.results import (
+        AgainstChance,
+        Beside,
+        Enough,
+        Figures,
+        Interval,
+        Judged,
+        Report,
+        RuleChanges,
+    )
     from scanner.studies.schema import Study
 
 SOURCES = {"setup": "setups", "chance": "random bars", "chance_cross": "random, fresh cross"}
@@ -63,17 +73,17 @@ def _broken_off(figures: Figures) -> Iterator[str]:
 
 
 def _setups(figures: Figures) -> Sequence[str]:
-    return SOURCES["setup"], f"{figures.closed:,}", _r(figures.mean.value), _between(figures.mean), "", "", ""
+    return SOURCES["setup"], f"{figures.closed:,}", in_r(figures.mean.value), between(figures.mean), "", "", ""
 
 
 def _chance(chance: AgainstChance) -> Sequence[str]:
     return (
         SOURCES[chance.source],
         f"{chance.controls:,}",
-        _r(chance.chance_mean.value),
-        _between(chance.chance_mean),
-        _r(chance.difference.value),
-        _between(chance.difference),
+        in_r(chance.chance_mean.value),
+        between(chance.chance_mean),
+        in_r(chance.difference.value),
+        between(chance.difference),
         "-" if chance.as_well is None else f"{chance.as_well:.1%}",
     )
 
@@ -107,7 +117,7 @@ def _enough(enough: Enough) -> Iterator[str]:
     yield ""
 
 
-def _rules(rules: Rules) -> Iterator[str]:
+def _rules(rules: RuleChanges) -> Iterator[str]:
     """Say how many changes of the rules differ from the unchanged rules."""
     if not rules.variants:
         return
@@ -125,19 +135,11 @@ def _beside(each: Beside, decimals: int) -> str:
 
 def _told(interval: Interval) -> str:
     """Give a mean in R with its interval."""
-    between = "" if interval.low is None else f" ({_between(interval)})"
-    return f"{_r(interval.value)} R{between}"
+    ends = "" if interval.low is None else f" ({between(interval)})"
+    return f"{in_r(interval.value)} R{ends}"
 
 
 def _share(interval: Interval) -> str:
     if interval.value is None or interval.low is None or interval.high is None:
         return "-" if interval.value is None else f"{interval.value:.0%}"
     return f"{interval.value:.1%} ({interval.low:.1%} to {interval.high:.1%})"
-
-
-def _between(interval: Interval) -> str:
-    return "-" if interval.low is None else f"{_r(interval.low)} to {_r(interval.high)}"
-
-
-def _r(value: float | None) -> str:
-    return "-" if value is None else f"{round(value, 2) + 0.0:+.2f}"

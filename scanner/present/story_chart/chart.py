@@ -14,7 +14,6 @@ from scanner.market.digits import with_minus
 from scanner.present.chart.chart import (
     CLOSE_UP,
     PRICES,
-    direction_of,
     draw_below,
     name_averages,
     painted,
@@ -24,6 +23,7 @@ from scanner.present.chart.chart import (
 )
 from scanner.present.chart.look import DPI, HEIGHT, INK, PALE, PAPER, STOP, TICK, WIDTH, WORDS
 from scanner.present.chart.sheet import Box, Sheet
+from scanner.present.glance.acting import with_arrow
 from scanner.present.panels.closeup import draw_closeup
 from scanner.present.panels.story import SIGN, beginning_of_story, draw_story
 from scanner.present.story_chart.picture import story_picture_for
@@ -48,16 +48,16 @@ def story_chart_for(bars: Bars, told: Sequence[Event], rules: Rules, zone: str) 
     return draw_story_chart(story_picture_for(bars, told, rules, zone))
 
 
-def draw_story_chart(story: StoryPicture, format: Format = "png") -> bytes:  # noqa: A002 - the word that the library uses too
+def draw_story_chart(story: StoryPicture, kind: Format = "png") -> bytes:
     """Draw the picture of a story; the same picture gives the same bytes on the same machine."""
-    return painted(lambda: compose_story(story), format)
+    return painted(lambda: compose_story(story), kind)
 
 
 def compose_story(story: StoryPicture) -> Figure:
     """Lay everything out on a sheet."""
     figure = Figure(figsize=(WIDTH / DPI, HEIGHT / DPI), dpi=DPI, facecolor=PAPER)
     sheet, picture = Sheet(figure), story.shown
-    write_title(sheet, picture, f" {direction_of(story.setup)}, {result_of(story.last)}")
+    write_title(sheet, picture, f" {with_arrow(story.setup['direction'])}, {result_of(story.last)}")
     _what_became_of_it(sheet, story, HEIGHT - 80)
     write_time(sheet, picture, story.ended_at, HEIGHT - 146)
     _legend(sheet, story, HEIGHT - 179)

@@ -15,6 +15,7 @@ from scanner.present.chart.picture import (
     picture_from,
     traced_over,
 )
+from scanner.wording.times import named_by
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -119,7 +120,7 @@ def story_picture_of(bars: Bars, told: Sequence[Event], engine: SeriesEngine, zo
         shown=picture,
         setup=setup.data,
         last=last.data,
-        ended_at=int((bars.open_time if picture.daily else bars.close_time)[end]),
+        ended_at=int(named_by(bars.open_time[end], bars.close_time[end], picture.timeframe)),
         setup_at=before - 1,
         counted=counted,
         stops=(

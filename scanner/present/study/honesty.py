@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import orjson
 
-from scanner.present.study.numbers import NOTHING, count
+from scanner.present.study.numbers import count
 from scanner.present.study.tables import Group, Row, Table, grouped
+from scanner.wording.tables import NOTHING
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -5,14 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from scanner.market.digits import with_minus
+from scanner.wording.tables import NOTHING
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from scanner.studies.figures.results import Interval
 
-NOTHING = "-"
-"""Shown if there is nothing to measure."""
 TOO_FEW = "too few"
 PER_CENT = " %"
 

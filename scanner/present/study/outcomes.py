@@ -5,9 +5,10 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
-from scanner.present.study.numbers import NOTHING, TOO_FEW, count, in_r, plain, share, span, with_span
+from scanner.present.study.numbers import TOO_FEW, count, in_r, plain, share, span, with_span
 from scanner.present.study.tables import Group, Row, Table, grouped, table
 from scanner.studies.schema import AROUND
+from scanner.wording.tables import NOTHING
 from scanner.wording.text import plain as visible
 from scanner.wording.times import date
 from scanner.wording.words import counted, name

@@ -11,7 +11,11 @@ from scanner.present.study.honesty import honesty
 from scanner.present.study.look import STYLE
 from scanner.present.study.method import method, read
 from scanner.present.study.numbers import count, share
-from scanner.present.study.pictures.all import pictures
+from scanner.present.study.pictures.distribution import distribution
+from scanner.present.study.pictures.forest import forest
+from scanner.present.study.pictures.reached import reached
+from scanner.present.study.pictures.running import running
+from scanner.present.study.pictures.where_when import where_when
 from scanner.present.study.stories import gallery
 from scanner.studies.checked import left_out
 from scanner.wording.cautions import FULL, SHORT
@@ -23,7 +27,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from scanner.present.study.honesty import Measured
-    from scanner.present.study.pictures.all import Pictures
     from scanner.present.study.pictures.axes import Drawn
     from scanner.present.study.stories import Shown
     from scanner.studies.figures.results import Report
@@ -34,8 +37,7 @@ TITLE = "Results of the setups"
 
 def page(study: Study, report: Report, shown: Sequence[Shown] = (), measured: Sequence[Measured] = ()) -> str:
     """Write the report: ``shown`` are the stories with charts, ``measured`` the measurements of the study itself."""
-    drawn = pictures(study, report)
-    sections = [each for each in _sections(study, report, drawn, shown, measured) if each[2]]
+    sections = [each for each in _sections(study, report, shown, measured) if each[2]]
     links = "".join(f'<li><a href="#{anchor}">{escape(title)}</a></li>' for anchor, title, _ in sections)
     cards = "\n".join(
         f'<section class="card" id="{anchor}">\n<h2>{escape(title)}</h2>\n{inner}\n</section>'
@@ -82,7 +84,7 @@ def _costs(study: Study) -> str:
 
 
 def _sections(
-    study: Study, report: Report, drawn: Pictures, shown: Sequence[Shown], measured: Sequence[Measured]
+    study: Study, report: Report, shown: Sequence[Shown], measured: Sequence[Measured]
 ) -> list[tuple[str, str, str]]:
     """Give anchor, title and content of each section; one without content is left out."""
     streaks = outcomes.streaks(report.all)
@@ -91,7 +93,7 @@ def _sections(
             "outcome",
             "Outcomes",
             _side_by_side(
-                *map(_figure, (drawn.distribution, drawn.running, drawn.reached)),
+                *map(_figure, _pictures(study, report)),
                 outcomes.of_all(report.all, report.aside),
             ),
         ),
@@ -104,9 +106,9 @@ def _sections(
         (
             "groups",
             "What, where and when",
-            _side_by_side(*map(_figure, drawn.where_when)) + outcomes.breakdowns(report.breakdowns),
+            _side_by_side(*map(_figure, where_when(report.breakdowns))) + outcomes.breakdowns(report.breakdowns),
         ),
-        ("rules", "Changes of the rules, compared", _rules(report, drawn)),
+        ("rules", "Changes of the rules, compared", _rules(report)),
         ("enough", "How much is enough", outcomes.enough(report.enough)),
         ("stories", "Stories", _stories(shown)),
         ("method", "How this was computed", method()),
@@ -115,11 +117,25 @@ def _sections(
     ]
 
 
-def _rules(report: Report, drawn: Pictures) -> str:
+def _pictures(study: Study, report: Report) -> tuple[Drawn | None, ...]:
+    """Draw the results of the closed setups; None where there is nothing to draw."""
+    trades = study.trades
+    counting = trades[trades["found"] & (trades["set_aside"] == "") & trades["net_r"].notna()]
+    setups = counting[counting["source"] == "setup"]
+    by_chance = counting[counting["source"] == "chance"]["net_r"].to_numpy()
+    net, mean = setups["net_r"].to_numpy(), report.all.mean.value
+    return (
+        distribution(net, by_chance, mean) if mean is not None else None,
+        None if report.running is None else running(report.running),
+        reached(setups["best_r"].to_numpy(), setups["worst_r"].to_numpy(), net, study.seed) if len(net) else None,
+    )
+
+
+def _rules(report: Report) -> str:
     if not report.rules.variants:
         return ""
     walked = "" if report.walk_forward is None else rules.walk_forward(report.walk_forward)
-    opening = _side_by_side(f"<div>{rules.sentences(report.rules)}</div>", _figure(drawn.forest))
+    opening = _side_by_side(f"<div>{rules.sentences(report.rules)}</div>", _figure(forest(report.rules)))
     return opening + rules.variants(report.rules, report.all) + walked
 
 

@@ -5,14 +5,15 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
-from scanner.present.study.numbers import NOTHING, chance, count, in_r, month, span, with_span
+from scanner.present.study.numbers import chance, count, in_r, month, span, with_span
 from scanner.present.study.tables import Row, table
+from scanner.wording.tables import NOTHING
 from scanner.wording.words import counted, name
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from scanner.studies.figures.results import Figures, Rules, Superior, VariantResult, WalkForward
+    from scanner.studies.figures.results import Figures, RuleChanges, Superior, VariantResult, WalkForward
 
 NAME_LENGTH = 80
 MOST_CHOICES = 60
@@ -27,7 +28,7 @@ def best_first(found: Sequence[VariantResult]) -> list[VariantResult]:
     return sorted(found, key=lambda each: -(float("-inf") if each.difference.value is None else each.difference.value))
 
 
-def sentences(rules: Rules) -> str:
+def sentences(rules: RuleChanges) -> str:
     """Say whether the best of all changes beats the rules as they are, and whether it beats not trading."""
     differ = sum(each.differs for each in rules.variants)
     differing = (
@@ -57,7 +58,7 @@ def named(variant: str) -> str:
     return AS_IS if variant == UNCHANGED else name(variant, NAME_LENGTH)
 
 
-def variants(rules: Rules, as_is: Figures) -> str:
+def variants(rules: RuleChanges, as_is: Figures) -> str:
     """Show every change of the rules below the rules as they are."""
     head = ("rules", "difference", "corrected for all", "mean R", "p", "q", "differs", "closed")
     rows = [

@@ -10,6 +10,7 @@ import numpy as np
 
 from scanner.present.reports.page_html import picture
 from scanner.present.study.numbers import in_r
+from scanner.studies.figures.verdict import judged_setups
 from scanner.wording.times import date
 from scanner.wording.words import name
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from scanner.studies.schema import Study
 
 Why = Literal["best", "worst", "median", "random"]
+KINDS = {"best": "One of the best.", "worst": "One of the worst.", "median": "In the middle.", "random": "At random."}
 EACH = 2
 """Stories of each kind, if there are that many."""
 
@@ -51,9 +53,7 @@ def choose(study: Study) -> tuple[Chosen, ...]:
 
     First come the best, the worst and the middle ones; those at random are drawn from the rest.
     """
-    trades = study.trades
-    setups = trades[trades["found"] & (trades["source"] == "setup") & (trades["set_aside"] == "")]
-    ordered = setups[setups["net_r"].notna()].sort_values(["net_r", "id"], kind="stable")
+    ordered = judged_setups(study.trades, {}).sort_values(["net_r", "id"], kind="stable")
     left = list(range(len(ordered)))
     picked: list[tuple[Why, int]] = []
 
@@ -86,6 +86,3 @@ def _story(story: Chosen, chart: bytes) -> str:
         f'<figure class="story">{picture(chart, alt)}<figcaption><b>{KINDS[story.why]}</b> '
         f"{escape(below)}</figcaption></figure>"
     )
-
-
-KINDS = {"best": "One of the best.", "worst": "One of the worst.", "median": "In the middle.", "random": "At random."}

@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING
 
 from scanner.present.words.setup_words import PLACES
 from scanner.wording.cautions import SHORT
-from scanner.wording.tables import parse_time
-from scanner.wording.times import day_and_time, moment
+from scanner.wording.times import day_and_time, moment, parse_time
 from scanner.wording.words import TITLE_LENGTH, Line, Words, headline, number, phrase, threshold
 
 if TYPE_CHECKING:

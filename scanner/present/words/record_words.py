@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from scanner.clocks import DAY
 from scanner.market.digits import grouped, with_minus
 from scanner.wording.times import date
-from scanner.wording.words import counted
+from scanner.wording.words import number_of
 
 if TYPE_CHECKING:
     from scanner.studies.kept.record import KindRecord, Record
@@ -39,7 +39,7 @@ def in_report(record: Record, others: int, instruments: int, now: int, max_age: 
     closed = sum(each.closed for each in record.kinds)
     said = (
         f"Alerts quote the study of {date(record.at, zone)}, of bars from {date(record.first, zone)} to "
-        f"{date(record.last, zone)}: {counted(len(record.kinds), 'kind')} of setup, {grouped(closed)} closed."
+        f"{date(record.last, zone)}: {number_of(len(record.kinds), 'kind')} of setup, {grouped(closed)} closed."
     )
     doubts = _doubts(record, same_rules=True, now=now, max_age=max_age)
     if others:
@@ -53,7 +53,7 @@ def came_to(known: KindRecord, looks: int) -> str:
     """Give the results of a kind of setup."""
     if known.share is None or known.mean is None or known.low is None or known.high is None:
         return "too few to say anything"
-    counting = f" once {counted(looks, 'look')} and chance are counted"
+    counting = f" once {number_of(looks, 'look')} and chance are counted"
     verdict = {
         "too_few": "too few to say anything",
         "no_sign": "no sign of an edge" + (counting if known.low > 0 else ""),

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from scanner.present.glance.acting import acting, chosen_entry, key_figures, sized
+from scanner.event_data import chosen_entry
+from scanner.present.glance.acting import acting, key_figures, sized
 from scanner.present.glance.folded import failing, measured_first, rules_in_a_line
 from scanner.wording.cautions import SHORT
 from scanner.wording.times import moment
@@ -21,10 +22,11 @@ from scanner.wording.words import (
 )
 
 if TYPE_CHECKING:
-    from scanner.event_data import Entry, Measure, SetupData, WithdrawnData
+    from scanner.event_data import Entry, Measure, Place, SetupData, WithdrawnData
     from scanner.ports import Message
 
 PLACES = {"line": "a trend line", "average": "a moving average", "level": "a level", "turn": "a turn"}
+"""Where a setup may stand, in words."""
 EXITS = {
     "ride": "the position may stay beyond the first cross back of the MACD line, its stop trailed behind swing points",
     "quick": "leave at the open after the MACD line crosses back",
@@ -34,13 +36,18 @@ STOP_AT_ONCE = "Place the stop together with the entry: a fill is told only at t
 TOO_LATE = "This alert was held up on its way: the moment to act has passed."
 
 
+def at_place(place: Place | None) -> str:
+    """Say where a setup stands, to follow its name; empty if it needs no place."""
+    return f" at {PLACES[place]}" if place else ""
+
+
 def setup_found(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
     """Say where to enter, where the idea is wrong, what is at risk, and what speaks against it."""
     data: SetupData = message.event.data
     entry, line = chosen_entry(data), acting(data, user_zone)
     before = ("Too late to act: " if message.late else "") + ("Set aside: " if data["set_aside"] else "")
     about = f" {data['timeframe']} {data['direction']}: "
-    at = f" at {PLACES[data['place']]}" if data["place"] else ""
+    at = at_place(data["place"])
     return Words(
         headline=headline(before, data["instrument"], about + line),
         title=headline(before, data["instrument"], f"{about}{phrase(data['title'])}{at}", TITLE_LENGTH),

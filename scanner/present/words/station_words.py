@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING
 
 from scanner.market.digits import grouped
 from scanner.wording.cautions import SHORT
-from scanner.wording.tables import parse_time
-from scanner.wording.times import day_and_time, moment
+from scanner.wording.times import day_and_time, moment, parse_time
 from scanner.wording.words import TEXT_LENGTH, Line, Words, headline, name, number_of, phrase, sentence
 
 if TYPE_CHECKING:

@@ -3,31 +3,31 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from scanner.market.digits import grouped, with_minus
 from scanner.present.glance.acting import sized
 from scanner.wording.cautions import SHORT
-from scanner.wording.tables import parse_time
-from scanner.wording.times import moment
+from scanner.wording.times import moment, parse_time
 from scanner.wording.words import (
     HEADLINE_LENGTH,
     TITLE_LENGTH,
     Line,
     Words,
-    counted,
     ended,
     headline,
     money,
     name,
+    number_of,
     phrase,
     sentence,
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from scanner.event_data import StoryData
+    from scanner.events import Kind
     from scanner.ports import Message
 
 OR, STOP = "or ", " stop "
@@ -50,87 +50,95 @@ UNFOLLOWED = (
 )
 
 
-def entered(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+class _News(NamedTuple):
+    """What is new of a story in two or three words, and as headlines, the fullest first; and what else to do."""
+
+    what: str
+    ways: Sequence[str]
+    besides: str = ""
+
+
+def _entered(data: StoryData) -> _News:
     """Give the price of the entry, the stop, and the costs."""
-    data: StoryData = message.event.data
     over = "" if data["state"] == "open" else ", over within the same bar"
     entry = f"entered at {data['entry']}"
     stop = f"{entry}{over}, stop {data['stop']}"
     ways = f"{stop}{_sized(data)}, R {data['risk']}", stop
     at_once = LEFT_AT_ONCE if data["state"] == "left" else _stopped_at_once(data)
-    return _words(message, user_zone, exchange_zone, "entered", ways, f"{_worse(data)} {at_once}".strip())
+    return _News("entered", ways, f"{_worse(data)} {at_once}".strip())
 
 
-def stop_raised(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+def _stop_raised(data: StoryData) -> _News:
     """Say where to move the stop."""
-    data: StoryData = message.event.data
     what, orders = "move the stop", _orders(data)
     now = f"{_remaining(data)}; now {_in_r(data['r'])}, {_in_r(data['r_at_stop'])} at the stop"
     ways = (f"{what}: {orders}{now}", f"{what}: {orders.partition('; ')[0]}", f"{what} to {data['stop']}")
-    return _words(message, user_zone, exchange_zone, what, ways)
+    return _News(what, ways)
 
 
-def pressure(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+def _pressure(data: StoryData) -> _News:
     """Give the signs against staying, and how many of them end a ride."""
-    data: StoryData = message.event.data
     signs, now = f"pressure {_signs(data)}", f"now {_in_r(data['r'])}, stop {data['stop']}"
     ways = (f"{signs}{_because(data, ', ')}; {now}{_remaining(data)}", f"{signs}, {now}")
-    return _words(message, user_zone, exchange_zone, signs, ways)
+    return _News(signs, ways)
 
 
-def exit_signal(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+def _exit_signal(data: StoryData) -> _News:
     """Say that the position is to be left, or may be, and its R so far."""
-    data: StoryData = message.event.data
     signal, now, last = "exit signal", f"now {_in_r(data['r'])}", _orders(data).rpartition("; ")[2]
     if not last or STOP in last:  # no order remains to be done: half of it has been left
         ways = (f"{signal}, {now}{_because(data, ': ')}", f"{signal}, {now}")
-        return _words(message, user_zone, exchange_zone, signal, ways)
+        return _News(signal, ways)
     todo = f"you may {last.removeprefix(OR)}" if last.startswith(OR) else last
     ways = (f"{signal}: {todo}{_remaining(data)}; {now}", f"{signal}: {todo}")
-    return _words(message, user_zone, exchange_zone, signal, ways, LEAVING)
+    return _News(signal, ways, LEAVING)
 
 
-def closed(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+def _closed(data: StoryData) -> _News:
     """Give the result, and the exit price."""
-    data: StoryData = message.event.data
     if data["exit"] is None:
         never = "closed without an entry"
-        return _words(message, user_zone, exchange_zone, never, (f"{never}{_because(data, ': ')}", never))
+        return _News(never, (f"{never}{_because(data, ': ')}", never))
     half = f"half closed at {data['half_exit']}, the rest " if data["half_exit"] else ""
     verb = "stopped" if data["state"] == "stopped" else "left"
     on_pressure = " on pressure" if data["state"] == "left_on_pressure" else ""
     result, left = f"closed {_in_r(data['r'])}", f"{verb} at {data['exit']}{on_pressure}"
     in_money = "" if data["result"] is None else f", {_money(data)} before costs"
     ways = (f"{result}{in_money}: {half}{left}", f"{result}: {half}{left}", f"{result}: {left}")
-    return _words(message, user_zone, exchange_zone, result, ways, _stopped_at_once(data))
+    return _News(result, ways, _stopped_at_once(data))
 
 
-def not_entered(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+def _not_entered(data: StoryData) -> _News:
     """Say that there is no longer an entry, and why."""
-    data: StoryData = message.event.data
     what = f"{data['state']}: {_orders(data) or 'do not enter'}"
     ways = (f"{what}{_because(data, '; ')}", what)
-    return _words(message, user_zone, exchange_zone, data["state"].replace("_", " "), ways, STANDING)
+    return _News(data["state"].replace("_", " "), ways, STANDING)
 
 
-def broken_off(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+def _broken_off(data: StoryData) -> _News:
     """Say that the story is no longer followed, and ask the user to watch it."""
-    data: StoryData = message.event.data
     what = "no longer followed, look at it yourself"
     where = "never entered" if data["entry"] is None else f"entered at {data['entry']}, stop {data['stop']}"
-    return _words(message, user_zone, exchange_zone, "no longer followed", (f"{what}: {where}", what), UNFOLLOWED)
+    return _News("no longer followed", (f"{what}: {where}", what), UNFOLLOWED)
 
 
-def _words(
-    message: Message,
-    user_zone: str,
-    exchange_zone: str | None,
-    what: str,
-    ways: Sequence[str],
-    besides: str = "",
-) -> Words:
-    """Write the words: ``what`` has two or three words, ``ways`` are headlines from the fullest to the shortest."""
+NEWS: Mapping[Kind, Callable[[StoryData], _News]] = {
+    "setup.entered": _entered,
+    "setup.stop_raised": _stop_raised,
+    "setup.pressure": _pressure,
+    "setup.exit_signal": _exit_signal,
+    "setup.closed": _closed,
+    "setup.lapsed": _not_entered,
+    "setup.spoiled": _not_entered,
+    "setup.broken_off": _broken_off,
+}
+"""What each kind of event has to tell."""
+
+
+def of_story(message: Message, user_zone: str, exchange_zone: str | None) -> Words:
+    """Tell how a story went on, what to do now, and the figures."""
     data: StoryData = message.event.data
+    what, ways, besides = NEWS[message.event.kind](data)
     coming = sentence(data["next"])
     if data["state"] == "open" and coming:
         coming = f"Next: {ended(data['next'])}"
@@ -236,9 +244,9 @@ def _glance(data: StoryData) -> str:
     if data["result"] is not None:
         numbers.insert(1, _money(data))
     if data["entry"] is None:
-        numbers.append(f"{counted(data['bars_waited'], 'bar')} waited")
+        numbers.append(f"{number_of(data['bars_waited'], 'bar')} waited")
     else:
-        numbers.append(f"{counted(data['bars_held'], 'bar')} held")
+        numbers.append(f"{number_of(data['bars_held'], 'bar')} held")
     if _may_be_pressed(data):
         numbers.append(f"pressure {_signs(data)}")
     return sentence(", ".join(numbers))
@@ -306,7 +314,7 @@ def _details(data: StoryData, user_zone: str) -> list[Line]:
     if _may_be_pressed(data):
         lines.append(Line("signs of pressure", _signs(data), "; ".join(map(phrase, data["pressure"]))))
     close = moment(parse_time(data["setup_close"]), user_zone)
-    found = f"closed {close}, {counted(data['evidence_points'], 'point')} of evidence"
+    found = f"closed {close}, {number_of(data['evidence_points'], 'point')} of evidence"
     lines.append(Line("setup", phrase(data["title"]), found))
     return lines
 

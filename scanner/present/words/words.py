@@ -12,9 +12,8 @@ from scanner.present.words import station_words, story_words
 from scanner.present.words.forming_words import setup_forming
 from scanner.present.words.setup_words import setup_found, setup_withdrawn
 from scanner.wording.cautions import SHORT
-from scanner.wording.tables import parse_time
-from scanner.wording.times import short
-from scanner.wording.words import TITLE_LENGTH, Line, Words, name, phrase
+from scanner.wording.times import parse_time, short
+from scanner.wording.words import TITLE_LENGTH, Words, name, phrase
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -22,21 +21,12 @@ if TYPE_CHECKING:
     from scanner.events import Event, Kind
     from scanner.ports import Message
 
-__all__ = ["WORDS", "Line", "Words", "alert", "conversation", "digest", "newest_first", "say"]
-
 WORDS: Mapping[Kind, Callable[[Message, str, str | None], Words]] = {
     "setup.forming": setup_forming,
     "setup.qualified": setup_found,
     "setup.set_aside": setup_found,
     "setup.withdrawn": setup_withdrawn,
-    "setup.entered": story_words.entered,
-    "setup.stop_raised": story_words.stop_raised,
-    "setup.pressure": story_words.pressure,
-    "setup.exit_signal": story_words.exit_signal,
-    "setup.closed": story_words.closed,
-    "setup.lapsed": story_words.not_entered,
-    "setup.spoiled": story_words.not_entered,
-    "setup.broken_off": story_words.broken_off,
+    **dict.fromkeys(story_words.NEWS, story_words.of_story),
     "series.held": station_words.series_held,
     "series.resumed": station_words.series_resumed,
     "feed.late": station_words.feed_late,

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
     from scanner.pipeline import Pipeline
     from scanner.store import SeriesKey, Store
-    from scanner.store.decisions import Decision as Kept
+    from scanner.store.decisions import KeptDecision
 
 
 class Decided:
@@ -38,7 +38,7 @@ class Decided:
         _hear(pipelines, self._store.decisions.after())
 
 
-def _hear(pipelines: Mapping[str, Pipeline], decided: Sequence[tuple[SeriesKey, Kept]]) -> None:
+def _hear(pipelines: Mapping[str, Pipeline], decided: Sequence[tuple[SeriesKey, KeptDecision]]) -> None:
     for key, each in decided:
         pipeline = pipelines.get(key.instrument)
         for lane in () if pipeline is None else pipeline.lanes:

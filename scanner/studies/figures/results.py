@@ -147,7 +147,7 @@ class Superior:
 
 
 @dataclass(frozen=True, slots=True)
-class Rules:
+class RuleChanges:
     """Changes of the rules: every variant, and whether the best beats the rules as they are, or no trade."""
 
     variants: tuple[VariantResult, ...]
@@ -280,7 +280,7 @@ class Report:
     aside: Figures
     breakdowns: tuple[Breakdown, ...]
     chance: tuple[AgainstChance, ...]
-    rules: Rules
+    rules: RuleChanges
     walk_forward: WalkForward | None
     enough: Enough
     running: Running | None

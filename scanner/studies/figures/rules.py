@@ -12,7 +12,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from scanner.studies.figures.members import Members, beside_first
-from scanner.studies.figures.results import Interval, Rules, Superior, VariantResult
+from scanner.studies.figures.results import Interval, RuleChanges, Superior, VariantResult
 from scanner.studies.figures.several import chances, false_discovery, superior, together
 
 if TYPE_CHECKING:
@@ -22,18 +22,18 @@ if TYPE_CHECKING:
     from scanner.studies.schema import Study, Variant
 
 
-def rules_of(study: Study, samples: int, seed: int) -> Rules:
+def rules_of(study: Study, samples: int, seed: int) -> RuleChanges:
     """Give the effect of each change of the rules, and whether the best beats the rules as they are, or no trade.
 
     ``too_few`` marks a variant with too few trades, or one that differs from the rules as they are in too few: only the
     others are corrected for one another. The search for the best over not trading includes the rules as they are.
     """
     if not study.variants:
-        return Rules((), None, None)
+        return RuleChanges((), None, None)
     return rules_among(study.variants, beside_first(Members.of(study), samples, seed))
 
 
-def rules_among(variants: Sequence[Variant], groups: Groups) -> Rules:
+def rules_among(variants: Sequence[Variant], groups: Groups) -> RuleChanges:
     """Give the same for variants whose trades are these groups; the first are the rules as they are."""
     names = [variant.name for variant in variants]
     difference = groups.difference
@@ -61,7 +61,7 @@ def rules_among(variants: Sequence[Variant], groups: Groups) -> Rules:
     over_as_is, over_nothing = (
         _superior(each, names, groups.months_in_all) for each in (groups.difference, groups.mean)
     )
-    return Rules(tuple(results[1:]), over_as_is, over_nothing)
+    return RuleChanges(tuple(results[1:]), over_as_is, over_nothing)
 
 
 def _superior(drawn: Drawn, names: list[str], months: int) -> Superior | None:

@@ -18,6 +18,7 @@ from scanner.studies.figures.months import (
     weights,
 )
 from scanner.studies.figures.results import Interval, Judged, Verdict
+from scanner.wording.words import counted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -106,7 +107,7 @@ def _low(interval: Interval) -> float:
 
 def _too_few(trades: int, months: int) -> str:
     return (
-        f"Too few to say: {_count(trades, 'closed trade')} in {_count(months, 'month')}; "
+        f"Too few to say: {counted(trades, 'closed trade')} in {counted(months, 'month')}; "
         f"an interval needs at least {FEWEST_TRADES} trades in {FEWEST_MONTHS} months."
     )
 
@@ -116,26 +117,24 @@ def _sentence(
 ) -> str:
     opening = {"edge": "A sign of an edge in the past", "loses": "A loss", "no_sign": "No sign of an edge"}[kind]
     told = (
-        f"{opening}: {trades:,} trades in {months:,} months, on average {_r(mean.value)} R each, net of costs "
-        f"(95 % interval {_between(mean)})"
+        f"{opening}: {trades:,} trades in {months:,} months, on average {in_r(mean.value)} R each, net of costs "
+        f"(95 % interval {between(mean)})"
     )
     if looks > 1:
-        told += f"; corrected for {looks:,} looks at these bars, {_between(corrected)}"
+        told += f"; corrected for {looks:,} looks at these bars, {between(corrected)}"
     if above is None:
         return f"{told}; there are no random trades to compare them with."
     if above.low is None:
         return f"{told}; too few of them have random trades on the same bars to be compared with."
     same = ", at the same level" if looks > 1 else ""
-    return f"{told}; against random trades on the same bars {_r(above.value)} R{same} ({_between(above)})."
+    return f"{told}; against random trades on the same bars {in_r(above.value)} R{same} ({between(above)})."
 
 
-def _between(interval: Interval) -> str:
-    return f"{_r(interval.low)} to {_r(interval.high)}"
+def between(interval: Interval) -> str:
+    """Write the ends of an interval in R, or a dash."""
+    return "-" if interval.low is None else f"{in_r(interval.low)} to {in_r(interval.high)}"
 
 
-def _r(value: float | None) -> str:
+def in_r(value: float | None) -> str:
+    """Write R to hundredths with its sign, or a dash."""
     return "-" if value is None else f"{round(value, 2) + 0.0:+.2f}"
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number:,} {what}" + ("" if number == 1 else "s")

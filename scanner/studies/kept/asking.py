@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from scanner.studies.kept.ledger import Bars, FileRead, Look, Question
+from scanner.studies.kept.ledger import BarsRead, FileRead, Look, Question
 from scanner.studies.kept.marks import books_of, mark_of, rules_marks
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ def question_of(
     )
 
 
-def bars_of(files: Sequence[StudyFile], instruments: Sequence[str], first: int, last: int) -> Bars:
+def bars_of(files: Sequence[StudyFile], instruments: Sequence[str], first: int, last: int) -> BarsRead:
     """Describe the bars in question: those of instruments in some files, from the first opening to the last close."""
     told = tuple(FileRead(name=each.name, size=each.size, mark=each.mark) for each in files)
-    return Bars(files=told, instruments=tuple(instruments), first=first, last=last)
+    return BarsRead(files=told, instruments=tuple(instruments), first=first, last=last)

@@ -39,7 +39,7 @@ class FileRead(Value):
     mark: str
 
 
-class Bars(Value):
+class BarsRead(Value):
     """Which bars were looked at: ``first`` is the first opening among them, ``last`` the last close."""
 
     files: tuple[FileRead, ...]
@@ -52,7 +52,7 @@ class Bars(Value):
         """The marks of the files, which identify them whatever their names."""
         return frozenset(each.mark for each in self.files)
 
-    def overlap(self, other: Bars) -> bool:
+    def overlap(self, other: BarsRead) -> bool:
         """Whether both have bars in common: of one file, or of one instrument at the same time."""
         if self.marks & other.marks:
             return True
@@ -94,7 +94,7 @@ class Look(Value):
     at: Moment
     asked: Question
     variants: int = Field(ge=0)
-    bars: Bars
+    bars: BarsRead
 
     @property
     def key(self) -> object:
@@ -115,7 +115,7 @@ class Written(Value):
     where: dict[str, str]
     after: Moment
     asked: Question
-    bars: Bars
+    bars: BarsRead
 
 
 _LINE: TypeAdapter[Look | Written] = TypeAdapter(Annotated[Look | Written, Field(discriminator="kind")])

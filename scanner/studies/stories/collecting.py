@@ -20,7 +20,7 @@ from scanner.studies.checked import Unjudged
 from scanner.studies.parts import Part, Studied
 from scanner.studies.stories.control_pass import follow_controls
 from scanner.studies.stories.controls import MOST
-from scanner.studies.stories.lanes import Lane
+from scanner.studies.stories.lanes import StudyLane
 from scanner.studies.stories.variants import changes_of
 from scanner.trade.rulebook import Rulebook
 
@@ -59,7 +59,7 @@ class Asked:
 class Seen:
     """The bars of an instrument so far: how many of the feed, first opening and last close; see ``Studied``."""
 
-    lanes: list[tuple[Lane, int]]
+    lanes: list[tuple[StudyLane, int]]
     """Its lanes, coarsest first, and its number in each."""
     bars: int = 0
     first: int = 0
@@ -80,7 +80,7 @@ class Collected:
 
     given: Sequence[Inputs]
     seen: Sequence[Seen]
-    lanes: Sequence[Lane]
+    lanes: Sequence[StudyLane]
 
     def parts(self) -> list[Part]:
         """Give the parts of a study: one on all instruments with the same variants."""
@@ -159,7 +159,7 @@ def _collect(given: Sequence[Inputs], bars: Sequence[Iterable[Bars]], asked: Ask
     pools = {which: _pools(rulebook, room) for which, rulebook in books.items()}
     changes = {which: changes_of(rulebook, variants=asked.variants) for which, rulebook in books.items()}
     pipelines = [inputs.pipeline(pools=pools[id(inputs.rulebook)]) for inputs in given]
-    lanes: dict[int, Lane] = {}
+    lanes: dict[int, StudyLane] = {}
     numbers: dict[int, int] = {}
     seen = [Seen([]) for _ in given]
     for inputs, pipeline, own in zip(given, pipelines, seen, strict=True):
@@ -167,7 +167,7 @@ def _collect(given: Sequence[Inputs], bars: Sequence[Iterable[Bars]], asked: Ask
             pool = each.engine.series.pool
             if id(pool) not in lanes:
                 made = changes[id(inputs.rulebook)]
-                lanes[id(pool)] = Lane(pool, each.timeframe.name, made, draws=asked.draws > 0)
+                lanes[id(pool)] = StudyLane(pool, each.timeframe.name, made, draws=asked.draws > 0)
             lane = lanes[id(pool)]
             numbers[id(each.engine)] = lane.add(inputs, each.engine)
             own.lanes.append((lane, numbers[id(each.engine)]))

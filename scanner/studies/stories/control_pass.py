@@ -24,13 +24,13 @@ if TYPE_CHECKING:
     from scanner.analysis.pool import Pool, Stop
     from scanner.market.instruments import Instrument
     from scanner.studies.stories.columns import Columns
-    from scanner.studies.stories.lanes import Lane, Member
+    from scanner.studies.stories.lanes import Member, StudyLane
     from scanner.trade.rulebook import Rulebook
 
     Integers = NDArray[np.int64]
 
 
-def follow_controls(lane: Lane, pool: Pool, without: Rulebook, seed: int, draws: int) -> None:
+def follow_controls(lane: StudyLane, pool: Pool, without: Rulebook, seed: int, draws: int) -> None:
     """Draw controls for the setups of a lane, and follow them through ``pool``, by its rules ``without`` setups."""
     drawn = {
         number: sorted(_drawn(member, seed, draws), key=lambda each: each.close_time)
@@ -66,7 +66,7 @@ class ControlPass:
     """The controls of some series of a lane on their way through ``engines``; ``drawn`` are in order of their bars."""
 
     def __init__(
-        self, lane: Lane, drawn: Sequence[tuple[Member, list[Drawn]]], engines: Sequence[SeriesEngine]
+        self, lane: StudyLane, drawn: Sequence[tuple[Member, list[Drawn]]], engines: Sequence[SeriesEngine]
     ) -> None:
         self._lane = lane
         self._engines = engines

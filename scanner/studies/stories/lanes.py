@@ -60,7 +60,7 @@ class Member:
     wanted: list[Wanted] = field(default_factory=list)
 
 
-class Lane:
+class StudyLane:
     """Several series of one pool; ``stories`` are those found in them.
 
     Unless it ``draws`` controls, it keeps nothing for them.

@@ -16,7 +16,8 @@ import pyarrow as pa
 from hypothesis import strategies as st
 from pyarrow import parquet
 
-from adapters.feeds.files.opening import ReadingOptions, recordings
+from adapters.feeds.files.opening import recordings
+from adapters.feeds.files.trouble import ReadingOptions
 from scanner.market.bars import RawBars
 
 if TYPE_CHECKING:

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from adapters.feeds.files.opening import ReadingOptions, UnreadableFileError, recordings
+from adapters.feeds.files.opening import recordings
+from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError
 
 if TYPE_CHECKING:
     from pathlib import Path

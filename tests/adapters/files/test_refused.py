@@ -17,7 +17,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pyarrow import parquet
 
-from adapters.feeds.files.opening import ReadingOptions, UnreadableFileError, recordings
+from adapters.feeds.files.opening import recordings
+from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError
 from scanner.market.bars import NO_TIME, RawBars
 from tests.adapters.files.bar_tables import NUMBERS, Table, as_csv, as_json_lines, as_parquet
 from tests.adapters.files.bar_tables import TIMES as WAYS
@@ -136,7 +137,8 @@ def test_a_plain_file_is_read_without_loading_pandas(tmp_path: Path) -> None:
     path = tmp_path / "bars.csv"
     path.write_bytes(HEADER + b"".join(b"2024-01-02T%02d:00Z,10.5,11,10,10.25,5\n" % hour for hour in range(20)))
     code = (
-        "import sys; from pathlib import Path; from adapters.feeds.files.opening import ReadingOptions, recordings; "
+        "import sys; from pathlib import Path; from adapters.feeds.files.opening import recordings; "
+        "from adapters.feeds.files.trouble import ReadingOptions; "
         "print(sum(len(raw) for one in recordings([Path(sys.argv[1])], ReadingOptions()) for raw in one.bars), "
         "'pandas' in sys.modules)"
     )
@@ -153,7 +155,7 @@ def test_options_that_do_not_fit(tmp_path: Path) -> None:
     )
     assert refusal(path, time_format="%H:%M").startswith("--time-format: '%H:%M' has no full date")
     assert refusal(path, time_format="%Y-%Q").startswith("--time-format: '%Y-%Q' is not a time format")
-    assert refusal(path, tz="Mars/Olympus").startswith('--tz: there is no time zone "Mars/Olympus"')
+    assert refusal(path, tz="Mars/Olympus").startswith("--tz: there is no time zone 'Mars/Olympus'")
     path.write_bytes(HEADER.replace(b"time", b"open time") + ROW)
     assert refusal(path, stamp="close").endswith("leave out --stamp close")
 

@@ -13,7 +13,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from adapters.feeds.files.kinds.bytes import BLOCK
-from adapters.feeds.files.opening import ReadingOptions, recordings
+from adapters.feeds.files.opening import recordings
+from adapters.feeds.files.trouble import ReadingOptions
 from adapters.feeds.recorded import RecordedFeed
 from scanner.market.bars import NO_TIME
 from tests.adapters.files.bar_tables import (

@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 
 from adapters.feeds.files.cells.cells import Cells
 from adapters.feeds.files.cells.columns import find_columns
-from adapters.feeds.files.opening import ReadingOptions
 from adapters.feeds.files.times.choosing import style_of
 from adapters.feeds.files.times.formats import style_for
 from adapters.feeds.files.times.stamps import Stamps
+from adapters.feeds.files.trouble import ReadingOptions
 from scanner.market.bars import NO_TIME
 from tests.adapters.files.bar_tables import read
 

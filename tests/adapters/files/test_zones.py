@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from adapters.feeds.files.opening import ReadingOptions
 from adapters.feeds.files.times.zones import LocalClock
+from adapters.feeds.files.trouble import ReadingOptions
 from scanner.market.bars import NO_TIME
 from tests.adapters.files.bar_tables import read
 from tests.effort import EFFORT

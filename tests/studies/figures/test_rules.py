@@ -10,13 +10,13 @@ import pytest
 from arch.bootstrap import SPA
 
 from scanner.studies.figures.members import Members
-from scanner.studies.figures.results import Rules
+from scanner.studies.figures.results import RuleChanges
 from scanner.studies.figures.rules import rules_of
-from scanner.studies.python import collect
 from scanner.trade.rulebook import Rulebook
 from tests.laws import real_series
 from tests.studies.figures.invented import invented
 from tests.studies.figures.invented_variants import shuffled, with_members, with_variants
+from tests.studies.in_memory import collect
 from tests.studies.typed import empty
 
 if TYPE_CHECKING:
@@ -105,7 +105,7 @@ def test_nothing_is_claimed_of_results_that_do_not_vary() -> None:
 
 def test_a_study_without_trades_says_so_of_each_variant() -> None:
     study = with_variants(invented(400, 36), 2)
-    assert rules_of(replace(study, variants=()), SAMPLES, 1) == Rules((), None, None)
+    assert rules_of(replace(study, variants=()), SAMPLES, 1) == RuleChanges((), None, None)
     none = rules_of(replace(study, trades=empty()), SAMPLES, 1)
     assert [(each.closed, each.too_few) for each in none.variants] == [(0, True)] * 2
     assert (none.over_as_is, none.over_nothing) == (None, None)

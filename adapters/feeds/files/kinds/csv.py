@@ -17,6 +17,7 @@ from adapters.feeds.files.kinds.lines import BadLineError
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
 from adapters.feeds.raw_rows import PRICES
 from scanner.arrow import texts
+from scanner.wording.words import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -108,7 +109,7 @@ class CsvLines:
             return None
         fields = fields_of(line, self.delimiter)
         if len(fields) != len(self.columns.names):
-            count = f"{len(fields)} field{'s' * (len(fields) != 1)} instead of {len(self.columns.names)}"
+            count = f"{counted(len(fields), 'field')} instead of {len(self.columns.names)}"
             raise BadLineError(f"{count}: {quoted(line)}")
         return [fields[index] for index in self.columns.wanted]
 

@@ -14,7 +14,7 @@ from scanner.present.study.rules import best_first
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from scanner.studies.figures.results import Rules, VariantResult
+    from scanner.studies.figures.results import RuleChanges, VariantResult
 
 ROW, ENDS = 19.0, 66.0
 LEFT = 206.0
@@ -24,7 +24,7 @@ MOST = 60
 """Most changes drawn: of more, those with the greatest differences to each side."""
 
 
-def forest(rules: Rules) -> Drawn | None:
+def forest(rules: RuleChanges) -> Drawn | None:
     """Draw the changes that have a difference, best first; None if there are none."""
     there = [each for each in best_first(rules.variants) if each.difference.value is not None]
     if not there:

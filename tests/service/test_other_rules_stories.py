@@ -14,10 +14,9 @@ from scanner.configuration.model.tables import Route
 from scanner.configuration.routing import sinks_for
 from scanner.journal.open_stories import OpenStories
 from scanner.market.bars import Bars
-from scanner.market.costs import Cost, Costs
 from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions.timeframes import Timeframe
-from scanner.service.changes.change_list import change_list, revive
+from scanner.service.changes.change_list import revive
 from scanner.service.changes.restating import same
 from scanner.service.desk import Desk
 from scanner.store import SeriesKey, Store
@@ -104,20 +103,20 @@ def test_a_story_whose_prices_another_step_would_move_ends(store: Store, last: s
     assert [kept.event.kind for kept in store.events.find(after=before[-1].number)] == [end]
 
 
-def test_a_story_keeps_the_size_that_was_published_when_the_account_has_changed(store: Store) -> None:
+def test_a_story_found_again_keeps_the_size_that_was_published_for_another_account(store: Store) -> None:
     index = under_way_at("setup.entered")
     take(desk(store), BARS[: index + 1])
     published = store.events.find()[-1].event
     assert Decimal(published.data["size"]) > 10
-    at = Desk([watched()], Account(equity=Decimal(500), currency="EUR"), store, **SENDS_NOTHING)
-    at.load()
-    other_costs = replace(watched().instrument, costs=Costs(commission=Cost(Decimal(1), "EUR")))
-    change_list(at, [replace(watched(), instrument=other_costs)], at.account)  # all setups are found again
+    other_words = replace(many_found(), rules=Rules(place_quality="plain", slow_average=195))
+    smaller = Account(equity=Decimal(500), currency="EUR")
+    at = Desk([replace(watched(), rulebook=other_words)], smaller, store, **SENDS_NOTHING)
+    revive(at, at.load())
     take(at, BARS[index + 1 :])
-    story = [kept.event.data for kept in store.events.story(published.thread)]
-    gain = abs(Decimal(story[-1]["exit"]) - Decimal(published.data["entry"]))
-    assert story[-1]["size"] == published.data["size"]
-    assert abs(Decimal(story[-1]["result"])) == gain * Decimal(published.data["size"])
+    closed = store.events.story(published.thread)[-1].event.data
+    gain = abs(Decimal(closed["exit"]) - Decimal(published.data["entry"]))
+    assert closed["size"] == published.data["size"]
+    assert abs(Decimal(closed["result"])) == gain * Decimal(published.data["size"])
 
 
 def longest_wait(rulebook: Rulebook) -> tuple[Event, int]:

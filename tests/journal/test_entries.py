@@ -164,7 +164,7 @@ def test_a_rule_is_broken_just_beyond_its_bound(
 
 
 def test_whoever_leaves_once_the_rules_no_longer_hold_the_position_breaks_none() -> None:
-    """A message that half was closed is no exit signal; an end other than at the stop needs none."""
+    """A message that half was closed is not an exit signal; an end other than at the stop needs none."""
     setup = found()
     entered = told(setup, "setup.entered", 1, "open")
     half = told(setup, "setup.exit_signal", 2, "open", half_exit="102.55", orders="sell stop 100.15 for the other half")

@@ -96,6 +96,7 @@ def test_an_export_is_all_that_the_store_has(folder: Path) -> None:
     [
         (["check"], "name the station by one of these"),
         (["check", "HERE/kept.db", "--config", "HERE/watch.toml"], "name the station by one of these"),
+        (["check", "HERE/watch.toml"], "HERE/watch.toml is a configuration, not a store: give it as --config"),
         (["compact", "HERE/nowhere.db"], "HERE/nowhere.db: there is no store here"),
         (["export", "HERE/nowhere.db", "--to", "HERE/tables"], "HERE/nowhere.db: there is no store here"),
     ],

@@ -38,8 +38,10 @@ class Choice:
 
 
 def choose(config: Path | None, store: Path | None, by: str = "--store FILE.db") -> Choice:
-    """Find the store; UsageError, with ``by`` what a store is given, if neither or both are given."""
+    """Find the store; UsageError, with ``by`` what a store is given, if neither or both are, or a configuration."""
     if store is not None and config is None:
+        if store.suffix == ".toml":
+            raise UsageError(f"{store} is a configuration, not a store: give it as --config {store}")
         return Choice(store, "UTC")
     if store is not None or config is None:
         raise UsageError(f"name the station by one of these, not both: --config CONFIG.toml, or {by}")

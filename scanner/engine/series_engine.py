@@ -64,6 +64,7 @@ class SeriesEngine:
     __slots__ = (
         "_names",
         "account",
+        "as_published",
         "coarser",
         "dates",
         "decisions",
@@ -111,6 +112,8 @@ class SeriesEngine:
         """How often the series was put on hold."""
         self.decisions: list[Decision] = []
         """Decisions that wait for the first bar after them."""
+        self.as_published: Callable[[Event], Event] = _itself
+        """Gives, of a setup that is found again, the event that was published of it; later news keep to that."""
         self.suspects: list[Suspect] = []
         """Suspected bad ticks that nobody has reported yet; whoever reports them empties the list."""
 
@@ -225,7 +228,7 @@ class SeriesEngine:
         if self.ends is None:
             if len(records):
                 which = records["number"].tolist()
-                found = [found_of(weighed, number, said[number - numbers.start]) for number in which]
+                found = [found_of(weighed, number, self.as_published(said[number - numbers.start])) for number in which]
                 self.follower = self.follower or self._new_follower()
                 self.follower.begin(found, records)
             return said
@@ -319,6 +322,11 @@ class SeriesEngine:
         state = series.pool.state[series.row]
         last_close, open_ = float(series.columns[CLOSE, index - 1]), float(series.columns[OPEN, index])
         return suspected_split(last_close, open_, float(state["atr"]), self.rulebook.rules.hold_atr)
+
+
+def _itself(setup: Event) -> Event:
+    """Give the event of a setup of which nothing was published before."""
+    return setup
 
 
 def _unknown(moment: int) -> None:

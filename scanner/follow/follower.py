@@ -123,12 +123,6 @@ class Follower(Stories):
             reason += "; if an order to enter still stands, cancel it"
         return self._news(read, story, self._now(read, story), index, kind, reason)
 
-    def keep_sizes(self, sizes: Mapping[str, str | None]) -> None:
-        """Give stories, by thread, the sizes that were published of them: the account may have been another then."""
-        for story in self._stories:
-            size = sizes[story.found.thread]
-            story.found = replace(story.found, size=None if size is None else Decimal(size))
-
     def leave_alone(self, threads: Collection[str]) -> None:
         """Stop following stories, without news."""
         kept = [story.found.thread not in threads for story in self._stories]

@@ -111,7 +111,11 @@ def series_event(
 
 
 def found_of(weighed: Weighed, number: int, said: Event) -> Found:
-    """Give the setup of a row that is followed; the words come from its event, ``said``."""
+    """Give the setup of a row that is followed.
+
+    Its event, ``said``, gives the words, the size and which sinks hear of it. That may be an earlier event, published
+    of the same setup by another account and configuration.
+    """
     fits, row = weighed.fits, weighed.rows[number]
     entry = weighed.price(number, PRICE + STYLES.index(fits.pool.rules.entry_style))
     stop = weighed.price(number, STOP)
@@ -123,8 +127,8 @@ def found_of(weighed: Weighed, number: int, said: Event) -> Found:
         setup=setup.name,
         title=setup.title,
         sign=int(fits.spots[row, 2]),
-        set_aside=bool(weighed.set_aside[number]),
-        evidence_points=int(fits.counted[row]),
+        set_aside=bool(said.data["set_aside"]),
+        evidence_points=said.data["evidence_points"],
         close=said.data["bar_close"],
         trigger=float(fits.levels["trigger"][row]),
         entry=entry,

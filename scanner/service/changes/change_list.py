@@ -10,13 +10,13 @@ from scanner.events import OF_SETUPS
 from scanner.market.bars import NO_BARS, NO_TIME, Bars
 from scanner.pipeline import Pools, run_together
 from scanner.service.changes.restating import as_sent
-from scanner.service.changes.retelling import given_up, said_last, same_plan, untold
+from scanner.service.changes.retelling import as_published, given_up, said_last, same_plan, untold
 from scanner.service.desk import series_of
 from scanner.service.resuming import checkpoint_of, snapshot_of
 from scanner.store import Batch, Rewrite, SeriesKey, SeriesUpdate
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from scanner.configuration.model.settings import Settings, Watched
     from scanner.events import Event
@@ -98,11 +98,16 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
     updates = [SeriesUpdate(key, NO_BARS, b"") for key in desk.store.bars.keys if key.instrument in gone]
     for begin in range(0, len(names), TOGETHER):
         kept, again = dict[SeriesKey, dict[str, Bars]](), []
+        told: dict[Lane, dict[str, list[Event]]] = {}
         for name, stored in desk.stored(names[begin : begin + TOGETHER]).items():
             base, pipeline = SeriesKey(name, desk.watched[name].base.name), desk.pipelines[name]
             if stored:
                 bars = stored.get(base.timeframe, NO_BARS)  # none if the base timeframe is a new one
                 checked = pipeline.check(as_sent(bars, name), bars).bars
+                for lane in pipeline.lanes:
+                    told[lane] = _stories(desk, SeriesKey(name, lane.timeframe.name))
+                    setups = {thread: said_last(whole) for thread, whole in told[lane].items()}
+                    lane.engine.as_published = as_published(setups, same_plan)
                 # Bars adjusted for other splits are of no use.
                 again.append(pipeline.again(checked, {} if pipeline.adjustments else stored))
                 desk.last[name], kept[base] = bars.last(), stored
@@ -112,7 +117,7 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
                 lane.engine.suspects.clear()  # their events were published at the time
                 key, own = SeriesKey(base.instrument, lane.timeframe.name), Bars.joined(run.bars.get(lane, []))
                 found, known = [event for event, of in run.said if of is lane], stored.get(key.timeframe, NO_BARS)
-                said += [(each, key) for each in _retold(desk, key, lane, found, known)]
+                said += [(each, key) for each in _retold(lane, found, known, told[lane])]
                 last_known = int(known.close_time[-1]) if len(known) else NO_TIME
                 if lane.aggregator is not None and len(own) and own.close_time[-1] >= last_known:
                     rewrites.append(Rewrite(key, int(own.close_time[0]), own, b""))
@@ -125,11 +130,11 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
     return revived
 
 
-def _retold(desk: Desk, key: SeriesKey, lane: Lane, found: Sequence[Event], bars: Bars) -> Iterator[Event]:
+def _retold(lane: Lane, found: Sequence[Event], bars: Bars, told: Mapping[str, Sequence[Event]]) -> Iterator[Event]:
     """Give the events still to be published for the unfinished stories of a series.
 
-    ``found`` is what the current rules find, ``bars`` are the stored bars of the series. A story that agrees with what
-    was published, or has just ended, is continued; any other is given up.
+    ``found`` is what the current rules find, ``bars`` are the stored bars of the series, and ``told`` is what was
+    published of each story. A story that agrees with that, or has just ended, is continued; any other is given up.
     """
     last, under_way = bars.last(), {each.thread for each in lane.engine.under_way()}
     if last is None:  # a new timeframe: its earlier setups were never published
@@ -138,9 +143,8 @@ def _retold(desk: Desk, key: SeriesKey, lane: Lane, found: Sequence[Event], bars
     now: dict[str, list[Event]] = {}
     for event in found:
         now.setdefault(event.thread, []).append(event)
-    said = _stories(desk, key)
     goes_on = set()
-    for thread, whole in said.items():
+    for thread, whole in told.items():
         if not (_is_open(whole[-1]) or (thread in under_way and not whole[-1].facts.ends)):
             continue
         events = now.get(thread, [])
@@ -152,8 +156,6 @@ def _retold(desk: Desk, key: SeriesKey, lane: Lane, found: Sequence[Event], bars
             yield from rest
             goes_on.add(thread)
     lane.engine.leave_alone(under_way - goes_on)
-    if lane.engine.follower is not None:
-        lane.engine.follower.keep_sizes({thread: said[thread][-1].data["size"] for thread in goes_on})
 
 
 def unlisted(desk: Desk) -> list[tuple[Event, SeriesKey]]:

@@ -10,7 +10,7 @@ import numpy as np
 from scanner.events import KINDS, event_id
 from scanner.market.bars import NEVER, NO_BARS, Bars, RawBars
 from scanner.pipeline import Run
-from scanner.service.changes.retelling import retold
+from scanner.service.changes.retelling import as_published, difference, retold, said_last
 from scanner.service.resuming import checkpoint_of, snapshot_of
 from scanner.store import Rewrite, SeriesKey
 
@@ -97,6 +97,12 @@ def run_again(
     since = int(corrected.close_time[0])  # earlier bars are unchanged
     rerun = Rerun(pipeline, checked)
     rewritten, run = {base: checked}, Run()
+    for lane in pipeline.lanes:
+        threads = under_way.get(lane.timeframe.name, ())
+        setups = {thread: said_last([each.event for each in published.story(thread)]) for thread in threads}
+        lane.engine.as_published = as_published(
+            setups, lambda before, now: before.time < since or not difference(before, now, route)
+        )
     for lane, part in pipeline.again(checked, stored, over):
         run.add(lane, part, lane.engine.events(part))
     for lane in pipeline.lanes:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from scanner.events import Event, event_id, rfc3339
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from scanner.event_data import SetupData, StoryData, WithdrawnData
     from scanner.market.bars import Bar
@@ -48,14 +48,28 @@ def retold(
     if is_gone or not is_known:
         given = [] if said.facts.ends else [given_up(said, f"{RESTATED}, and {UNJUDGED}", last)]
         return ([withdrawal(setup, GONE)] if is_gone else given), True
-    if is_found and (otherwise := _otherwise(setup, found[0], route)):
-        withdrawn = withdrawal(setup, otherwise)
+    if is_found and (differs := difference(setup, found[0], route)):
+        withdrawn = withdrawal(setup, differs)
         return [withdrawn, *_anew(found, withdrawn)], False
     rest = untold(found, whole, since)
     if rest is not None:
         return rest, False
     reason = f"{RESTATED}; with the new ones, not all that was reported of this setup since {rfc3339(since)} holds"
     return [given_up(said, reason, last)], True
+
+
+def as_published(setups: Mapping[str, Event], stands: Callable[[Event, Event], bool]) -> Callable[[Event], Event]:
+    """Give, for an engine that runs again, what was published of a setup that it finds and that ``stands``.
+
+    ``setups`` are those published, by story. By the account and the configuration of now they may have another size,
+    evidence for other sinks, or be set aside; but whoever follows one goes by what was published.
+    """
+
+    def published(found: Event) -> Event:
+        before = setups.get(found.thread)
+        return found if before is None or not stands(before, found) else before
+
+    return published
 
 
 def _is_over(said: Event, since: int) -> bool:
@@ -140,7 +154,7 @@ def _withdrawal(setup: Event, reason: str, *, otherwise: bool) -> Event:
     return replace(setup, kind="setup.withdrawn", id=event_id("setup.withdrawn", setup.id), data=data)
 
 
-def _otherwise(before: Event, now: Event, route: Callable[[Event], Sequence[str]]) -> str:
+def difference(before: Event, now: Event, route: Callable[[Event], Sequence[str]]) -> str:
     """Say how a setup differs from what was published; empty if that changes neither what to do nor the sinks."""
     if before.kind != now.kind:
         aside = now.data["set_aside"]

@@ -286,7 +286,7 @@ def _told(reading: Reading, asked: Asked) -> str:
         (reading.tz, reading.stamp, reading.time_format, reading.decimal, reading.columns),
         (reading.calendar, reading.step, tuple(reading.timeframes)),
         (reading.currency, reading.account),
-        None if known is None else (known.mark, known.dates.found),
+        None if known is None else known.mark,
         asked,
     )
     return sha256(repr(told).encode()).hexdigest()

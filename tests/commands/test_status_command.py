@@ -88,6 +88,22 @@ def test_the_advice_for_a_changed_configuration_works(
     assert told.format(path=running) in second
 
 
+def test_dates_that_the_station_has_not_read_yet_are_a_change(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path, dates = tmp_path / "watch.toml", tmp_path / "dates.csv"
+    path.write_text(f'{CONFIG}[surroundings]\ndates = "dates.csv"\n', encoding="utf-8")
+    dates.write_text("time,instrument,what\n2027-06-12,all,report\n", encoding="utf-8")
+    known = load(path, {})
+    with Store.open(tmp_path / "kept.db", lambda: READ) as store:
+        store.database.say(f"{known.mark} {READ} {fixed_mark(known)}")
+        command.run(path, {}, READ)
+        assert STILL not in capsys.readouterr().out
+        dates.write_text("time,instrument,what\n2027-06-13,all,report\n", encoding="utf-8")
+        command.run(path, {}, READ)
+        assert f"{STILL}, which has changed since" in capsys.readouterr().out
+
+
 def test_without_a_running_station_only_the_mistake_is_reported(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

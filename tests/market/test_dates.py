@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import date, datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -10,7 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from scanner.market.sessions.dates import Dated, Dates, concerning_nobody, parsed, read
+from scanner.configuration.model.settings import dates_in
+from scanner.market.sessions.dates import Dated, Dates, concerning_nobody, parsed
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -111,14 +113,16 @@ def test_without_its_columns_nothing_is_known(text: str) -> None:
 
 def test_a_file_that_cannot_be_read_is_reported_and_nothing_is_known(tmp_path: Path) -> None:
     path = tmp_path / "dates.csv"
-    assert read(path, "UTC") == Dates(
+    assert dates_in(path, "UTC") == Dates(
         troubles=(f"{path} cannot be read (No such file or directory); no dates are known",)
     )
-    assert "cannot be read (Is a directory)" in read(tmp_path, "UTC").troubles[0]
+    assert "cannot be read (it is not a regular file)" in dates_in(tmp_path, "UTC").troubles[0]
+    os.mkfifo(tmp_path / "pipe")  # which nobody ever writes to
+    assert "cannot be read (it is not a regular file)" in dates_in(tmp_path / "pipe", "UTC").troubles[0]
     path.write_bytes(GOOD.encode("utf-16"))
-    assert read(path, "UTC") == Dates(troubles=(f"{path} is not UTF-8; no dates are known",))
+    assert dates_in(path, "UTC") == Dates(troubles=(f"{path} is not UTF-8; no dates are known",))
     path.write_bytes(b"\xef\xbb\xbf" + GOOD.replace("\n", "\r\n").encode() + b"x,A,x\r\n")
-    dates = read(path, "UTC")
+    dates = dates_in(path, "UTC")
     assert len(dates.found or ()) == 3
     assert dates.troubles[0].startswith(f'{path}: line 5 has the time "x"')
 

@@ -118,6 +118,17 @@ def test_a_look_finds_a_new_version_only_if_something_has_changed(tmp_path: Path
         looker.stop()
 
 
+def test_the_page_reads_the_configuration_again_when_its_dates_change(tmp_path: Path) -> None:
+    kept(tmp_path).close()
+    path, dates = tmp_path / "watch.toml", tmp_path / "dates.csv"
+    path.write_text(CONFIG.replace("[surroundings]", '[surroundings]\ndates = "dates.csv"'))
+    configured = Configured(path, Work(path, {}))
+    before = configured.known.outline
+    dates.write_text("time,instrument,what\n2027-06-12,all,report\n")
+    configured.look_again()
+    assert configured.known.outline.mark == configuration.load(path, {}).mark != before.mark
+
+
 def test_the_stored_report_is_shown_and_runs_nothing(tmp_path: Path) -> None:
     with served(tmp_path) as page:
         assert get(f"{page.url}/study/report").status_code == 404

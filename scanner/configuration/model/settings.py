@@ -28,8 +28,7 @@ from scanner.configuration.toml_files.reading import TomlFaultError, document_of
 from scanner.market.bars import NEVER
 from scanner.market.instruments import Instrument
 from scanner.market.sessions.calendars import Calendar, calendar_named
-from scanner.market.sessions.dates import Dates
-from scanner.market.sessions.dates import read as read_dates
+from scanner.market.sessions.dates import Dates, parsed
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.splits import Adjustment, adjust, in_force
 from scanner.pipeline import Inputs
@@ -125,8 +124,12 @@ class Settings(Document):
 
     @property
     def mark(self) -> str:
-        """Identify a file by its contents, whatever its layout and comments; the environment is left out."""
-        return sha256(json.dumps(self.document, sort_keys=True, default=str).encode()).hexdigest()[:32]
+        """Identify a configuration by the contents of its file and of that of its dates, whatever their layout.
+
+        The environment is left out.
+        """
+        told = json.dumps(self.document, sort_keys=True, default=str), self.dates.found
+        return sha256(repr(told).encode()).hexdigest()[:32]
 
     @property
     def store_path(self) -> Path:
@@ -142,7 +145,7 @@ class Settings(Document):
     def dates(self) -> Dates:
         """The user's dates, read on first use; what is wrong with their file is in their troubles."""
         path = self.surroundings.dates
-        return Dates() if path is None else read_dates(self.folder / path, self.station.zone)
+        return Dates() if path is None else dates_in(self.folder / path, self.station.zone)
 
     def of(self, name: str, *, steps: PriceSteps | None = None, timeframes: tuple[Timeframe, ...] = ()) -> Watched:
         """Resolve one instrument; ``steps`` and ``timeframes`` apply if none are given.
@@ -209,6 +212,18 @@ def _adjustment(split: Split, calendar: Calendar) -> Adjustment:
         moment = moment.replace(tzinfo=ZoneInfo(calendar.tz))
     new, old = split.ratio.split(":")
     return Adjustment(int(moment.timestamp()) * SECOND, Fraction(int(new), int(old)))
+
+
+def dates_in(path: Path, zone: str) -> Dates:
+    """Read a file of dates, in ``zone`` where they name none; everything wrong with it is listed in its troubles."""
+    try:
+        text = read_text(path).removeprefix("\ufeff")
+    except OSError as problem:
+        return Dates(troubles=(f"{path} cannot be read ({problem.strerror or problem}); no dates are known",))
+    except UnicodeDecodeError:
+        return Dates(troubles=(f"{path} is not UTF-8; no dates are known",))
+    dates = parsed(text, zone)
+    return Dates(dates.found, tuple(f"{path}: {each}" for each in dates.troubles))
 
 
 def from_document(document: Mapping[str, Any], folder: Path, environ: Mapping[str, str]) -> Settings:

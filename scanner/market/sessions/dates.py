@@ -1,4 +1,4 @@
-"""The user's dates: moments at which a price may jump, such as a report, read from a CSV file."""
+"""The user's dates: moments at which a price may jump, such as a report, written as CSV."""
 
 from __future__ import annotations
 
@@ -15,7 +15,6 @@ from scanner.market.sessions.calendars import FIRST_YEAR, LAST_YEAR
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
-    from pathlib import Path
 
 EVERYTHING = "all"
 """The word that stands for every instrument."""
@@ -61,18 +60,6 @@ class Dates:
         """Give the last known day if it lies before ``now`` (nanoseconds since 1970 UTC); else None."""
         last = max(self.found or (), key=attrgetter("end"), default=None)
         return None if last is None or last.end > now else last.day
-
-
-def read(path: Path, zone: str) -> Dates:
-    """Read a file of dates; everything wrong with it is listed in its troubles."""
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as problem:
-        return Dates(troubles=(f"{path} cannot be read ({problem.strerror or problem}); no dates are known",))
-    except UnicodeDecodeError:
-        return Dates(troubles=(f"{path} is not UTF-8; no dates are known",))
-    dates = parsed(text, zone)
-    return Dates(dates.found, tuple(f"{path}: {each}" for each in dates.troubles))
 
 
 def parsed(text: str, zone: str) -> Dates:

@@ -1,4 +1,4 @@
-"""The configuration that the page uses, read again when its file has changed."""
+"""The configuration that the page uses, read again when its file or that of its dates has changed."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from scanner.page.workroom.work import Work
 
 ANYWAY = 86_400.0
-"""Seconds after which it is read again even if its file has not changed, since dates pass and calendars go on."""
+"""Seconds after which it is read again even if no file has changed, since dates pass and calendars go on."""
 
 
 class Configured:
@@ -25,15 +25,19 @@ class Configured:
         """Read it; UsageError if it cannot be used."""
         self.work = work
         self._path, self._passed = path, passed
-        self._state, self._read_at = state_of(path), passed()
+        state, self._read_at = state_of(path), passed()
         self.known = work.known()
+        self._state = state, self._state_of_dates()
 
     def look_again(self) -> None:
-        """Use the configuration as it is now, if it has changed and has no mistake."""
-        state, now = state_of(self._path), self._passed()
+        """Use the configuration as it is now, if it or its dates have changed and it has no mistake."""
+        state, now = (state_of(self._path), self._state_of_dates()), self._passed()
         if state != self._state or now - self._read_at >= ANYWAY:
             self._state, self._read_at = state, now
             try:
                 self.known = self.work.known()
             except UsageError:
                 return  # `closewatch status` says what is wrong; the station keeps the old one, too
+
+    def _state_of_dates(self) -> object:
+        return None if self.known.dates is None else state_of(self.known.dates)

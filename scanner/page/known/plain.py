@@ -43,10 +43,14 @@ class Sheet:
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """A configuration as plain values. Relative paths begin at ``folder``; ``setups`` are all that are installed."""
+    """A configuration as plain values. Relative paths begin at ``folder``; ``setups`` are all that are installed.
+
+    ``dates`` is the file of the user's dates, None if there is none.
+    """
 
     outline: Outline
     folder: Path
+    dates: Path | None
     page: Page | None
     setups: Mapping[str, SetupLine]
 

@@ -78,6 +78,7 @@ class Work:
         return Known(
             outline_of(settings, self._environ, self._now()),
             settings.folder,
+            None if settings.surroundings.dates is None else settings.folder / settings.surroundings.dates,
             settings.page,
             {
                 name: SetupLine(name, each.setup.title, each.setup.summary, each.watched)

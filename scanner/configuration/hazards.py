@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
     from scanner.configuration.model.settings import Settings
 
+OF_DATES = ("surroundings", "dates")
+"""The setting that names the file of dates."""
 TOLD = 3
 """How many errors of a file are reported one by one; the others are counted."""
 
@@ -22,8 +24,8 @@ def hazards(settings: Settings, now: int) -> Iterator[Mistake]:
     """Warn of settings that are valid but unwise; ``now`` is in nanoseconds since 1970 UTC."""
     if settings.account.large_risk:
         yield Mistake(("account", "risk_fraction"), settings.account.large_risk, warning=True)
-    for text in _of_dates(settings, now):
-        yield Mistake(("surroundings", "dates"), text, warning=True)
+    yield from wrong_dates(settings)
+    yield from _old_dates(settings, now)
 
 
 def coming_splits(settings: Settings, now: int) -> Iterator[str]:
@@ -35,16 +37,28 @@ def coming_splits(settings: Settings, now: int) -> Iterator[str]:
                 yield f"{watched.instrument.symbol}: a split of {split} takes effect with the first bar from {when} on."
 
 
-def _of_dates(settings: Settings, now: int) -> Iterator[str]:
+def wrong_dates(settings: Settings) -> Iterator[Mistake]:
+    """Say what of the file of dates cannot be used; setups are judged without that."""
     path, dates = settings.surroundings.dates, settings.dates
     if path is None:
         return
-    yield from dates.troubles[:TOLD]
+    troubles = list(dates.troubles[:TOLD])
     if len(dates.troubles) > TOLD:
-        yield f"{settings.folder / path}: {len(dates.troubles) - TOLD:,} more lines are left out"
-    if (past := dates.past(now)) is not None:
-        yield f"{settings.folder / path}: its last date, {past}, has passed; add the next ones"
-    elif dates.found == ():
-        yield f"{settings.folder / path}: it contains no dates; add the next ones"
+        troubles.append(f"{settings.folder / path}: {len(dates.troubles) - TOLD:,} more lines are left out")
     if unknown := concerning_nobody(dates.found or (), [*settings.instruments, *settings.groups]):
-        yield f"{settings.folder / path}: there is no instrument or group {named(unknown)}; correct or remove the lines"
+        troubles.append(
+            f"{settings.folder / path}: there is no instrument or group {named(unknown)}; correct or remove the lines"
+        )
+    for text in troubles:
+        yield Mistake(OF_DATES, text, warning=True)
+
+
+def _old_dates(settings: Settings, now: int) -> Iterator[Mistake]:
+    path, dates = settings.surroundings.dates, settings.dates
+    if path is None:
+        return
+    if (past := dates.past(now)) is not None:
+        text = f"its last date, {past}, has passed; add the next ones"
+        yield Mistake(OF_DATES, f"{settings.folder / path}: {text}", warning=True)
+    elif dates.found == ():
+        yield Mistake(OF_DATES, f"{settings.folder / path}: it contains no dates; add the next ones", warning=True)

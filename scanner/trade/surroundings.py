@@ -89,7 +89,7 @@ REASONS: Mapping[int, str] = {
     around.NOT_INTRADAY: "for bars shorter than a day only",
     around.NO_SESSIONS: "the sessions are not known",
     around.NEVER_CLOSES: "the market never closes",
-    around.NO_DATES: "no dates are given",
+    around.NO_DATES: "no dates are known",
     around.NO_DATE: "none of the dates given concerns it",
     around.ONE_BAR: "a setup of one bar has no opening within",
     around.NO_ATR: "too few bars so far for an ATR",

@@ -157,3 +157,20 @@ def test_a_bar_that_goes_on_is_left_out_and_told(local: Path) -> None:
     assert "row 391: the bar of 2024-05-24T19:45:00Z ends at 2024-05-24T20:00:00Z, which is after" in err
     assert "refused       1 (1 not ended)" in out
     assert "refused       0" in closewatch(*words, "--as-of", "2024-05-24T16:00")[1]
+
+
+@pytest.mark.parametrize("command", ["replay", "explain"])
+def test_dates_that_cannot_be_used_are_named_before_going_on_without_them(
+    local: Path, tmp_path: Path, command: str
+) -> None:
+    config, dates = tmp_path / "watch.toml", tmp_path / "dates.csv"
+    config.write_text('[surroundings]\nrequire = ["dates"]\ndates = "dates.csv"\n[instruments.gannet]\n')
+    words: list[str | Path] = [command, local, "--config", config]
+    words += ["--at", "2024-05-24"] if command == "explain" else []
+    missing = f"surroundings.dates: {dates} cannot be read (No such file or directory); no dates are known"
+    code, _, err = closewatch(*words)
+    assert (code, err.splitlines()[0]) == (0, missing)
+    dates.write_text("time,instrument,what\n2024-05-17,ganet,report\n2024-05-24,gannet,report\n")
+    code, _, err = closewatch(*words)
+    unknown = f"surroundings.dates: {dates}: there is no instrument or group ganet; correct or remove the lines"
+    assert (code, err.splitlines()[0]) == (0, unknown)

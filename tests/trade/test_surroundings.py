@@ -310,7 +310,7 @@ def test_what_cannot_be_judged_says_so_and_holds() -> None:
     assert reasons["room"] == reasons["risk_size"] == "the entry has no R"
     assert reasons["cost"] == "no costs are given"
     assert reasons["hours"] == "the sessions are not known"
-    assert reasons["dates"] == "no dates are given"
+    assert reasons["dates"] == "no dates are known"
     assert reasons["gap"] == "a setup of one bar has no opening within"
     assert reasons["volatility"].startswith("too few bars")
     early = judge(scene(series=blank), Surroundings())

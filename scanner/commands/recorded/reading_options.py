@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
+from scanner.commands import output
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -101,9 +103,11 @@ def reading_of(
 
     known = None
     if config is not None:
+        from scanner.configuration.hazards import wrong_dates  # noqa: PLC0415 - heavy, and seldom needed
         from scanner.configuration.model.settings import load  # noqa: PLC0415 - heavy, and seldom needed
 
         known = load(config)
+        output.tell(*(each.sentence for each in wrong_dates(known)))
     account = Account() if known is None else known.account
     if equity is not None:
         account = account.model_copy(update={"equity": _number(equity, "--equity")})

@@ -13,6 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from adapters.sinks.settings import ReaderSettings
+from scanner.market.digits import THIN_SPACE
 from scanner.ports import DeliveryError
 from scanner.present.words.words import say
 
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 
 WIDEST = 100
 """Widest line, in columns, that is easy to read."""
+UNBROKEN = "\ue000"
+"""Stands for the space between thousands until lines are broken: rich breaks at every space, and half a size is one."""
 
 
 class ConsoleSettings(ReaderSettings):
@@ -74,7 +77,8 @@ class ConsoleSink:
         # Written directly, since rich ends the whole program when a pipe breaks.
         with console.capture() as captured:
             console.print(what)
-        text = "".join(f"{line.rstrip()}\n" for line in captured.get().split("\n")[:-1])
+        whole = captured.get().replace(UNBROKEN, THIN_SPACE)
+        text = "".join(f"{line.rstrip()}\n" for line in whole.split("\n")[:-1])
         encoding = self._stream.encoding or "utf-8"
         self._stream.write(text.encode(encoding, "backslashreplace").decode(encoding))
         self._stream.flush()
@@ -83,7 +87,7 @@ class ConsoleSink:
 def _laid_out(words: Words, style: str) -> RenderableType:
     """Lay words out; they are safe already, and as Text objects they are never taken for markup."""
     blocks: list[RenderableType | None] = [
-        Text(words.headline, style),
+        _text(words.headline, style),
         _indented(words.lead),
         _indented(words.orders, "bold"),
         _indented(words.against, "yellow"),
@@ -94,17 +98,21 @@ def _laid_out(words: Words, style: str) -> RenderableType:
             blocks += [Text(f"\n  {title}", "bold"), _table(lines)]
     blocks += [_indented(words.wrong, above=1), _indented(words.folded, above=1)]
     for number, part in enumerate(words.parts, start=1):
-        blocks += [Text(f"\n{number}. {part.headline}", "bold"), _indented(part.brief())]
+        blocks += [_text(f"\n{number}. {part.headline}", "bold"), _indented(part.brief())]
     blocks += [_indented(words.record, above=1), _indented(words.caution, "dim", above=1), Text()]
     return Group(*(block for block in blocks if block is not None))
 
 
+def _text(text: str, style: str = "") -> Text:
+    return Text(text.replace(THIN_SPACE, UNBROKEN), style)
+
+
 def _indented(text: str, style: str = "", above: int = 0) -> RenderableType | None:
-    return Padding(Text(text, style), (above, 0, 0, 2)) if text else None
+    return Padding(_text(text, style), (above, 0, 0, 2)) if text else None
 
 
 def _table(lines: Sequence[Line]) -> RenderableType:
     grid = Table.grid(padding=(0, 2))
     for line in lines:
-        grid.add_row(Text(line.name), Text(line.value), Text(line.note, "dim"))
+        grid.add_row(_text(line.name), _text(line.value), _text(line.note, "dim"))
     return Padding(grid, (0, 0, 0, 4))

@@ -11,6 +11,7 @@ import sys
 import termios
 import unicodedata
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -18,6 +19,7 @@ from pydantic import ValidationError
 from rich.cells import cell_len
 
 from adapters.sinks.console import ConsoleSettings, ConsoleSink
+from scanner.market.digits import THIN_SPACE
 from scanner.ports import DeliveryError, Message, Notes
 from tests.adapters.samples import HOSTILE_NAMES, LINE, RECORD, setup_event, station_event, withdrawn_event
 from tests.adapters.story_samples import story_event
@@ -59,6 +61,15 @@ async def test_a_setup_is_printed_whole_and_ends_with_the_caution() -> None:
     ):
         assert part in text
     assert lines[-1] == ""
+
+
+@pytest.mark.parametrize("length", range(4, 40, 4))
+async def test_no_line_ends_within_a_number(length: int) -> None:
+    """Half a size looks like one."""
+    event = setup_event("N" * length)
+    entries = {style: entry | {"size": "1610000"} for style, entry in event.data["entries"].items()}
+    text = await printed(Message(replace(event, data=event.data | {"entries": entries})), zone="Europe/Berlin")
+    assert f", size 1{THIN_SPACE}610{THIN_SPACE}000, " in text.replace("\n", " ")
 
 
 async def test_one_that_is_late_says_so_first() -> None:

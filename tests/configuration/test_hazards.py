@@ -161,6 +161,11 @@ def test_each_cost_is_that_of_the_instrument_else_of_its_group_else_of_the_defau
             'defaults.costs.slippage: must be a price such as "0.02", per cent of the price such as "',
         ),
         (
+            "spread = { amount = -1 }",
+            15,
+            'defaults.costs.spread: must be a price such as "0.02", per cent of the price such as "',
+        ),
+        (
             'slippage = "1 EUR"',
             18,
             "instruments.A.costs.slippage: is in EUR, but its prices are in USD; write it in USD",

@@ -59,10 +59,9 @@ def _iso(value: object) -> object:
     return value.isoformat() if isinstance(value, date) else value
 
 
-def _a_cost(value: object) -> object:
-    if isinstance(value, bool) or not isinstance(value, str | int | float | Decimal):
-        return value
-    return Cost.of(value if isinstance(value, str) else f"{Decimal(str(value)):f}")
+def _a_cost(value: object) -> Cost:
+    is_number = isinstance(value, int | float | Decimal) and not isinstance(value, bool)
+    return Cost.of(f"{Decimal(str(value)):f}" if is_number else str(value))
 
 
 def _a_step(text: str) -> str:

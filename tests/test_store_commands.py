@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import pytest
 from pyarrow import parquet
 
-from scanner.store import Batch, Store
-from tests.commands.typed import as_anybody, closewatch
+from scanner.store import Batch, Store, StoreTroubleError
+from tests.commands.typed import as_anybody, by_permissions, closewatch
 from tests.store.samples import GANNET, START, minute_bars, said, sent, update
 
 if TYPE_CHECKING:
@@ -153,6 +153,13 @@ def test_a_store_that_may_only_be_read_is_read(locked_up: Path) -> None:
     store.chmod(0o000)
     sentence = f"closewatch: {store}: the file may not be read by this user; allow it\n"
     assert as_anybody("store", "check", "--config", config) == (1, "", sentence)
+
+
+def test_a_station_does_not_start_on_a_store_that_it_may_not_write_to(locked_up: Path) -> None:
+    locked_up.chmod(0o755)
+    (locked_up / "kept.db.lock").chmod(0o644)
+    with pytest.raises(StoreTroubleError, match="the file or its folder is read-only; allow writing there"):
+        by_permissions(lambda: Store.open(locked_up / "kept.db", lambda: START))
 
 
 def test_changes_that_wait_in_the_log_are_not_passed_over(locked_up: Path) -> None:

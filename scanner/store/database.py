@@ -104,6 +104,9 @@ class Database:
                     connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
                     connection.execute("PRAGMA journal_mode = WAL")
                     prepare(connection)
+                    connection.execute("BEGIN")
+                    connection.execute("PRAGMA application_id = 0")  # fails if the file may only be read
+                    connection.execute("ROLLBACK")
                 for setting, value in (
                     ("synchronous", "FULL"),
                     ("foreign_keys", "ON"),

@@ -9,13 +9,16 @@ import sys
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import redirect_stderr, redirect_stdout
 from io import BytesIO, TextIOWrapper
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, TypeVar
 
 from scanner.cli import app
 from scanner.commands.trouble import run_guarded
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
+
+Result = TypeVar("Result")
 
 RUN = [sys.executable, "-c", "from scanner.cli import main; main()"]
 
@@ -53,9 +56,14 @@ def in_a_process(*words: str | Path, **environ: str) -> Done:
 
 
 def as_anybody(*words: str | Path) -> Done:
-    """Run a command here, in a thread without what lets root write and read whatever permissions say."""
+    """Run a command here, by the permissions of files."""
+    return by_permissions(lambda: closewatch(*words))
 
-    def run() -> Done:
+
+def by_permissions(work: Callable[[], Result]) -> Result:
+    """Work in a thread without what lets root write and read whatever permissions say."""
+
+    def run() -> Result:
         libc = ctypes.CDLL(None)
         # As capset(2) lays them out: the version and the thread; then what is in effect, what is permitted and what is
         # inherited, each 64 bits in two halves. Bits 1 and 2 are those for writing and reading (capabilities(7)).
@@ -63,7 +71,7 @@ def as_anybody(*words: str | Path) -> Done:
         assert libc.capget(thread, held) == 0
         fewer = type(held)(*(bits & ~0b110 for bits in held[:2]), *held[2:])
         assert libc.capset(thread, fewer) == 0
-        return closewatch(*words)
+        return work()
 
     with ThreadPoolExecutor(1) as pool:
         return pool.submit(run).result()

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from scanner.backoff import Pauses
 from scanner.delivery.sink_delivery import Means, SinkDelivery
 from scanner.ports import Notes
+from scanner.wording.words import number_of
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Mapping, Sequence
@@ -19,6 +20,10 @@ if TYPE_CHECKING:
 
 STORE_WITHIN = 20.0
 """Seconds allowed for an answer of the outbox."""
+NO_SUCH_SINK = (
+    "cannot be sent, since the configuration no longer has this sink; name a sink so again, or drop them with "
+    "`closewatch outbox drop`"
+)
 GRACE = 0.8
 """Seconds for deliveries under way to end when the station stops; those that do not are sent again later."""
 
@@ -53,8 +58,8 @@ class Delivery:
         1. ``picture`` draws the PNG chart of an event, or returns None, and ``notes`` gives notes to an event of a
         setup; both are called in a thread. ``quiet`` and ``ceiling`` (per minute) are by sink. A setup is late more
         than ``stale_after`` bars after it was found. ``tell`` receives a sentence when a sink starts to fail, when it
-        works again, and when it refuses an event for good. If the store does not answer within ``store_within``
-        seconds, it is left alone for a while.
+        works again, when it refuses an event for good, and when events wait for a sink that is not among ``sinks``. If
+        the store does not answer within ``store_within`` seconds, it is left alone for a while.
         """
         means = Means(
             store.outbox, clock, sleep, picture, notes, stale_after, tell, pauses or Pauses(random), store_within
@@ -62,6 +67,12 @@ class Delivery:
         self._sinks = {
             name: SinkDelivery(name, sink, means, (quiet or {}).get(name), (ceiling or {}).get(name))
             for name, sink in sinks.items()
+        }
+        self._tell = tell
+        self._unsendable = {
+            name: count
+            for (name, state), count in store.outbox.counts().items()
+            if state == "waiting" and name not in sinks
         }
 
     def wake(self) -> None:
@@ -81,6 +92,8 @@ class Delivery:
 
     async def run(self, stop: asyncio.Event) -> None:
         """Start the sinks and deliver until told to stop; then stop the sinks."""
+        for name, count in self._unsendable.items():
+            self._tell(f"{name}: {number_of(count, 'delivery', 'deliveries')} {NO_SUCH_SINK}")
         tasks = [asyncio.create_task(one.run(stop)) for one in self._sinks.values()]
         stopping = asyncio.create_task(stop.wait())
         try:

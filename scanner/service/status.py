@@ -94,7 +94,7 @@ def status(about: Outline, known: Facts, now: int, holder: Holder | None, *, mis
         _old(about, read, mistake),
         [_feed(name, bases[name], late=waited[name] > about.patience.get(name, 0.0) * SECOND) for name in bases],
         series,
-        [_sink(name, known) for name in dict.fromkeys([*about.sinks, *(sink for sink, _ in known.outbox)])],
+        _sinks(known, about),
         about.warnings,
     )
 
@@ -149,5 +149,15 @@ def _feed(name: str, series: Sequence[SeriesStatus], *, late: bool) -> FeedStatu
     )
 
 
-def _sink(name: str, known: Facts) -> SinkStatus:
-    return SinkStatus(name, known.outbox.get((name, "waiting"), 0), known.outbox.get((name, "dead"), 0))
+def _sinks(known: Facts, about: Outline) -> list[SinkStatus]:
+    """Give the configured sinks, and those that are gone but still have deliveries."""
+    still = [sink for sink, state in known.outbox if state in {"waiting", "dead"}]
+    return [
+        SinkStatus(
+            name,
+            known.outbox.get((name, "waiting"), 0),
+            known.outbox.get((name, "dead"), 0),
+            gone=name not in about.sinks,
+        )
+        for name in dict.fromkeys([*about.sinks, *still])
+    ]

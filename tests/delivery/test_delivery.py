@@ -418,3 +418,12 @@ async def test_what_arrived_while_the_store_was_locked_is_not_sent_again() -> No
     assert sink.taken == [event.id for event in events]
     (sentence,) = sentences
     assert "another program keeps the file locked" in sentence
+
+
+async def test_what_waits_for_a_sink_that_is_no_longer_configured_is_reported_at_the_start() -> None:
+    time, told_of = Time(), list[str]()
+    with store_with(time, [told(0), told(1)], ["before", NAME]) as store:
+        sink = PlannedSink(time)
+        await deliver(store, time, {NAME: sink}, until=lambda: len(sink.taken) > 1, tell=told_of.append)
+        (only,) = told_of
+        assert only.startswith("before: 2 deliveries cannot be sent, since the configuration no longer has this sink; ")

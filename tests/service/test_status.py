@@ -59,7 +59,7 @@ def test_over_a_weekend_a_coin_can_lag_and_a_share_cannot(tmp_path: Path) -> Non
     known = Facts(
         last={SHARE: FRIDAY, COIN: FRIDAY + HOUR, SeriesKey("SHELL", "1h"): FRIDAY + HOUR},
         seen={SHARE: 250, COIN: 249},
-        outbox={("mail", "dead"): 2, ("screen", "waiting"): 1, ("screen", "delivered"): 9},
+        outbox={("mail", "dead"): 2, ("screen", "waiting"): 1, ("screen", "delivered"): 9, ("desk", "delivered"): 1},
     )
     told = status(outline(settings(tmp_path)), known, now, Holder("4711", ""))
     share, coin, coarse = told.series
@@ -71,12 +71,13 @@ def test_over_a_weekend_a_coin_can_lag_and_a_share_cannot(tmp_path: Path) -> Non
         FeedStatus("coast", 1, 0, 0, FRIDAY, 0, late=False),
         FeedStatus("isle", 1, 1, 0, FRIDAY + HOUR, HOUR - QUARTER_HOUR, late=True),
     ]
-    assert list(told.sinks) == [SinkStatus("screen", 1, 0), SinkStatus("mail", 0, 2)]
+    assert list(told.sinks) == [SinkStatus("screen", 1, 0), SinkStatus("mail", 0, 2, gone=True)]
     lines = report(told)
     assert lines[0] == "The station loft is running (process 4711)."
     assert lines[2] == "3 series, 1 warm, 1 waiting for a bar that has closed."
     assert any(line.startswith("isle ") and line.endswith(" 45 min  late") for line in lines)
     assert any("in 1 bar " in line for line in lines)
+    assert any(line.startswith("mail ") and line.endswith("  no longer in the configuration") for line in lines)
 
 
 def test_much_at_risk_is_told_with_the_sum(tmp_path: Path) -> None:

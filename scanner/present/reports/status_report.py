@@ -53,13 +53,20 @@ class FeedStatus:
     late: bool
 
 
+NO_LONGER = "no longer in the configuration"
+
+
 @dataclass(frozen=True, slots=True)
 class SinkStatus:
-    """A sink: how many deliveries wait for it, and how many it refused for good."""
+    """A sink: how many deliveries wait for it, and how many it refused for good.
+
+    ``gone`` says that the configuration no longer has it: what waits for it cannot be sent.
+    """
 
     name: str
     waiting: int
     dead: int
+    gone: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,8 +186,11 @@ def _judged(feed: FeedStatus) -> str:
 def _sinks(sinks: Sequence[SinkStatus]) -> list[str]:
     if not sinks:
         return []
-    rows = [(plain(each.name, LONGEST_NAME), f"{each.waiting:,}", f"{each.dead:,}") for each in sinks]
-    return [*table(("sink", "waiting", "refused for good"), rows), ""]
+    rows = [
+        (plain(each.name, LONGEST_NAME), f"{each.waiting:,}", f"{each.dead:,}", NO_LONGER if each.gone else "")
+        for each in sinks
+    ]
+    return [*table(("sink", "waiting", "refused for good", ""), rows, left=(0, 3)), ""]
 
 
 def _series(each: SeriesStatus, zone: str) -> tuple[str, ...]:

@@ -232,3 +232,15 @@ def test_a_decision_outlives_a_station_that_is_killed_right_after(tmp_path: Path
     with Store.open(path, lambda: BAR_CLOSE) as store:
         assert [each.kind for each in store.decisions.all()] == ["take"]
         assert check(store) == []
+
+
+def test_a_price_after_a_split_is_asked_for_in_that_of_before(station: Store) -> None:
+    """Else 52 after 104 would count as a loss of half."""
+    run(station, "take", "GANNET", "--price", "101.40")
+    say(station, told(GANNET, "setup.entered", 1, "open"), told(GANNET, "setup.broken_off", 2, "broken_off"))
+    _, out, _ = run(station, "leave", GANNET.id, "--price", "52.10")
+    assert out.splitlines()[-1] == (
+        "Its story was broken off, and your R is measured with its stop, 100.15. If that was for a split, give your "
+        "price in that of before it: leave it again."
+    )
+    assert "broken off" not in run(station, "leave", GANNET.id).out

@@ -187,4 +187,9 @@ def _kept(story: Story, made: KeptDecision, before: Sequence[KeptDecision], abou
     if any(each.kind == made.kind != "note" for each in before):
         lines.append("This replaces your earlier decision, which stays in the journal.")
     lines += [f"Against the rules: {BROKEN_WORDS[kind]}." for kind, _ in broken(story, [made])]
+    if made.kind == "leave" and made.price is not None and story.last.kind == "setup.broken_off":
+        lines.append(
+            f"Its story was broken off, and your R is measured with its stop, {story.last.data['first_stop']}. If that "
+            "was for a split, give your price in that of before it: leave it again."
+        )
     return lines

@@ -70,7 +70,7 @@ def test_a_story_that_other_rules_do_not_know_is_given_up(store: Store, last: st
         assert [event.kind for event in new] == said
         before = store.events.find()
         for event in new:
-            assert "it is not followed any longer" in event.data["reason"]
+            assert "it is no longer followed" in event.data["reason"]
             assert store.events.story(event.thread)[-1].event == event
             assert [each.event.id for each in store.outbox.list()][-1] == event.id
 
@@ -151,7 +151,7 @@ def test_a_setup_that_waited_for_long_ends_too(store: Store, symbol: str, rulebo
     revive(at, at.load())
     last = store.events.story(setup.thread)[-1].event
     assert last.kind == end
-    assert last.kind != "setup.withdrawn" or "it is not followed any longer" in last.data["reason"]
+    assert last.kind != "setup.withdrawn" or "it is no longer followed" in last.data["reason"]
     assert setup.thread not in {story.id for story in stories.look()}
 
 
@@ -228,7 +228,7 @@ def test_a_story_given_up_does_not_go_on_when_its_instrument_returns(store: Stor
     take(at, BARS[index + 1 :])
     said = [kept.event for kept in store.events.find(series=KEY)]
     assert faults(said) == []
-    assert "it is not followed any longer" in given_up.data["reason"]
+    assert "it is no longer followed" in given_up.data["reason"]
     assert [event for event in said if event.thread == given_up.thread][-1] == given_up
     replayed = [event for event in engine(rulebook=many_found()).push(BARS) if event.facts.begins]
     assert [event.id for event in said if event.facts.begins] == [event.id for event in replayed]

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 TOGETHER = 64
 """Instruments whose stored bars are in memory at the same time."""
-OTHER_RULES = "the list or its rules are others now, and it is not followed any longer"
+OTHER_RULES = "the list or its rules have changed, and it is no longer followed"
 
 
 def list_of(settings: Settings, before: Settings) -> list[Watched]:

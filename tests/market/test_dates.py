@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from datetime import date, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -15,6 +15,7 @@ from scanner.configuration.model.settings import dates_in
 from scanner.market.sessions.dates import Dated, Dates, concerning_nobody, parsed
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
 HOUR = 3_600 * 10**9
@@ -58,6 +59,24 @@ def test_a_date_concerns_an_instrument_by_name_by_group_or_by_all() -> None:
     assert about("MILL", "") == ["figures"]
     assert Dates().of("MILL", "") is None
     assert concerning_nobody(dates.found or (), ["MILL", "shares"]) == ["HARBOUR"]
+
+
+class Counting(tuple[Dated, ...]):
+    """Dates that count how often somebody goes through all of them."""
+
+    __slots__ = ()
+    times: ClassVar[int] = 0
+
+    def __iter__(self) -> Iterator[Dated]:
+        """Go through them."""
+        Counting.times += 1
+        return super().__iter__()
+
+
+def test_a_long_list_of_instruments_does_not_go_through_all_dates_for_each() -> None:
+    dates = Dates(Counting(parsed(GOOD, "UTC").found or ()))
+    assert [len(dates.of(name, "shares") or ()) for name in ("HARBOUR", "MILL", "BUOY")] == [3, 2, 2]
+    assert Counting.times == 1
 
 
 def test_how_far_a_date_is_away() -> None:

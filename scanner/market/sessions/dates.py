@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import cached_property
 from io import StringIO
 from operator import attrgetter
 from typing import TYPE_CHECKING
@@ -14,7 +15,7 @@ from scanner.clocks import SECOND
 from scanner.market.sessions.calendars import FIRST_YEAR, LAST_YEAR
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
 EVERYTHING = "all"
 """The word that stands for every instrument."""
@@ -40,7 +41,7 @@ class Dated:
         return max(self.begin - moment, moment - self.end, 0)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Dates:
     """The contents of a file of dates, in its order; ``troubles`` has a sentence for each thing that could not be read.
 
@@ -54,7 +55,16 @@ class Dates:
         """Give those that concern an instrument; None if no dates are known at all."""
         if self.found is None:
             return None
-        return tuple(each for each in self.found if each.whom in {instrument, EVERYTHING} or each.whom == group != "")
+        named = {place for name in (instrument, group, EVERYTHING) for place in self._places.get(name, ())}
+        return tuple(self.found[place] for place in sorted(named))
+
+    @cached_property
+    def _places(self) -> Mapping[str, Sequence[int]]:
+        """Where the dates of each instrument and group are: a long list has many of either."""
+        places: dict[str, list[int]] = {}
+        for place, each in enumerate(self.found or ()):
+            places.setdefault(each.whom, []).append(place)
+        return places
 
     def past(self, now: int) -> date | None:
         """Give the last known day if it lies before ``now`` (nanoseconds since 1970 UTC); else None."""

@@ -53,6 +53,10 @@ class Measure(TypedDict):
     text: str
 
 
+NOT_JUDGED = "not judged"
+"""The start of the text of one of the surroundings that cannot be judged, and so holds."""
+
+
 class PlaceFound(Measure):
     """A place that was looked for; ``price`` is its price, null if none was found."""
 

@@ -20,6 +20,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from scanner.analysis.numbers import number
 from scanner.analysis.rules import TIE
 from scanner.clocks import DAY, HOUR
+from scanner.event_data import NOT_JUDGED
 from scanner.market.costs import COST_NAMES
 from scanner.trade import around
 from scanner.trade.around import (
@@ -71,8 +72,6 @@ Surrounding = Literal["trend", "coarser", "volatility", "room", "cost", "liquid"
 NAMES: tuple[Surrounding, ...] = get_args(Surrounding)
 """In the order in which they are shown."""
 NUMBERS: Mapping[Surrounding, int] = {name: number for number, name in enumerate(NAMES)}
-NOT_JUDGED = "not judged"
-"""The start of the text of a surrounding that cannot be judged, and so holds."""
 
 PARTS_OF: Mapping[Surrounding, range] = dict(zip(NAMES, starmap(range, pairwise(IN_PARTS.tolist())), strict=True))
 """The parts of each, all of which must hold."""

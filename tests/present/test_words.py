@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
+from dataclasses import replace
 from decimal import Decimal
 from html import escape as html_text
 from typing import TYPE_CHECKING, get_args
@@ -115,6 +116,17 @@ def hidden(text: str) -> list[str]:
 
 def test_the_whole_text_of_an_alert() -> None:
     assert alert(Message(setup_event()), BERLIN, NEW_YORK).plain() == ALERT
+
+
+def test_surroundings_that_nobody_could_judge_are_named_and_not_counted() -> None:
+    event = setup_event()
+    unknown = {"measured": None, "threshold": "> 10", "verdict": True, "text": "not judged: no dates are known"}
+    around = event.data["surroundings"] | {"dates": unknown}
+    words = alert(Message(replace(event, data=event.data | {"surroundings": around})), "UTC", None)
+    assert "Surroundings: 2 of 3 hold, not judged: dates; evidence 7 of 10." in words.folded
+    assert next(line for line in words.why if line.name == "surroundings").plain() == (
+        "surroundings: 2 of 3 (hold, not judged: dates)"
+    )
 
 
 def test_the_short_side_is_told_with_its_own_words() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from scanner.event_data import chosen_entry
+from scanner.event_data import NOT_JUDGED, chosen_entry
 from scanner.present.glance.acting import acting, key_figures, sized
 from scanner.present.glance.folded import failing, measured_first, rules_in_a_line
 from scanner.wording.cautions import SHORT
@@ -22,6 +22,8 @@ from scanner.wording.words import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from scanner.event_data import Entry, Measure, Place, SetupData, WithdrawnData
     from scanner.ports import Message
 
@@ -134,10 +136,18 @@ def _glance(data: SetupData, entry: Entry) -> str:
 
 
 def _folded(data: SetupData) -> str:
-    around = data["surroundings"]
-    holding = sum(each["verdict"] for each in around.values())
+    holding, hold = _holding(data["surroundings"])
     evidence = f"evidence {data['evidence_points']} of {data['evidence_total']}"
-    return f"{rules_in_a_line(data['rules'])} Surroundings: {holding} of {len(around)} hold; {evidence}."
+    return f"{rules_in_a_line(data['rules'])} Surroundings: {holding} {hold}; {evidence}."
+
+
+def _holding(around: Mapping[str, Measure]) -> tuple[str, str]:
+    """Say how many surroundings hold of those judged, and name the others: they hold only because nothing is known."""
+    unknown = [key.replace("_", " ") for key, each in around.items() if each["text"].startswith(NOT_JUDGED)]
+    holding = sum(each["verdict"] for each in around.values()) - len(unknown)
+    return f"{holding} of {len(around) - len(unknown)}", "hold" + (
+        f", not judged: {', '.join(unknown)}" * bool(unknown)
+    )
 
 
 def _levels(data: SetupData, entry: Entry) -> tuple[Line, ...]:
@@ -179,10 +189,8 @@ def _why(data: SetupData) -> tuple[Line, ...]:
         for key, rule in data["rules"].items()
         if key != "place"  # the places are named already
     ]
-    around = data["surroundings"]
-    holding = sum(each["verdict"] for each in around.values())
-    lines.append(Line("surroundings", f"{holding} of {len(around)}", "hold"))
-    lines += [_surrounding(key.replace("_", " "), each) for key, each in around.items()]
+    lines.append(Line("surroundings", *_holding(data["surroundings"])))
+    lines += [_surrounding(key.replace("_", " "), each) for key, each in data["surroundings"].items()]
     points = f"{data['evidence_points']} of {data['evidence_total']}"
     lines.append(Line("evidence", points, "the places count too; + counted, − not; no count predicts anything"))
     lines += [

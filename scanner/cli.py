@@ -114,8 +114,13 @@ def contract(
 
 def main() -> None:
     """Run the command line; every expected error is one sentence and an exit code, never a traceback."""
-    from scanner.commands.trouble import run_guarded, stop_at_sigterm  # noqa: PLC0415 - not needed to parse the command line
+    from scanner.commands.trouble import (  # noqa: PLC0415 - not needed to parse the command line
+        replace_closed_streams,
+        run_guarded,
+        stop_at_sigterm,
+    )
 
+    replace_closed_streams()
     stop_at_sigterm()
     code = run_guarded(app)
     gc.freeze()  # else Python would search all that is loaded for cycles once more before it ends

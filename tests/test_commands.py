@@ -290,3 +290,28 @@ def test_a_command_whose_reader_has_gone_ends_without_a_word() -> None:
 
 def test_the_demo_feed_is_found_where_it_is_installed() -> None:
     assert files("demo_feed").joinpath("instruments.toml").is_file()
+
+
+@pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-", "<&- >&- 2>&-"])
+def test_a_stream_that_was_closed_before_the_start_leads_nowhere(closed: str) -> None:
+    done = subprocess.run(
+        ["sh", "-c", f'"$0" "$@" {closed}', *RUN, "contract"], capture_output=True, text=True, check=False, timeout=60
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.startswith("{") == (" >" not in f" {closed}")
+
+
+def test_a_station_whose_events_nobody_reads_any_more_ends(tmp_path: Path) -> None:
+    """It has no sink: what it finds would go nowhere."""
+    config = tmp_path / "unread.toml"
+    text = DEMO.read_text(encoding="utf-8").partition("[sinks.screen]")[0].replace("pace = 1200", "pace = 20000")
+    rest = DEMO.read_text(encoding="utf-8").partition("[defaults]")[2]
+    text = text.replace('"../demo_feed"', f'"{DEMO.parents[1] / "demo_feed"}"')
+    config.write_text(f"{text}[defaults]{rest}", encoding="utf-8")
+    station = subprocess.Popen([*RUN, "watch", str(config)], stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    assert station.stdout is not None
+    assert station.stdout.readline().startswith(b"{")
+    station.stdout.close()
+    _, log = station.communicate(timeout=60)
+    assert station.returncode == 1
+    assert b"could not be taken in" not in log

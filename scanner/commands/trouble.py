@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 DONE, FAILED, UNUSABLE, INTERRUPTED, TERMINATED = 0, 1, 2, 130, 143
 """Exit codes: success; stopped by an error on the way; bad arguments or unusable input; Ctrl-C; SIGTERM."""
 
+STDERR = 2
+"""The number of the last stream of a process."""
+
 STOPPED = "\nclosewatch: stopped; nothing was left half done.\n"
 
 
@@ -38,6 +41,14 @@ def stop_at_sigterm() -> None:
         sys.exit(TERMINATED)
 
     signal.signal(signal.SIGTERM, stop)
+
+
+def replace_closed_streams() -> None:
+    """Let streams that were closed before the start lead nowhere, or a file opened next would take their numbers."""
+    while (number := os.open(os.devnull, os.O_RDWR)) <= STDERR:
+        name = ("stdin", "stdout", "stderr")[number]
+        setattr(sys, name, os.fdopen(number, "w" if number else "r"))
+    os.close(number)
 
 
 def _drop_unread_output() -> None:

@@ -162,7 +162,16 @@ async def _watch(
         stale_after=settings.station.stale_after,
         tell=lambda sentence: station.to_report.note(f"sink {sentence}"),
     )
-    on_event = print_event if not sinks else lambda _: None
+    unread: list[OSError] = []
+
+    def on_event(event: Event) -> None:
+        try:
+            if not sinks:
+                print_event(event)
+        except OSError as problem:
+            unread.append(problem)
+            stop.set()
+
     station = Station(settings, store, feeds, clock=clock, delivery=delivery, on_event=on_event)
     for name, sink in sinks.items():
         if isinstance(sink, Hearing):
@@ -182,6 +191,8 @@ async def _watch(
     finally:
         for task in beside:
             task.cancel()
+    if unread:
+        raise unread[0]
 
 
 def _note_decision_trouble(station: Station, sink: str, trouble: str) -> None:

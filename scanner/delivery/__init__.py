@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from scanner.backoff import Pauses
 from scanner.delivery.sink_delivery import Means, SinkDelivery
 from scanner.ports import Notes
+from scanner.store import StoreTroubleError
 from scanner.wording.words import number_of
 
 if TYPE_CHECKING:
@@ -68,12 +70,7 @@ class Delivery:
             name: SinkDelivery(name, sink, means, (quiet or {}).get(name), (ceiling or {}).get(name))
             for name, sink in sinks.items()
         }
-        self._tell = tell
-        self._unsendable = {
-            name: count
-            for (name, state), count in store.outbox.counts().items()
-            if state == "waiting" and name not in sinks
-        }
+        self._outbox, self._tell, self._store_within = store.outbox, tell, store_within
 
     def wake(self) -> None:
         """Check the outbox at once, since something new was put there; call it in the event loop's thread."""
@@ -92,8 +89,7 @@ class Delivery:
 
     async def run(self, stop: asyncio.Event) -> None:
         """Start the sinks and deliver until told to stop; then stop the sinks."""
-        for name, count in self._unsendable.items():
-            self._tell(f"{name}: {number_of(count, 'delivery', 'deliveries')} {NO_SUCH_SINK}")
+        telling = asyncio.create_task(self._tell_unsendable())
         tasks = [asyncio.create_task(one.run(stop)) for one in self._sinks.values()]
         stopping = asyncio.create_task(stop.wait())
         try:
@@ -102,6 +98,7 @@ class Delivery:
             self.wake()
         finally:
             stopping.cancel()
+            telling.cancel()
             grace = GRACE if stop.is_set() else 0.0
             ended = await asyncio.gather(
                 *(_end(one, task, grace) for one, task in zip(self._sinks.values(), tasks, strict=True))
@@ -109,6 +106,15 @@ class Delivery:
         for outcome in ended:
             if isinstance(outcome, Exception):
                 raise outcome
+
+    async def _tell_unsendable(self) -> None:
+        """Say what waits for sinks that there are no longer; a store that cannot be read now has worse to report."""
+        with suppress(StoreTroubleError, TimeoutError):
+            async with asyncio.timeout(self._store_within):
+                counts = await asyncio.to_thread(self._outbox.counts)
+            for (name, state), count in counts.items():
+                if state == "waiting" and name not in self._sinks:
+                    self._tell(f"{name}: {number_of(count, 'delivery', 'deliveries')} {NO_SUCH_SINK}")
 
 
 async def _end(one: SinkDelivery, running: asyncio.Task[None], grace: float) -> BaseException | None:

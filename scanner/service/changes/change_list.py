@@ -105,7 +105,7 @@ def revive(desk: Desk, names: Sequence[str]) -> list[str]:
                 bars = stored.get(base.timeframe, NO_BARS)  # none if the base timeframe is a new one
                 checked = pipeline.check(as_sent(bars, name), bars).bars
                 for lane in pipeline.lanes:
-                    told[lane] = _stories(desk, SeriesKey(name, lane.timeframe.name))
+                    told[lane] = _unfinished(desk, SeriesKey(name, lane.timeframe.name))
                     setups = {thread: said_last(whole) for thread, whole in told[lane].items()}
                     lane.engine.as_published = as_published(setups, same_plan)
                 # Bars adjusted for other splits are of no use.
@@ -134,7 +134,7 @@ def _retold(lane: Lane, found: Sequence[Event], bars: Bars, told: Mapping[str, S
     """Give the events still to be published for the unfinished stories of a series.
 
     ``found`` is what the current rules find, ``bars`` are the stored bars of the series, and ``told`` is what was
-    published of each story. A story that agrees with that, or has just ended, is continued; any other is given up.
+    published of each of them. One that agrees with that, or has just ended, is continued; any other is given up.
     """
     last, under_way = bars.last(), {each.thread for each in lane.engine.under_way()}
     if last is None:  # a new timeframe: its earlier setups were never published
@@ -145,7 +145,7 @@ def _retold(lane: Lane, found: Sequence[Event], bars: Bars, told: Mapping[str, S
         now.setdefault(event.thread, []).append(event)
     goes_on = set()
     for thread, whole in told.items():
-        if not (_is_open(whole[-1]) or (thread in under_way and not whole[-1].facts.ends)):
+        if not _is_open(whole[-1]) and thread not in under_way:
             continue
         events = now.get(thread, [])
         stands = bool(events) and events[0].facts.begins and same_plan(events[0], said_last(whole))
@@ -164,18 +164,18 @@ def unlisted(desk: Desk) -> list[tuple[Event, SeriesKey]]:
     said = []
     for stored in desk.store.bars.load([key for key in desk.store.bars.keys if key not in listed], 1):
         if (last := stored.bars.last()) is not None:
-            told = [whole[-1] for whole in _stories(desk, stored.key).values()]
+            told = [whole[-1] for whole in _unfinished(desk, stored.key).values()]
             said += [(given_up(each, OTHER_RULES, last), stored.key) for each in told if _is_open(each)]
     return said
 
 
-def _stories(desk: Desk, key: SeriesKey) -> dict[str, list[Event]]:
-    """Give all published events of each setup of a series."""
+def _unfinished(desk: Desk, key: SeriesKey) -> dict[str, list[Event]]:
+    """Give all published events of each setup of a series whose story has not ended."""
     stories: dict[str, list[Event]] = {}
     for kept in desk.store.events.find(series=key, kinds=OF_SETUPS):
         if kept.event.facts.begins or kept.event.thread in stories:
             stories.setdefault(kept.event.thread, []).append(kept.event)
-    return stories
+    return {thread: whole for thread, whole in stories.items() if not whole[-1].facts.ends}
 
 
 def _is_open(last: Event) -> bool:

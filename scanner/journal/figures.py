@@ -52,12 +52,16 @@ def figures(results: Sequence[Decimal], costs: Sequence[Decimal | None] = ()) ->
         winners=winners,
         total=total,
         without_best=total - max(results, default=Decimal(0)),
-        mean=EXACT.quantize(EXACT.divide(total, len(results)), Decimal("0.01")) if results else None,
+        mean=_mean(total, len(results)) if results else None,
         share_between=wilson(winners, len(results)) if enough else None,
         mean_between=bootstrap([float(each) for each in results]) if enough else None,
         cost=sum(known, Decimal(0)),
         costed=len(known),
     )
+
+
+def _mean(total: Decimal, count: int) -> Decimal:
+    return EXACT.add(EXACT.quantize(EXACT.divide(total, count), Decimal("0.01")), 0)  # avoid negative zero
 
 
 def wilson(successes: float, count: float) -> tuple[float, float]:
@@ -77,13 +81,13 @@ def wilson(successes: float, count: float) -> tuple[float, float]:
 
 
 def bootstrap(values: Sequence[float]) -> tuple[float, float]:
-    """Give the 95 % interval of a mean by the percentile bootstrap; the same values always give the same interval.
+    """Give the 95 % interval of a mean by the percentile bootstrap; the order of the values changes nothing.
 
     The means of RESAMPLES samples, drawn from the values with replacement, from their 2.5th to their 97.5th
     percentile (Efron, B. (1979), «Bootstrap methods: another look at the jackknife», The Annals of Statistics 7,
     pages 1 to 26; from memory).
     """
-    source, chance = np.array(values), np.random.default_rng(SEED)
+    source, chance = np.sort(values), np.random.default_rng(SEED)
     step = max(BLOCK // len(source), 1)  # keeps the memory for each block of draws small
     means = [
         source[chance.integers(0, len(source), (min(step, RESAMPLES - done), len(source)))].mean(axis=1)

@@ -38,7 +38,7 @@ def test_the_interval_of_a_share_is_wilsons(case: tuple[int, int]) -> None:
 def test_the_interval_of_a_mean_is_that_of_other_peoples_bootstrap_and_always_the_same() -> None:
     values = np.round(np.random.default_rng(3).normal(0.3, 1.4, 60), 2)
     ours = bootstrap(values.tolist())
-    assert ours == bootstrap(values.tolist())
+    assert ours == bootstrap(values.tolist()[::-1])
     theirs: Any = stats.bootstrap(
         (values,), np.mean, n_resamples=10_000, method="percentile", rng=np.random.default_rng(4)
     ).confidence_interval
@@ -58,6 +58,10 @@ def test_the_sum_is_that_of_what_is_shown_and_few_results_have_no_interval(resul
     few = len(results) < TOO_FEW
     assert (known.share_between is None, known.mean_between is None) == (few, few)
     assert (known.mean is None) == (not results)
+
+
+def test_a_mean_that_rounds_to_0_has_no_sign() -> None:
+    assert str(figures([Decimal("-0.01"), Decimal("0.00"), Decimal("0.00")]).mean) == "0.00"
 
 
 def stories() -> list[Story]:

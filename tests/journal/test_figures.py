@@ -14,12 +14,14 @@ from statsmodels.stats.proportion import proportion_confint
 
 from scanner.journal.entries import entry_of
 from scanner.journal.figures import TOO_FEW, bootstrap, figures, wilson
-from scanner.journal.review import review
-from scanner.store import KeptDecision
+from scanner.journal.review import review, to_review
+from scanner.store import KeptDecision, Store
 from tests.adapters.samples import BAR_CLOSE
-from tests.journal.samples import DAY, HOUR, closed, found, one_story, told
+from tests.journal.samples import DAY, HOUR, closed, found, keep, one_story, told
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from scanner.journal.stories import Story
 
 RESULTS = st.lists(st.decimals("-3", "9", places=2, allow_nan=False), max_size=60)
@@ -102,6 +104,30 @@ def test_a_review_counts_each_thing_when_it_happened() -> None:
     assert second_day.broken == {}
     nothing = review([], [], BAR_CLOSE, BAR_CLOSE + HOUR)
     assert (nothing.found, nothing.closed, nothing.figures["all"].mean) == (0, 0, None)
+
+
+def test_a_decision_counts_at_the_bar_before_it_however_long_ago_the_last_message_was() -> None:
+    setup = found("TERN")
+    story = one_story(setup, told(setup, "setup.entered", 1, "open"), closed(setup, 20 * 24, "103.15"))
+    made = [
+        KeptDecision(1, story.id, "take", None, Decimal(900), "", 2, BAR_CLOSE + 8 * DAY, 0),
+        KeptDecision(2, story.id, "leave", Decimal("103.15"), None, "", 2, BAR_CLOSE + 20 * DAY, 0),
+    ]
+    weeks = [review([story], made, BAR_CLOSE + first * DAY, BAR_CLOSE + (first + 7) * DAY) for first in (0, 7, 14)]
+    assert [week.taken for week in weeks] == [0, 1, 0]
+    assert [week.broken for week in weeks] == [{}, {"too_large": 1}, {"before_exit_signal": 1}]
+
+
+def test_a_review_looks_at_stories_with_a_message_or_a_decision_in_that_time(tmp_path: Path) -> None:
+    setup = found("TERN")
+    keep(tmp_path / "kept.db", setup, told(setup, "setup.entered", 1, "open"))
+    made = [KeptDecision(1, setup.thread, "take", None, None, "", 2, BAR_CLOSE + 8 * DAY, 0)]
+    with Store.open(tmp_path / "kept.db", lambda: BAR_CLOSE) as store:
+        weeks = [
+            [story.id for story in to_review(store, made, BAR_CLOSE + first * DAY, BAR_CLOSE + (first + 7) * DAY)]
+            for first in (0, 7, 14)
+        ]
+    assert weeks == [[setup.thread], [setup.thread], []]
 
 
 def test_the_results_of_a_review_add_up_to_those_of_the_entries() -> None:

@@ -158,6 +158,13 @@ def test_no_path_leads_out(page: Served, path: str) -> None:
     assert b"Traceback" not in got
 
 
+@pytest.mark.parametrize("day", ["9998-01-01", "0001-01-09", "yesterday"])
+def test_a_review_up_to_no_usable_day_says_how_to_write_one(client: httpx.Client, day: str) -> None:
+    text = client.get("/review", params={"until": day}).text
+    assert "Write the last day as 2026-03-02." in text
+    assert text.rstrip().endswith("</html>")
+
+
 @contextmanager
 def lines(page: Served, count: int, sends: bytes) -> Iterator[list[socket.socket]]:
     """Open connections, each of which sends something and waits."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Literal
 from zoneinfo import ZoneInfo
 
@@ -11,7 +11,7 @@ from scanner.analysis.door.known_setups import known
 from scanner.commands import output
 from scanner.commands.trouble import UsageError
 from scanner.journal.entries import by_story, entry_of
-from scanner.journal.review import DAYS, days_up_to, midnight
+from scanner.journal.review import DAYS, day_of, days_up_to, midnight, to_review
 from scanner.journal.review import review as looked_back
 from scanner.journal.stories import short_ids, stories
 from scanner.present.reports.journal_files import as_csv, as_json, as_parquet
@@ -22,13 +22,13 @@ from scanner.wording.words import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import date
     from pathlib import Path
 
     from scanner.commands.station.which_store import Choice
     from scanner.journal.entries import Entry
     from scanner.store import Store
 
-FIRST_YEAR, LAST_YEAR = 1970, 2200
 SHOWN = 40
 SUFFIXES = (".csv", ".json", ".parquet", ".html")
 
@@ -102,16 +102,13 @@ def review(choice: Choice, span: str, until: str | None) -> None:
     today = datetime.now(UTC).astimezone(ZoneInfo(choice.zone)).date()
     first, end = days_up_to(today if until is None else _day(until, "--until"), span, choice.zone)
     with choice.visited() as store:
-        found = stories(store.events.stories(since=first, until=end))
         made = store.decisions.all()
-    output.say(*review_lines(looked_back(found, made, first, end), choice.zone))
+        found = looked_back(to_review(store, made, first, end), made, first, end)
+    output.say(*review_lines(found, choice.zone))
 
 
 def _day(text: str, option: str) -> date:
     try:
-        day = date.fromisoformat(text)
+        return day_of(text)
     except ValueError:
-        day = None
-    if day is None or not FIRST_YEAR < day.year < LAST_YEAR:
-        raise UsageError(f"{option} {text}: write a day such as 2026-03-02")
-    return day
+        raise UsageError(f"{option} {text}: write a day such as 2026-03-02") from None

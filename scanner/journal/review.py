@@ -53,8 +53,8 @@ class Review:
     """What happened from ``since`` to before ``until``, in nanoseconds since 1970 UTC.
 
     Each is counted when it happened: a setup at the close of its bar, a decision at the close of the bar before it, an
-    entry or a close when it was reported. ``found`` includes those ``set_aside``. ``figures`` are those of setups
-    closed in that time, whenever they were found.
+    entry or a close when it was reported. ``found`` includes those ``set_aside``. ``figures`` are those of stories that
+    ended in that time, whenever they were found; the user's own may be known where the rules have no result.
     """
 
     since: int
@@ -81,7 +81,7 @@ def review(looked_at: Iterable[Story], decisions: Iterable[KeptDecision], since:
     made = by_story(decisions)
     counts: Counter[str] = Counter()
     rules_broken: Counter[Broken] = Counter()
-    closed: list[Entry] = []
+    ended: list[Entry] = []
     for story in looked_at:
         times = {each.number: each.event.time for each in story.events}
         mine = made.get(story.id, [])
@@ -96,8 +96,8 @@ def review(looked_at: Iterable[Story], decisions: Iterable[KeptDecision], since:
             each.event.kind == "setup.entered" and since <= each.event.time < until for each in story.events
         )
         rules_broken.update(kind for kind, by in broken(story, mine) if by in within)
-        if entry.is_closed and since <= story.last.time < until:
-            closed.append(entry)
+        if not story.is_open and since <= story.last.time < until:
+            ended.append(entry)
     return Review(
         since,
         until,
@@ -106,27 +106,27 @@ def review(looked_at: Iterable[Story], decisions: Iterable[KeptDecision], since:
         counts["taken"],
         counts["passed"],
         counts["entered"],
-        len(closed),
-        _figures(closed),
+        sum(each.is_closed for each in ended),
+        _figures(ended),
         rules_broken,
     )
 
 
-def _figures(closed: list[Entry]) -> dict[Group, Figures]:
-    taken = [each for each in closed if each.decision == "taken"]
+def _figures(ended: list[Entry]) -> dict[Group, Figures]:
+    taken = [each for each in ended if each.decision == "taken"]
     return {
         "taken": _by_the_rules(taken),
         "own": figures([each.own_r for each in taken if each.own_r is not None]),
-        "passed": _by_the_rules(each for each in closed if each.decision == "passed"),
-        "all": _by_the_rules(each for each in closed if not each.set_aside),
-        "set_aside": _by_the_rules(each for each in closed if each.set_aside),
+        "passed": _by_the_rules(each for each in ended if each.decision == "passed"),
+        "all": _by_the_rules(each for each in ended if not each.set_aside),
+        "set_aside": _by_the_rules(each for each in ended if each.set_aside),
     }
 
 
-def _by_the_rules(closed: Iterable[Entry]) -> Figures:
+def _by_the_rules(ended: Iterable[Entry]) -> Figures:
     results: list[Decimal] = []
     costs: list[Decimal | None] = []
-    for each in closed:
+    for each in ended:
         if each.r is not None:
             results.append(each.r)
             costs.append(each.cost_r)

@@ -15,6 +15,7 @@ from statsmodels.stats.proportion import proportion_confint
 from scanner.journal.entries import entry_of
 from scanner.journal.figures import TOO_FEW, bootstrap, figures, wilson
 from scanner.journal.review import review, to_review
+from scanner.present.reports.journal_report import figure_rows
 from scanner.store import KeptDecision, Store
 from tests.adapters.samples import BAR_CLOSE
 from tests.journal.samples import DAY, HOUR, closed, found, keep, one_story, told
@@ -128,6 +129,21 @@ def test_a_review_looks_at_stories_with_a_message_or_a_decision_in_that_time(tmp
             for first in (0, 7, 14)
         ]
     assert weeks == [[setup.thread], [setup.thread], []]
+
+
+def test_your_own_result_counts_where_the_rules_have_none() -> None:
+    setup = found("TERN")
+    story = one_story(setup, told(setup, "setup.broken_off", 2, "broken_off"))
+    made = [
+        KeptDecision(1, story.id, "take", Decimal("101.35"), None, "", 1, BAR_CLOSE, 0),
+        KeptDecision(2, story.id, "leave", Decimal("97.75"), None, "", 2, BAR_CLOSE + 2 * HOUR, 0),
+    ]
+    looked = review([story], made, BAR_CLOSE, BAR_CLOSE + DAY)
+    assert looked.closed == 0
+    assert {group: each.closed for group, each in looked.figures.items() if each.closed} == {"own": 1}
+    assert looked.figures["own"].total == Decimal("-3.00")
+    assert ("sum of R", "-", "-3.00", "-", "-") in figure_rows(looked)[1]
+    assert figure_rows(review([], [], BAR_CLOSE, BAR_CLOSE + DAY))[1] == []
 
 
 def test_the_results_of_a_review_add_up_to_those_of_the_entries() -> None:

@@ -143,9 +143,9 @@ def review_lines(found: Review, zone: str) -> list[str]:
 
 
 def _figures(found: Review) -> list[str]:
-    if not found.closed:
-        return ["Nothing was closed, so no result can be shown; `closewatch journal` lists what was found, and when."]
     heads, rows, notes = figure_rows(found)
+    if not rows:
+        return ["Nothing was closed, so no result can be shown; `closewatch journal` lists what was found, and when."]
     lines = table(heads, rows)
     lines += [
         "",
@@ -158,7 +158,12 @@ def _figures(found: Review) -> list[str]:
 
 
 def figure_rows(found: Review) -> tuple[Sequence[str], list[tuple[str, ...]], list[str]]:
-    """Give the figures of a review as a table, its heads first, and sentences that go with them."""
+    """Give the figures of a review as a table, its heads first, and sentences that go with them.
+
+    There are no rows if there is no result.
+    """
+    if not any(each.closed for each in found.figures.values()):
+        return (), [], []
     shown = {group: found.figures[group] for group in GROUPS}
     rows = [
         ("closed", *(f"{each.closed:,}" for each in shown.values())),

@@ -179,6 +179,19 @@ def test_names_from_outside_are_shown_as_text(window: Page, page: Served) -> Non
     assert "<img src=x" in window.inner_text(".wrong")
 
 
+def test_no_name_is_so_wide_that_a_phone_shows_nothing_of_its_result(window: Page, page: Served) -> None:
+    window.set_viewport_size({"width": 360, "height": 740})
+    window.goto(page.url + "/journal")
+    widest = "Math.max(...Array.from(document.querySelectorAll('table.journal th:first-child'), e => e.offsetWidth))"
+    assert window.evaluate(widest) <= 360 / 2
+
+
+def test_the_state_of_a_story_without_a_result_has_no_figure(page: Served) -> None:
+    lost = found("PUFFIN")
+    page.say(lost, told(lost, "setup.broken_off", 2, "broken_off", r=None))
+    assert "State: <b>broken off</b>.</p>" in page.until("broken off", f"/story/{lost.thread}")
+
+
 def test_a_chart_is_read_and_zoomed_by_keyboard(window: Page, page: Served) -> None:
     window.goto(page.url + "/why?instrument=GANNET&timeframe=15m")
     drawn(window)

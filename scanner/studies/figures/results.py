@@ -212,7 +212,7 @@ class Verdict:
 
     ``mean`` is at 95 %; ``corrected`` is the same mean at the wider level that allows for the number of ``looks`` at
     these bars, and ``over_chance`` the difference from chance at that level (the least favourable one; None without
-    controls).
+    controls). ``without_best`` is the mean without the best 1 %, at least one; None if there are too few.
     """
 
     kind: Kind
@@ -223,6 +223,7 @@ class Verdict:
     mean: Interval
     corrected: Interval
     over_chance: Interval | None
+    without_best: float | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,7 +38,8 @@ def summary(study: Study, report: Report, zone: str) -> list[str]:
         "",
         f"{study.bars:,} bars of {instruments}, {first} to {last}",
         *left_out(study.checked, study.unjudged),
-        f"{every.found:,} setups: {every.set_aside:,} set aside, {every.entered:,} entered, {every.closed:,} closed",
+        f"{every.found:,} setups: {every.set_aside:,} set aside, {every.entered:,} entered, {every.closed:,} closed"
+        + (f", {every.still_open:,} still open and in no figure of R" if every.still_open else ""),
         *_broken_off(every),
         "",
         *table(

@@ -78,6 +78,7 @@ def _figures(of: Figures) -> list[tuple[str, str, bool]]:
         ("still waiting", count(of.waiting), False),
         ("entered", count(of.entered), False),
         ("closed", count(of.closed), False),
+        ("still open where the bars end: in no figure of R", count(of.still_open), False),
         ("broken off by a leap in price that may be a split: their R is unknown", count(of.broken_off), False),
         ("months with a closed trade", count(of.months), False),
         ("winners", count(of.winners), False),

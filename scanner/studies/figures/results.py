@@ -40,14 +40,15 @@ class Figures:
 
     ``found`` are all of them, ``set_aside`` those that the rules set aside, which count in nothing below. ``entered``
     and ``never_entered`` split the rest, except those that are still ``waiting``; ``closed`` are those with an R, in
-    ``months`` different months, ``broken_off`` those entered whose R is unknown, since prices leapt. ``too_few`` says
-    that there are too few for any interval. ``mean``, ``median`` and ``without_best`` (the mean without the ``best``
-    results that are the best 1 %, at least one) are in R; ``total`` and ``total_without_best`` are sums. ``spread`` is
-    the standard deviation. ``design_effect`` is the factor by which shared months widen the variance of the mean.
-    ``profit_factor`` is the sum of gains over the sum of losses. ``losing_run`` counts losses in a row, ``drawdown`` is
-    the deepest fall of the running sum in R. ``bars_held`` are quartiles of the bars held; ``best_r`` and ``worst_r``
-    are medians of the furthest reached. ``gapped`` is the share left through a gap beyond the stop, ``both`` the share
-    with entry and stop in one bar. ``cost`` is the mean cost in R.
+    ``months`` different months. Those entered without one are ``still_open`` where the bars end, or ``broken_off``
+    since prices leapt. ``too_few`` says that there are too few for any interval. ``mean``, ``median`` and
+    ``without_best`` (the mean without the ``best`` results that are the best 1 %, at least one) are in R; ``total``
+    and ``total_without_best`` are sums. ``spread`` is the standard deviation. ``design_effect`` is the factor by
+    which shared months widen the variance of the mean. ``profit_factor`` is the sum of gains over the sum of losses.
+    ``losing_run`` counts losses in a row, ``drawdown`` is the deepest fall of the running sum in R. ``bars_held`` are
+    quartiles of the bars held; ``best_r`` and ``worst_r`` are medians of the furthest reached. ``gapped`` is the
+    share left through a gap beyond the stop, ``both`` the share with entry and stop in one bar. ``cost`` is the mean
+    cost in R.
     """
 
     name: str
@@ -57,6 +58,7 @@ class Figures:
     never_entered: int
     waiting: int
     closed: int
+    still_open: int
     broken_off: int
     months: int
     too_few: bool

@@ -43,6 +43,7 @@ def assert_figures(own: Figures, setups: pd.DataFrame) -> None:
     assert own.waiting == (kept["state"] == "waiting").sum()
     assert own.never_entered == (kept["state"] == "lapsed").sum()
     assert own.broken_off == (kept["entry"].notna() & (kept["state"] == "broken_off")).sum()
+    assert own.still_open == (kept["state"] == "open").sum()
     assert own.months == closed["month"].nunique()
     assert own.too_few == (own.closed < 30 or own.months < 12)
     if closed.empty:
@@ -91,9 +92,17 @@ def test_figures_are_those_of_general_libraries_in_every_group() -> None:
 
 
 def test_results_that_are_unknown_are_not_passed_over_in_silence() -> None:
-    lost = report().all.broken_off
+    study = invented(400, 40)
+    trades = study.trades
+    unknown = trades.query("state == 'broken_off' and source == 'setup' and set_aside == ''").index
+    trades.loc[unknown[:2], "state"] = "open"
+    told = report_of(study, samples=SAMPLES)
+    assert_figures(told.all, trades[trades["source"] == "setup"])
+    lost = told.all.broken_off
+    assert (told.all.still_open, lost) == (2, report().all.broken_off - 2)
     assert lost > 0
-    said = "\n".join(summary(invented(400, 40), report(), "UTC"))
+    said = "\n".join(summary(study, told, "UTC"))
+    assert " closed, 2 still open and in no figure of R" in said
     assert f"broken off after the entry: {lost}, by a leap in price, which may be a split or a crash" in said
 
 

@@ -28,6 +28,7 @@ from scanner.studies.running import PARTS, How, StudyError, study_files
 from scanner.studies.stories.collecting import Asked
 from tests.commands.typed import RUN, closewatch
 from tests.configuration.examples import CONFIG
+from tests.configuration.test_own_setups import WITH_OTHER_WORDS
 from tests.laws import real_series
 from tests.outside.real_bars import INDEX_TIME_FORMAT, NASDAQ, SHARES, SP500
 
@@ -100,10 +101,15 @@ def test_another_file_rule_or_seed_is_another_part(tmp_path: Path) -> None:
     assert len(list((tmp_path / "out" / PARTS).iterdir())) == 4
 
 
-def test_an_own_setup_with_other_code_is_another_part(tmp_path: Path) -> None:
-    source, bars = tmp_path / "own_steps.py", tmp_path / "IBM.parquet"
+@pytest.mark.parametrize("changed", ["measured", "worded"])
+def test_an_own_setup_with_other_code_is_another_part(tmp_path: Path, changed: str) -> None:
+    """Its functions may be in several files."""
+    source, bars = tmp_path / f"{changed}.py", tmp_path / "IBM.parquet"
     source.write_text((CONFIG / "own_setup.py").read_text())
-    table = {"two_steps": {"object": "own_steps:SETUP"}}
+    if changed == "worded":
+        source.rename(tmp_path / "own_setup.py")
+        source.write_text(WITH_OTHER_WORDS.format(changed="rules=said.rules"))
+    table = {"two_steps": {"object": f"{changed}:SETUP"}}
     known = from_document({"setups": table, "feeds": {"files": {"type": "folder", "path": "."}}}, tmp_path, {})
     parquet.write_table(table_of("IBM"), bars)
     reading, how = Reading(settings=known, rulebook=known.rulebook_of()), How(tmp_path / "out", workers=1)

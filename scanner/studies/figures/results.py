@@ -252,10 +252,11 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class Running:
-    """The running sum of R in the order of entries, with the fan that contains 95 of 100 sums if the mean is ``under``.
+    """The running sum of R in the order of entries, with a fan of such sums if the mean is ``under``.
 
     Points are thinned to a few hundred; ``times`` are nanoseconds since 1970 UTC. ``under`` is the mean of chance on
-    the same bars, 0 without controls.
+    the same bars, 0 without controls. At each point the fan contains 95 of 100 sums; ``throughout`` is the share of
+    those that are in it at all points.
     """
 
     under: float
@@ -265,6 +266,7 @@ class Running:
     low: tuple[float, ...]
     middle: tuple[float, ...]
     high: tuple[float, ...]
+    throughout: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -155,7 +155,7 @@ def test_chance_is_every_order_of_the_same_results() -> None:
 
 def test_the_running_sum_stays_in_its_fan_if_the_mean_is_that_of_chance() -> None:
     rng = np.random.default_rng(2)
-    inside = []
+    inside, throughout = [], []
     for seed in range(30):
         results, month = rng.normal(0.1, 1, 200), np.sort(rng.integers(0, 50, 200))
         running = running_of(results, month, np.arange(200), 0.1, seed)
@@ -164,7 +164,12 @@ def test_the_running_sum_stays_in_its_fan_if_the_mean_is_that_of_chance() -> Non
         assert running.middle[-1] == pytest.approx(20, abs=4)
         half = len(running.total) // 2
         inside.append(running.low[half] <= running.total[half] <= running.high[half])
+        line, low, high = (np.array(each) for each in (running.total, running.low, running.high))
+        throughout.append((bool(((low <= line) & (line <= high)).all()), running.throughout))
     assert np.mean(inside) >= 0.86
+    stayed, told = np.mean(throughout, axis=0)
+    assert stayed == pytest.approx(told, abs=0.2)
+    assert told < 0.75  # far fewer than at any one place
 
 
 @pytest.mark.parametrize(("mean", "trades"), [(0.1, 3_462), (0.2, 866)])

@@ -29,15 +29,22 @@ def running(of: Running) -> Drawn:
         f"A line that ends at {in_r(of.total[-1])} R after {counted(last, 'trade')}, "
         f"{'inside' if inside else 'outside'} the fan of chance, which there spans {in_r(of.low[-1])} to "
         f"{in_r(of.high[-1])} R",
-        f"Sum of net R in the order of entries, {first} to {date(of.times[-1], 'UTC')}. The shaded fan contains 95 of "
-        f"100 such lines if each trade is worth {in_r(of.under)} R, as by chance on the same bars.",
+        f"Sum of net R in the order of entries, {first} to {date(of.times[-1], 'UTC')}. If each trade is worth "
+        f"{in_r(of.under)} R, as by chance on the same bars, the shaded fan contains 95 of 100 such lines at each "
+        f"number of trades, and {100 * of.throughout:.0f} of 100 stay in it throughout.",
     )
 
 
 def _compose(of: Running) -> Figure:
     figure, axes = sheet(HEIGHT)
     axes.fill_between(
-        of.trades, of.low, of.high, facecolor=BAND, edgecolor=PALE, linewidth=0.8, label="95 of 100 by chance"
+        of.trades,
+        of.low,
+        of.high,
+        facecolor=BAND,
+        edgecolor=PALE,
+        linewidth=0.8,
+        label="95 of 100 at each place",
     )
     axes.plot(of.trades, of.middle, color=PALE, linestyle=DASHED, linewidth=1.2, label="middle of chance")
     axes.axhline(0, color=PALE, linewidth=0.8)

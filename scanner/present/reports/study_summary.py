@@ -131,7 +131,7 @@ def _rules(rules: RuleChanges) -> Iterator[str]:
 
 def _beside(each: Beside, decimals: int) -> str:
     own, usual, bad = (f"{value:,.{decimals}f}" for value in (each.value, each.usual, each.bad))
-    return f"{own}; of the same results shuffled usually {usual}, and {bad} or more in 5 of 100"
+    return f"{own}; of the same results shuffled usually {usual}, and at worst {bad} in 95 of 100"
 
 
 def _told(interval: Interval) -> str:

@@ -153,6 +153,17 @@ def test_chance_is_every_order_of_the_same_results() -> None:
         assert own.bad == np.quantile(every, 0.95, method="higher")
 
 
+def test_the_worst_of_chance_is_told_as_what_most_orders_do_not_exceed() -> None:
+    run = report().all.losing_run
+    assert run is not None
+    runs = losing_runs(np.array(list(permutations([3.0, -1.0, -1.0, 2.0, -0.5, -1.0, -1.0]))))
+    bad = np.quantile(runs, 0.95, method="higher")
+    assert np.mean(runs >= bad) == pytest.approx(1 / 7), "whole numbers: «or more in 5 of 100» would be wrong"
+    assert np.mean(runs <= bad) >= 0.95
+    said = "\n".join(summary(invented(400, 40), report(), "UTC"))
+    assert f"usually {run.usual:.0f}, and at worst {run.bad:.0f} in 95 of 100" in said
+
+
 def test_the_running_sum_stays_in_its_fan_if_the_mean_is_that_of_chance() -> None:
     rng = np.random.default_rng(2)
     inside, throughout = [], []

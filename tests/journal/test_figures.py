@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from arch.bootstrap import IIDBootstrap
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
@@ -19,9 +20,13 @@ from scanner.present.reports.journal_report import figure_rows
 from scanner.store import KeptDecision, Store
 from tests.adapters.samples import BAR_CLOSE
 from tests.journal.samples import DAY, HOUR, closed, found, keep, one_story, told
+from tests.studies.figures.invented import skewed
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
+
+    from numpy.typing import NDArray
 
     from scanner.journal.stories import Story
 
@@ -42,13 +47,31 @@ def test_the_interval_of_a_mean_is_that_of_other_peoples_bootstrap_and_always_th
     values = np.round(np.random.default_rng(3).normal(0.3, 1.4, 60), 2)
     ours = bootstrap(values.tolist())
     assert ours == bootstrap(values.tolist()[::-1])
-    theirs: Any = stats.bootstrap(
-        (values,), np.mean, n_resamples=10_000, method="percentile", rng=np.random.default_rng(4)
-    ).confidence_interval
-    assert ours == pytest.approx((theirs.low, theirs.high), abs=0.02)
+    theirs = IIDBootstrap(values, seed=4).conf_int(np.mean, 40_000, method="studentized", std_err_func=_error)
+    assert ours == pytest.approx(theirs.ravel(), abs=0.02)
     assert ours[0] < values.mean() < ours[1]
     many = bootstrap([0.0, 1.0] * 1_000)  # in several blocks of draws
     assert many == pytest.approx((0.5 - 0.0219, 0.5 + 0.0219), abs=0.003)  # 1.96 standard errors of the mean
+
+
+def _error(_: float, values: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.array([values.std(ddof=1) / np.sqrt(len(values))])
+
+
+def few_winners(rng: np.random.Generator, count: int) -> NDArray[np.float64]:
+    """One in five gains 4, and the others lose all of 1."""
+    return np.where(rng.random(count) < 0.2, 4.0, -1.0)
+
+
+@pytest.mark.parametrize(("drawn", "truth"), [(skewed, 1 / 3 * 2 - 2 / 3 * 0.8), (few_winners, 0.0)])
+def test_the_interval_of_a_mean_contains_the_truth_also_of_few_and_skewed_results(
+    drawn: Callable[[np.random.Generator, int], NDArray[np.float64]], truth: float
+) -> None:
+    rng, inside = np.random.default_rng(5), 0
+    for _ in range(400):
+        low, high = bootstrap(drawn(rng, TOO_FEW).tolist())
+        inside += low <= truth <= high
+    assert 0.9 <= inside / 400 <= 0.98
 
 
 @given(RESULTS)

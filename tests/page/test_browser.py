@@ -150,6 +150,22 @@ def test_a_setup_appears_within_a_second_of_its_commit_without_reload(window: Pa
     assert "New: GANNET 15m" in window.inner_text("#live")
 
 
+def test_a_message_that_comes_brings_the_figures_up_to_date_and_closes_nothing_that_is_read(
+    window: Page, page: Served
+) -> None:
+    setup = found("TERN")
+    page.say(setup, told(setup, "setup.entered", 1, "open"))
+    page.until("entered", f"/story/{setup.thread}")
+    window.goto(f"{page.url}/story/{setup.thread}")
+    window.wait_for_timeout(300)  # until the page listens
+    window.click("#messages-list li:last-child summary >> nth=0")
+    page.say(closed(setup, 4, "103.15"))
+    window.wait_for_selector("#messages-list li:nth-child(3)")
+    is_open = "Array.from(document.querySelectorAll('#messages-list li'), each => !!each.querySelector('[open]'))"
+    assert window.evaluate(is_open) == [False, False, True]
+    assert "103.15" in window.inner_text("#figures")
+
+
 def test_a_decision_is_stored_and_shown_in_the_journal(window: Page, page: Served) -> None:
     if page.taken < AFTER:
         page.take(AFTER)

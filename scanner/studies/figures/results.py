@@ -169,7 +169,7 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class WalkForward:
-    """Settings chosen for each period from its past alone, compared with the defaults over the same periods."""
+    """Settings chosen for each period from its past alone, beside the rules as they are over the same periods."""
 
     choices: tuple[Choice, ...]
     closed: int

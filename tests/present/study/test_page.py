@@ -139,7 +139,10 @@ def test_every_number_about_chance_and_rules_is_that_of_the_report(many: Page) -
 def test_every_number_about_the_past_and_the_future_is_that_of_the_report(many: Page) -> None:
     walked, enough = report_of_many().walk_forward, report_of_many().enough
     assert walked is not None
-    results_of, chosen = many.table("Chosen on the past alone"), many.table("What was chosen")
+    results_of, chosen = (
+        many.table("Chosen on the past alone, compared with the rules as they are"),
+        many.table("What was chosen"),
+    )
     assert_says(results_of.rows["chosen on the past"], walked.mean, walked.closed)
     assert_says(results_of.rows["the rules as they are"], walked.as_is_mean, walked.as_is_closed)
     assert_says(results_of.rows["difference"], walked.difference)

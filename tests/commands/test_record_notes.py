@@ -96,6 +96,14 @@ def test_what_an_alert_ends_with(tmp_path: Path, kinds: list[KindRecord], looks:
     assert said(tmp_path) == f"{expected} {STUDIED}"
 
 
+def test_the_last_bar_is_dated_by_the_day_that_it_closed(tmp_path: Path) -> None:
+    """A day's bar closes at the midnight after it, when it is the next day already, in the station's zone as well."""
+    known = settings(tmp_path, station={"store": "kept.db", "zone": "Europe/Berlin"})
+    made = record(known, kind()).model_copy(update={"last": BAR_CLOSE - BAR_CLOSE % DAY})
+    beside(tmp_path / "kept.db").write_bytes(made.to_bytes())
+    assert "bars to Sun 1 Mar 2026)" in said(tmp_path, known=known)
+
+
 def test_each_alert_quotes_its_own_kind(tmp_path: Path) -> None:
     beside(tmp_path / "kept.db").write_bytes(record(settings(tmp_path), kind()).to_bytes())
     assert said(tmp_path, set_aside_event()).startswith(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from scanner.studies.checked import left_out
 from scanner.studies.figures.verdict import between, in_r
 from scanner.wording.tables import table
-from scanner.wording.times import date, moment
+from scanner.wording.times import closing_date, date, moment
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -30,7 +30,7 @@ SOURCES = {"setup": "setups", "chance": "random bars", "chance_cross": "random, 
 def summary(study: Study, report: Report, zone: str) -> list[str]:
     """Give the lines; ``zone`` is that of the reader."""
     every = report.all
-    first, last = (date(at, "UTC") for at in (study.first, study.last))
+    first, last = date(study.first, "UTC"), closing_date(study.last)
     instruments = f"{len(study.instruments):,} instruments ({', '.join(study.timeframes)})"
     return [
         report.verdict.sentence,

@@ -20,7 +20,7 @@ from scanner.present.study.stories import gallery
 from scanner.studies.checked import left_out
 from scanner.wording.cautions import FULL, SHORT
 from scanner.wording.text import plain
-from scanner.wording.times import date
+from scanner.wording.times import closing_date, date
 from scanner.wording.words import counted
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def page(study: Study, report: Report, shown: Sequence[Shown] = (), measured: Se
 
 def _header(study: Study, report: Report) -> str:
     verdict = report.verdict
-    first, last = (date(moment, "UTC") if study.bars else "none" for moment in (study.first, study.last))
+    first, last = (date(study.first, "UTC"), closing_date(study.last)) if study.bars else ("none", "none")
     known = facts(
         [
             ("bars", count(study.bars)),

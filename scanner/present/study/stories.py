@@ -11,7 +11,7 @@ import numpy as np
 from scanner.present.reports.page_html import picture
 from scanner.present.study.numbers import in_r
 from scanner.studies.figures.verdict import judged_setups
-from scanner.wording.times import date
+from scanner.wording.times import closing_date
 from scanner.wording.words import name
 
 if TYPE_CHECKING:
@@ -80,7 +80,7 @@ def gallery(shown: Sequence[Shown]) -> str:
 
 def _story(story: Chosen, chart: bytes) -> str:
     what = f"{name(story.instrument)} {story.timeframe}, {story.setup.replace('_', ' ')} {story.direction}"
-    alt = f"Chart of {what}, found {date(story.found_at, 'UTC')} and ended {date(story.ended_at, 'UTC')}"
+    alt = f"Chart of {what}, found {closing_date(story.found_at)} and ended {closing_date(story.ended_at)}"
     below = f"{what}: {in_r(story.net_r)} R net"
     return (
         f'<figure class="story">{picture(chart, alt)}<figcaption><b>{KINDS[story.why]}</b> '

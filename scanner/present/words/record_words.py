@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from scanner.clocks import DAY
 from scanner.market.digits import grouped, with_minus
-from scanner.wording.times import date
+from scanner.wording.times import closing_date, date
 from scanner.wording.words import number_of
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ def in_alert(
     nanoseconds since 1970 UTC, ``max_age`` in days.
     """
     of_kind = "of this kind that were not set aside" if is_aside else "of this kind"
-    studied = f"(study of {date(record.at, zone)}, bars to {date(record.last, zone)})"
+    studied = f"(study of {date(record.at, zone)}, bars to {closing_date(record.last)})"
     if known is None or not known.closed:
         said = f"So far none {of_kind} closed on your bars {studied}."
     else:
@@ -38,8 +38,8 @@ def in_report(record: Record, others: int, instruments: int, now: int, max_age: 
     """Describe the stored study, for reports; ``others`` of the watched instruments have rules that it did not use."""
     closed = sum(each.closed for each in record.kinds)
     said = (
-        f"Alerts quote the study of {date(record.at, zone)}, of bars from {date(record.first, zone)} to "
-        f"{date(record.last, zone)}: {number_of(len(record.kinds), 'kind')} of setup, {grouped(closed)} closed."
+        f"Alerts quote the study of {date(record.at, zone)}, of bars from {date(record.first, 'UTC')} to "
+        f"{closing_date(record.last)}: {number_of(len(record.kinds), 'kind')} of setup, {grouped(closed)} closed."
     )
     doubts = _doubts(record, same_rules=True, now=now, max_age=max_age)
     if others:

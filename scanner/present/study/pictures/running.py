@@ -9,7 +9,7 @@ from matplotlib.ticker import MaxNLocator
 from scanner.present.chart.look import BAND, DASHED, INK, PALE, font
 from scanner.present.study.numbers import in_r
 from scanner.present.study.pictures.axes import SMALL, Drawn, finish, sheet, signed, svg
-from scanner.wording.times import date
+from scanner.wording.times import closing_date
 from scanner.wording.words import counted
 
 if TYPE_CHECKING:
@@ -22,14 +22,14 @@ HEIGHT = 300
 
 def running(of: Running) -> Drawn:
     """Draw the running sum, which has at least one point."""
-    last, first = of.trades[-1], date(of.times[0], "UTC")
+    last, first = of.trades[-1], closing_date(of.times[0])
     inside = of.low[-1] <= of.total[-1] <= of.high[-1]
     return Drawn(
         svg(lambda: _compose(of)),
         f"A line that ends at {in_r(of.total[-1])} R after {counted(last, 'trade')}, "
         f"{'inside' if inside else 'outside'} the fan of chance, which there spans {in_r(of.low[-1])} to "
         f"{in_r(of.high[-1])} R",
-        f"Sum of net R in the order of entries, {first} to {date(of.times[-1], 'UTC')}. If each trade is worth "
+        f"Sum of net R in the order of entries, {first} to {closing_date(of.times[-1])}. If each trade is worth "
         f"{in_r(of.under)} R, as by chance on the same bars, the shaded fan contains 95 of 100 such lines at each "
         f"number of trades, and {100 * of.throughout:.0f} of 100 stay in it throughout.",
     )

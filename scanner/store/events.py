@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import orjson
 
+from scanner.cycles import no_search_for_cycles
 from scanner.events import KINDS, Event
 from scanner.store.packing import checksum_of
 from scanner.store.trouble import DamagedError
@@ -184,7 +185,7 @@ class EventLog:
 
     def _some(self, which: str, values: Sequence[object] | Mapping[str, object]) -> list[KeptEvent]:
         """Give the events ``e`` that a condition selects, in its order."""
-        with self._database.reading() as connection:
+        with self._database.reading() as connection, no_search_for_cycles():
             rows = connection.execute(f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE {which}", values)  # noqa: S608 - our words
             return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
 

@@ -10,7 +10,7 @@ from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from scanner.engine.cycles import no_search_for_cycles
+from scanner.cycles import no_search_for_cycles
 from scanner.replays.recordings import Reading, begun, recordings, survey
 from scanner.replays.replay import ReplayError, Tally, checked_blocks
 from scanner.studies.checked import CheckedRows

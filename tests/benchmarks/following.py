@@ -13,7 +13,7 @@ import pyarrow.parquet
 
 from scanner.analysis.pool import FEW, Pool
 from scanner.analysis.rules import Rules
-from scanner.engine.cycles import no_search_for_cycles
+from scanner.cycles import no_search_for_cycles
 from scanner.engine.series_engine import SeriesEngine
 from scanner.engine.together import push_together
 from scanner.follow.follower import Follower

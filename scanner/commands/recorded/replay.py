@@ -9,7 +9,7 @@ from scanner.commands import output
 from scanner.commands.ready import compile_once
 from scanner.commands.recorded.row_notes import RowNotes
 from scanner.commands.recorded.several import Troubles
-from scanner.engine.cycles import no_search_for_cycles
+from scanner.cycles import no_search_for_cycles
 from scanner.present.reports.import_report import open_end_line
 from scanner.present.reports.replay_report import Report, summary
 from scanner.replays.contradictions import FEW, unconfigured

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from scanner.commands.trouble import UsageError
+from scanner.cycles import search_seldom
 
 if TYPE_CHECKING:
     from scanner.configuration.model.settings import Settings
@@ -34,6 +35,7 @@ class Choice:
         """Open the store beside the station that fills it."""
         from scanner.store import Store  # noqa: PLC0415 - heavy, and not needed for --help
 
+        search_seldom()
         return Store.open(self.store, time.time_ns, visiting=True)
 
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from scanner.configuration.model.outline import FIXED
 from scanner.configuration.model.settings import SettingsError
+from scanner.cycles import no_search_for_cycles
 from scanner.events import OF_SETUPS
 from scanner.market.bars import NO_BARS, NO_TIME, Bars
 from scanner.pipeline import Pools, run_together
@@ -84,6 +85,7 @@ def _seen_by_engine(each: Watched) -> tuple[object, ...]:
     )
 
 
+@no_search_for_cycles()
 def revive(desk: Desk, names: Sequence[str]) -> list[str]:
     """Warm fresh pipelines with the bars in the store, if it has any; names their instruments.
 

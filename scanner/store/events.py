@@ -114,12 +114,13 @@ class EventLog:
         kinds: Sequence[Kind] = (),
         series: SeriesKey | None = None,
         since: int | None = None,
+        late_by: int | None = None,
         limit: int = -1,
     ) -> list[KeptEvent]:
         """Give events in order, all or some.
 
         Those numbered after ``after``, of some ``kinds`` (all when empty), of one ``series``, about times from
-        ``since`` on, and at most ``limit``.
+        ``since`` on, published more than ``late_by`` nanoseconds after these times, and at most ``limit``.
         """
         conditions, values = ["e.number > ?"], list[object]([after])
         if kinds:
@@ -131,6 +132,9 @@ class EventLog:
         if since is not None:
             conditions.append("e.time >= ?")
             values.append(since)
+        if late_by is not None:
+            conditions.append("e.said - e.time > ?")
+            values.append(late_by)
         return self._some(f"{' AND '.join(conditions)} ORDER BY e.number LIMIT ?", [*values, limit])
 
     def last(self) -> int:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from scanner.market.bars import RawBars
+from scanner.market.bars import ROW_COLUMNS, RawBars
 from scanner.store.packing import Rows, pack, unpack
 from scanner.store.trouble import DamagedError
 
@@ -26,7 +26,6 @@ MERGE_CHUNKS = 256
 """Number of small chunks from which they are due for merging."""
 LARGE_ROWS = 4_096
 """A chunk of this many rows is not merged."""
-COLUMNS = ("stamp", "open", "high", "low", "close", "volume", "row")
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +136,7 @@ def _rows(recorded: Sequence[Recorded]) -> Rows:
 
 
 def _table(raws: Sequence[RawBars]) -> Table:
-    return np.stack([np.concatenate([getattr(raw, name) for raw in raws]).view(np.int64) for name in COLUMNS])
+    return np.stack([np.concatenate([getattr(raw, name) for raw in raws]).view(np.int64) for name in ROW_COLUMNS])
 
 
 def _note(note: Mapping[str, object]) -> bytes:

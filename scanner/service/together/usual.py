@@ -85,17 +85,7 @@ class Rows:
             begins.append(found[1] + part.start)
             counts.append(part.stop - part.start)
         raws = [raw for raw, _ in shared.values()]
-        return cls(_joined(raws), np.array(begins, dtype=np.int64), np.array(counts, dtype=np.int64))
-
-
-def _joined(raws: Sequence[RawBars]) -> RawBars:
-    if len(raws) == 1:
-        return raws[0]
-    stamp, first, high, low, last, volume, row = (
-        np.concatenate([getattr(raw, name) for raw in raws])
-        for name in ("stamp", "open", "high", "low", "close", "volume", "row")
-    )
-    return RawBars(stamp, first, high, low, last, volume, row, raws[0].source, raws[0].stamp_kind)
+        return cls(RawBars.joined(raws), np.array(begins, dtype=np.int64), np.array(counts, dtype=np.int64))
 
 
 @dataclass(frozen=True, slots=True)

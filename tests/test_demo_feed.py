@@ -6,7 +6,6 @@ import re
 from collections import Counter
 from dataclasses import replace
 from decimal import Decimal
-from functools import partial
 from itertools import chain, product
 from typing import TYPE_CHECKING
 
@@ -23,7 +22,7 @@ from scanner.configuration.model import settings
 from scanner.configuration.routing import sinks_for
 from scanner.events import KINDS, rfc3339
 from scanner.pipeline import Pipeline
-from scanner.replays.recordings import Reading, prepare, recordings
+from scanner.replays.recordings import Reading, begun, recordings
 from scanner.replays.replay import Tally, replay
 from tests.demo_setups import FOLDER, replayed, with_every_setup
 from tests.laws import all_setups
@@ -197,8 +196,12 @@ def test_a_replay_counts_the_same_whether_or_not_it_tells_each_story() -> None:
         came: list[Came] = []
         counted.append(came)
         (recording,) = recordings([FOLDER / "TERNFERRY.parquet"], reading)
-        tally, made = Tally("TERNFERRY", ""), partial(prepare, reading)
-        said = list(replay(recording, made, tally, lambda _: None, came.append, tells_stories=tells_stories))
+        tally = Tally("TERNFERRY", "")
+        started = begun(reading, recording, tally)
+        assert started is not None
+        inputs, chunks = started
+        events = replay(inputs.pipeline(), chunks, tally, lambda _: None, came.append, tells_stories=tells_stories)
+        said = list(events)
         assert any(event.facts.follows for event in said) == tells_stories
     assert counted[0] == counted[1]
     assert {each.state for each in counted[0]} >= {"stopped", "left", "left_on_pressure", "lapsed", "spoiled"}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import partial
 from typing import TYPE_CHECKING
 
 from scanner.commands import output
@@ -13,7 +12,7 @@ from scanner.cycles import no_search_for_cycles
 from scanner.present.reports.import_report import open_end_line
 from scanner.present.reports.replay_report import Report, summary
 from scanner.replays.contradictions import FEW, unconfigured
-from scanner.replays.recordings import advised, prepare, recordings
+from scanner.replays.recordings import advised, begun, recordings
 from scanner.replays.replay import MostlyRefusedError, Tally, replay
 from scanner.wording.cautions import SHORT
 from scanner.wording.text import plain
@@ -48,11 +47,12 @@ def gather(
     with no_search_for_cycles(), output.progress("replaying") as on_progress:
         for recording in recordings(paths, reading, on_progress, troubles.add):
             tally = Tally(recording.symbol, str(recording.path))
-            made = partial(prepare, reading)
             try:
                 with troubles.of(tally):
-                    for event in replay(recording, made, tally, on_note, on_end, tells_stories=tells_stories):
-                        on_event(event)
+                    if (start := begun(reading, recording, tally)) is not None:
+                        pipeline, chunks = start[0].pipeline(), start[1]
+                        for event in replay(pipeline, chunks, tally, on_note, on_end, tells_stories=tells_stories):
+                            on_event(event)
                     tallies.append(tally)
                     cut_off.update({open_end_line(file): None for file in recording.understood() if file.open_end})
             except MostlyRefusedError as problem:

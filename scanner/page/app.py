@@ -40,9 +40,7 @@ BOKEH = ("bokeh.min.js", "bokeh-api.min.js")
 KINDS = {"js": "text/javascript", "css": "text/css", "svg": "image/svg+xml"}
 
 
-def application(
-    looker: Looker, *, reached: Reached, password: str | None, cookie: str, passed: Callable[[], float] = time.monotonic
-) -> Starlette:
+def application(looker: Looker, *, reached: Reached, password: str | None, cookie: str) -> Starlette:
     """Make the application; ``password`` is the line of its hashed password, None without one.
 
     ``cookie`` is the name of the cookie: browsers do not separate cookies of one machine by port.
@@ -85,7 +83,7 @@ def application(
     state = app.state
     state.looker, state.password, state.https = looker, password, reached.https
     state.cookie = ("__Host-" if reached.https else "") + cookie
-    state.sessions, state.tries = Sessions(passed), Tries(passed)
+    state.sessions, state.tries = Sessions(time.monotonic), Tries(time.monotonic)
     state.live, state.pictures, state.distances, state.reviews = Live(), drawn.Pictures(), series.Distances(), {}
     state.shared = now.Shared()
     return app

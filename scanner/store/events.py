@@ -30,14 +30,12 @@ EVENT_COLUMNS = ", ".join(f"e.{name}" for name in (*KEPT, "checksum"))
 class Said(NamedTuple):
     """An event to be kept, and the sinks it must reach.
 
-    ``series`` is the one whose bar caused it, None for events about a feed or the station itself. ``late`` says that
-    the moment to act has already passed.
+    ``series`` is the one whose bar caused it, None for events about a feed or the station itself.
     """
 
     event: Event
     sinks: Sequence[str] = ()
     series: SeriesKey | None = None
-    late: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,14 +87,14 @@ class EventLog:
             )
             number += 1
             rows.append((number, *kept, checksum_of(kept)))
-            deliveries += [(number, sink, event.thread, now, now, each.late) for sink in sinks]
+            deliveries += [(number, sink, event.thread, now, now) for sink in sinks]
         connection.executemany(
             f"INSERT INTO event (number, {', '.join(KEPT)}, checksum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608 - our words
             rows,
         )
         connection.executemany(
             "INSERT INTO outbox (event, sink, thread, state, next_try, changed, late) "
-            "VALUES (?, ?, ?, 'waiting', ?, ?, ?)",
+            "VALUES (?, ?, ?, 'waiting', ?, ?, 0)",
             deliveries,
         )
         return new

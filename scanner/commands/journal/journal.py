@@ -37,11 +37,11 @@ SUFFIXES = (".csv", ".json", ".parquet", ".html")
 class Filter:
     """Which setups: those found from day ``since`` to day ``until``, of one kind, instrument or decision."""
 
-    since: str | None = None
-    until: str | None = None
-    setup: str | None = None
-    instrument: str | None = None
-    decision: Literal["taken", "passed"] | None = None
+    since: str | None
+    until: str | None
+    setup: str | None
+    instrument: str | None
+    decision: Literal["taken", "passed"] | None
 
     def fits(self, entry: Entry) -> bool:
         """Whether an entry is selected, apart from its time."""

@@ -28,7 +28,7 @@ from scanner.store import Store, StoreTroubleError
 from scanner.trade.rulebook import Rulebook
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
     from scanner.configuration.model.settings import Settings
@@ -47,10 +47,8 @@ class Work:
     A bar is named by its instrument, its timeframe and the requested time, as in the address of a page.
     """
 
-    def __init__(
-        self, path: Path, environ: Mapping[str, str] = os.environ, now: Callable[[], int] = time.time_ns
-    ) -> None:
-        self._path, self._environ, self._now = path, environ, now
+    def __init__(self, path: Path, environ: Mapping[str, str] = os.environ) -> None:
+        self._path, self._environ = path, environ
 
     @cached_property
     def _settings(self) -> Settings:
@@ -68,7 +66,7 @@ class Work:
         return listed_in(self._rulebooks)
 
     def _store(self) -> Store:
-        return Store.open(self._settings.store_path, self._now, visiting=True)
+        return Store.open(self._settings.store_path, time.time_ns, visiting=True)
 
     def known(self) -> Known:
         """Read the configuration as it is now, and give what the page uses of it."""
@@ -76,7 +74,7 @@ class Work:
             self.__dict__.pop(each, None)
         settings = self._settings
         return Known(
-            outline_of(settings, self._environ, self._now()),
+            outline_of(settings, self._environ, time.time_ns()),
             settings.folder,
             settings.page,
             {

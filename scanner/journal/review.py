@@ -10,14 +10,14 @@ from zoneinfo import ZoneInfo
 
 from scanner.clocks import SECOND
 from scanner.journal.entries import broken, by_story, entry_of
-from scanner.journal.figures import Figures, figures
+from scanner.journal.figures import JournalFigures, figures
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from datetime import date
     from decimal import Decimal
 
-    from scanner.journal.entries import Broken, Entry
+    from scanner.journal.entries import Broken, JournalEntry
     from scanner.journal.stories import Story
     from scanner.store import KeptDecision
 
@@ -57,7 +57,7 @@ class Review:
     passed: int
     entered: int
     closed: int
-    figures: Mapping[Group, Figures]
+    figures: Mapping[Group, JournalFigures]
     broken: Mapping[Broken, int]
 
 
@@ -66,7 +66,7 @@ def review(stories: Iterable[Story], decisions: Iterable[KeptDecision], since: i
     made = by_story(decisions)
     counts: Counter[str] = Counter()
     rules_broken: Counter[Broken] = Counter()
-    closed: list[Entry] = []
+    closed: list[JournalEntry] = []
     for story in stories:
         times = {each.number: each.event.time for each in story.events}
         mine = made.get(story.id, [])
@@ -97,7 +97,7 @@ def review(stories: Iterable[Story], decisions: Iterable[KeptDecision], since: i
     )
 
 
-def _figures(closed: list[Entry]) -> dict[Group, Figures]:
+def _figures(closed: list[JournalEntry]) -> dict[Group, JournalFigures]:
     taken = [each for each in closed if each.decision == "taken"]
     return {
         "taken": _by_the_rules(taken),
@@ -108,7 +108,7 @@ def _figures(closed: list[Entry]) -> dict[Group, Figures]:
     }
 
 
-def _by_the_rules(closed: Iterable[Entry]) -> Figures:
+def _by_the_rules(closed: Iterable[JournalEntry]) -> JournalFigures:
     results: list[Decimal] = []
     costs: list[Decimal | None] = []
     for each in closed:

@@ -10,7 +10,7 @@ from markupsafe import Markup
 from starlette.responses import HTMLResponse, RedirectResponse, StreamingResponse
 
 from scanner.page import words
-from scanner.page.access.sessions import Sessions
+from scanner.page.access.sessions import BrowserSessions
 from scanner.wording.cautions import FULL, SHORT
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from starlette.responses import Response
 
     from scanner.page.known.looking import Board, Looker
-    from scanner.page.known.plain import Known
+    from scanner.page.known.plain import PlainConfig
 
 Answer = TypeVar("Answer", bound="Response")
 PIECES = 64
@@ -54,21 +54,21 @@ def now(request: Request) -> int:
     return looker(request).store.clock() if status is None else status.now
 
 
-def known(request: Request) -> Known:
+def known(request: Request) -> PlainConfig:
     """Give the configuration."""
     return looker(request).configured.known
 
 
-def sessions(request: Request) -> Sessions:
+def sessions(request: Request) -> BrowserSessions:
     """Give the sessions."""
-    found: Sessions = request.app.state.sessions
+    found: BrowserSessions = request.app.state.sessions
     return found
 
 
 def session_of(request: Request) -> str:
     """Give the session of a request; empty if it has none."""
     told = request.cookies.get(request.app.state.cookie, "")
-    return told if Sessions.is_id(told) else ""
+    return told if BrowserSessions.is_id(told) else ""
 
 
 def asked(request: Request, name: str, most: int = 200) -> str:
@@ -109,7 +109,7 @@ def _together(pieces: Iterable[str]) -> Iterator[str]:
 def _session(request: Request) -> tuple[str, str]:
     """Give the session of the answer, and its id again if it is new."""
     session = session_of(request)
-    new = "" if session else Sessions.new()
+    new = "" if session else BrowserSessions.new()
     return session or new, new
 
 

@@ -15,9 +15,9 @@ from starlette.responses import FileResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
 from scanner.commands.trouble import UsageError
-from scanner.page.access.guard import Guard, Reached
+from scanner.page.access.guard import Reached, RequestGuard
 from scanner.page.access.passwords import Tries
-from scanner.page.access.sessions import Sessions
+from scanner.page.access.sessions import BrowserSessions
 from scanner.page.answers import go_to, load_templates, render, session_of, sessions
 from scanner.page.live import Live, live
 from scanner.page.trouble import NothingHereError
@@ -71,7 +71,7 @@ def application(looker: Looker, *, reached: Reached, password: str | None, cooki
     load_templates()
     app = Starlette(
         routes=routes,
-        middleware=[Middleware(Guard, reached), Middleware(SignedIn, password is not None)],
+        middleware=[Middleware(RequestGuard, reached), Middleware(SignedIn, password is not None)],
         exception_handlers={
             404: _trouble(HTTPStatus.NOT_FOUND, "Nothing here", "There is no such page."),
             405: _trouble(HTTPStatus.METHOD_NOT_ALLOWED, "Not allowed", "This address can only be read."),
@@ -83,7 +83,7 @@ def application(looker: Looker, *, reached: Reached, password: str | None, cooki
     state = app.state
     state.looker, state.password, state.https = looker, password, reached.https
     state.cookie = ("__Host-" if reached.https else "") + cookie
-    state.sessions, state.tries = Sessions(time.monotonic), Tries(time.monotonic)
+    state.sessions, state.tries = BrowserSessions(time.monotonic), Tries(time.monotonic)
     state.live, state.pictures, state.distances, state.reviews = Live(), drawn.Pictures(), series.Distances(), {}
     state.shared = now.Shared()
     return app

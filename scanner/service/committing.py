@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine, Sequence
 
     from scanner.clocks import Clock
-    from scanner.delivery import Delivery
+    from scanner.delivery import Dispatcher
     from scanner.service.desk import Desk
     from scanner.service.to_report import ToReport
     from scanner.service.together.usual import Arrival
@@ -87,7 +87,7 @@ class Keeping:
         to_report: ToReport,
         *,
         clock: Clock,
-        delivery: Delivery | None,
+        delivery: Dispatcher | None,
         on_event: Callable[[Event], None],
         turn_within: float,
     ) -> None:

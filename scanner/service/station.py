@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from scanner.clocks import Clock
     from scanner.configuration.model.settings import Settings, Watched
-    from scanner.delivery import Delivery
+    from scanner.delivery import Dispatcher
     from scanner.ports import Feed
     from scanner.service.schedule.timers import Group
     from scanner.store import Store
@@ -62,7 +62,7 @@ class Station:
         feeds: Mapping[str, Feed],
         *,
         clock: Clock,
-        delivery: Delivery | None = None,
+        delivery: Dispatcher | None = None,
         on_event: Callable[[Event], None] = lambda _: None,
         chance: Callable[[], float] = random.random,
         sleep: Callable[[float], Awaitable[object]] = asyncio.sleep,

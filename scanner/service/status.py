@@ -30,7 +30,7 @@ NEVER_CAME = 2**62
 
 
 @dataclass(frozen=True, slots=True)
-class Facts:
+class StoreFacts:
     """What a store knows of the listed series: last closes, bars seen since the beginning or the last hold.
 
     A series that it does not know is in neither. ``outbox`` counts deliveries by sink and state.
@@ -41,7 +41,7 @@ class Facts:
     outbox: Mapping[tuple[str, State], int]
 
 
-def facts(store: Store, listed: Mapping[str, OnList]) -> Facts:
+def facts(store: Store, listed: Mapping[str, OnList]) -> StoreFacts:
     """Read what a store knows; StoreTroubleError if it cannot be read."""
     last: dict[SeriesKey, int] = {}
     seen: dict[SeriesKey, int] = {}
@@ -55,10 +55,10 @@ def facts(store: Store, listed: Mapping[str, OnList]) -> Facts:
             series = (SeriesKey(key.instrument, timeframe.name) for timeframe in own.timeframes)
             engines = reversed(parts_of(state)[3::2])  # the finest first; see ``resuming.snapshot_of``
             seen |= zip(series, map(count_in, engines), strict=False)
-    return Facts(last, seen, store.outbox.counts())
+    return StoreFacts(last, seen, store.outbox.counts())
 
 
-def status(about: Outline, known: Facts, now: int, holder: Holder | None, *, mistake: str = "") -> Status:
+def status(about: Outline, known: StoreFacts, now: int, holder: Holder | None, *, mistake: str = "") -> Status:
     """Give the status of a station at ``now`` (nanoseconds since 1970 UTC).
 
     ``holder`` is the process that runs the station, None if there is none. A recording is judged by the close of its
@@ -119,7 +119,7 @@ class _AllLags:
         return self._made[key]
 
 
-def _series(name: str, each: OnList, timeframe: Timeframe, known: Facts, lags: Lags) -> SeriesStatus:
+def _series(name: str, each: OnList, timeframe: Timeframe, known: StoreFacts, lags: Lags) -> SeriesStatus:
     key = SeriesKey(name, timeframe.name)
     last = known.last.get(key)
     behind = None if last is None else lags.behind(last)
@@ -149,5 +149,5 @@ def _feed(name: str, series: Sequence[SeriesStatus], *, late: bool) -> FeedStatu
     )
 
 
-def _sink(name: str, known: Facts) -> SinkStatus:
+def _sink(name: str, known: StoreFacts) -> SinkStatus:
     return SinkStatus(name, known.outbox.get((name, "waiting"), 0), known.outbox.get((name, "dead"), 0))

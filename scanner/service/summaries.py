@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from scanner.event_data import FoundInShort, StationData
     from scanner.service.committing import Keeping
     from scanner.service.intake.intake import Intake
-    from scanner.service.to_report import Setups, ToReport
+    from scanner.service.to_report import SetupList, ToReport
 
 LOOK = 5.0
 """A catch-up is over when no late setup has come for this many seconds."""
@@ -145,7 +145,7 @@ class Summaries:
         kind: Literal["station.caught_up", "station.watching"],
         reason: str,
         now: int,
-        setups: Setups,
+        setups: SetupList,
         about: Sequence[str],
         troubles: Sequence[str] = (),
     ) -> Event:

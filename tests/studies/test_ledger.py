@@ -15,7 +15,7 @@ from scanner.studies.kept.ledger import (
     FileRead,
     LedgerError,
     Look,
-    Question,
+    StudyQuestion,
     Written,
     add,
     count_looks,
@@ -37,7 +37,7 @@ def bars(files: str, instruments: str, first: int = 0, last: int = 10) -> BarsRe
 
 
 def look(rules: str = "r", of: BarsRead | None = None, variants: int = 3, seed: int = 0) -> Look:
-    asked = Question(words="doji pause on 1d", rules=(rules,), timeframes=("1d",), reading="utc", seed=seed)
+    asked = StudyQuestion(words="doji pause on 1d", rules=(rules,), timeframes=("1d",), reading="utc", seed=seed)
     return Look(at=20 * DAY + 1, asked=asked, variants=variants, bars=of or bars("a", "A"))
 
 

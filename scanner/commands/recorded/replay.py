@@ -10,7 +10,7 @@ from scanner.commands.recorded.row_notes import RowNotes
 from scanner.commands.recorded.several import Troubles
 from scanner.cycles import no_search_for_cycles
 from scanner.present.reports.import_report import open_end_line
-from scanner.present.reports.replay_report import Report, summary
+from scanner.present.reports.replay_report import ReplayReport, summary
 from scanner.replays.contradictions import FEW, unconfigured
 from scanner.replays.recordings import advised, begun, recordings
 from scanner.replays.replay import MostlyRefusedError, Tally, replay
@@ -79,7 +79,7 @@ def run(paths: Sequence[Path], reading: Reading, events_to: str | None, *, stric
 
     What could not be read is named at the end; return the exit code.
     """
-    notes, found = RowNotes(strict=strict), Report(reading.tz)
+    notes, found = RowNotes(strict=strict), ReplayReport(reading.tz)
     if events_to is not None:
         output.not_among(events_to, "--events", paths)
     if events_to is None:
@@ -104,7 +104,7 @@ def run(paths: Sequence[Path], reading: Reading, events_to: str | None, *, stric
     return report(found, tallies, troubles)
 
 
-def report(found: Report, tallies: Sequence[Tally], troubles: Troubles) -> int:
+def report(found: ReplayReport, tallies: Sequence[Tally], troubles: Troubles) -> int:
     """Print what a replay found; return the exit code."""
     if tallies:
         output.say(*found.lines(output.width()), *summary(tallies, found.zone), "", SHORT)

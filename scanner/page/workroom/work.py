@@ -15,7 +15,7 @@ from scanner.commands.recorded.setups import example, listed_in, rulebooks_of
 from scanner.commands.trouble import UsageError
 from scanner.configuration.model import settings as configuration
 from scanner.journal.stories import stories
-from scanner.page.known.plain import Known, SetupLine, Sheet
+from scanner.page.known.plain import PlainConfig, SetupLine, SetupSheet
 from scanner.page.trouble import NO_SETUP, NO_STORY, NothingHereError
 from scanner.page.views.measured import distance
 from scanner.page.workroom import charts
@@ -68,12 +68,12 @@ class Work:
     def _store(self) -> Store:
         return Store.open(self._settings.store_path, time.time_ns, visiting=True)
 
-    def known(self) -> Known:
+    def known(self) -> PlainConfig:
         """Read the configuration as it is now, and give what the page uses of it."""
         for each in ("_settings", "_rulebooks", "_setups"):
             self.__dict__.pop(each, None)
         settings = self._settings
-        return Known(
+        return PlainConfig(
             outline_of(settings, self._environ, time.time_ns()),
             settings.folder,
             settings.page,
@@ -122,11 +122,11 @@ class Work:
             drawn = charts.story_picture(store, told, self._settings)
         return darkened(drawn) if drawn is not None and dark else drawn
 
-    def sheet(self, setup: str) -> Sheet:
+    def sheet(self, setup: str) -> SetupSheet:
         """Explain a setup: its rules, numbers and evidence."""
         found, rulebook = self._chosen(setup)
         about, spoken = found.setup, speak(found, example_fit(rulebook.setups[0], rulebook.rules))
-        return Sheet(
+        return SetupSheet(
             about.bars,
             about.places,
             bool(about.forming),

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import orjson
 
 from scanner.present.study.numbers import count
-from scanner.present.study.tables import Group, Row, grouped
+from scanner.present.study.tables import Row, RowGroup, grouped
 from scanner.wording.tables import NOTHING
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ def honesty(found: Sequence[Measured]) -> str:
     """Show the measurements, by the feeds they were made on."""
     head = ("share of feeds", "measured", "interval", "target", "", "feeds")
     groups = [
-        Group(of, tuple(Row(each.name, _cells(each)) for each in rows))
+        RowGroup(of, tuple(Row(each.name, _cells(each)) for each in rows))
         for part in found
         for of, rows in groupby(part.rows, key=lambda each: each.of)
     ]

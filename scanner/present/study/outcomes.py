@@ -6,7 +6,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from scanner.present.study.numbers import TOO_FEW, count, in_r, plain, share, span, with_span
-from scanner.present.study.tables import Group, Row, grouped, table
+from scanner.present.study.tables import Row, RowGroup, grouped, table
 from scanner.studies.schema import AROUND
 from scanner.wording.tables import NOTHING
 from scanner.wording.text import plain as visible
@@ -105,7 +105,7 @@ def breakdowns(found: Sequence[Breakdown]) -> str:
     surroundings = [each for each in several if each.by.startswith(AROUND)]
     parts = [_broken_down(each) for each in several if each not in surroundings]
     if surroundings:
-        groups = [Group(by(each), _rows(each.groups, each.by)) for each in surroundings]
+        groups = [RowGroup(by(each), _rows(each.groups, each.by)) for each in surroundings]
         parts.append(grouped("By surroundings", ("surroundings", *GROUP_HEAD), groups))
     intervals = sum(not group.too_few for each in several for group in each.groups)
     caution = (

@@ -23,7 +23,7 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True)
-class Group:
+class RowGroup:
     """Rows that belong together; ``name`` is shown above them unless it is empty."""
 
     name: str
@@ -32,10 +32,10 @@ class Group:
 
 def table(caption: str, head: Sequence[str], rows: Sequence[Row]) -> str:
     """Write a table of rows that all belong together."""
-    return grouped(caption, head, (Group("", tuple(rows)),))
+    return grouped(caption, head, (RowGroup("", tuple(rows)),))
 
 
-def grouped(caption: str, head: Sequence[str], groups: Sequence[Group]) -> str:
+def grouped(caption: str, head: Sequence[str], groups: Sequence[RowGroup]) -> str:
     """Write a table: ``head`` names the columns, that of the rows' names first; rows have a cell for each other one."""
     heads = "".join(f'<th scope="col">{escape(name)}</th>' for name in head)
     bodies = "\n".join(f"<tbody>\n{_group(group, len(head))}\n</tbody>" for group in groups)
@@ -46,7 +46,7 @@ def grouped(caption: str, head: Sequence[str], groups: Sequence[Group]) -> str:
     )
 
 
-def _group(group: Group, columns: int) -> str:
+def _group(group: RowGroup, columns: int) -> str:
     title = f'<tr><th scope="rowgroup" colspan="{columns}"><span>{escape(group.name)}</span></th></tr>'
     return "\n".join([title] * bool(group.name) + [_row(row) for row in group.rows])
 

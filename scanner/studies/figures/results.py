@@ -156,7 +156,7 @@ class RuleChanges:
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class PeriodChoice:
     """The variant with the best trades that had ended before ``month``, and the basis of the choice for a period."""
 
     month: int
@@ -169,7 +169,7 @@ class Choice:
 class WalkForward:
     """Settings chosen for each period from its past alone, compared with the defaults over the same periods."""
 
-    choices: tuple[Choice, ...]
+    choices: tuple[PeriodChoice, ...]
     closed: int
     as_is_closed: int
     too_few: bool

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from scanner.studies.kept.ledger import BarsRead, FileRead, Look, Question
+from scanner.studies.kept.ledger import BarsRead, FileRead, Look, StudyQuestion
 from scanner.studies.kept.marks import books_of, mark_of, rules_marks
 
 if TYPE_CHECKING:
@@ -23,14 +23,14 @@ def look_of(study: Study, reading: Reading, config: str, now: int) -> Look:
 
 def question_of(
     reading: Reading, instruments: Sequence[str], timeframes: Sequence[str], config: str, seed: int = 0
-) -> Question:
+) -> StudyQuestion:
     """Describe the question about instruments and timeframes by the rules of a reading, also in words."""
     books = books_of(reading.settings, reading.rulebook, instruments).values()
     setups = sorted({chosen.setup.title for book in books for chosen in book.setups})
     styles = sorted({book.rules.entry_style for book in books})
     by = f"by {config}" if config else "by the default rules"
     step = None if reading.step is None else str(reading.step)
-    return Question(
+    return StudyQuestion(
         words=f"{', '.join(setups)} on {', '.join(timeframes)}, {' or '.join(styles)} entry, {by}",
         rules=rules_marks(reading.settings, reading.rulebook, instruments),
         timeframes=tuple(timeframes),

@@ -60,7 +60,7 @@ class BarsRead(Value):
         return at_once and not set(self.instruments).isdisjoint(other.instruments)
 
 
-class Question(Value):
+class StudyQuestion(Value):
     """What was asked: in ``words``, and in the values that identify the question.
 
     ``rules`` are the marks of all rules and costs, ``reading`` is the mark of how files were read. ``seed`` is the seed
@@ -78,7 +78,7 @@ class Question(Value):
         """What makes two questions the same, whatever their words."""
         return self.rules, self.timeframes, self.reading, self.seed
 
-    def is_within(self, other: Question) -> bool:
+    def is_within(self, other: StudyQuestion) -> bool:
         """Whether it shares rules and timeframes with the other."""
         return (
             set(self.rules) <= set(other.rules)
@@ -92,7 +92,7 @@ class Look(Value):
 
     kind: Literal["look"] = "look"
     at: Moment
-    asked: Question
+    asked: StudyQuestion
     variants: int = Field(ge=0)
     bars: BarsRead
 
@@ -114,7 +114,7 @@ class Written(Value):
     name: str
     where: dict[str, str]
     after: Moment
-    asked: Question
+    asked: StudyQuestion
     bars: BarsRead
 
 

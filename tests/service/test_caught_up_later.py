@@ -196,8 +196,8 @@ async def test_what_a_start_could_not_sum_up_is_summed_up_once_the_store_takes_i
         said.append(event)
 
     to_report, desk = ToReport("loft"), SimpleNamespace(watched={})
-    keeping: Any = SimpleNamespace(say=say, desk=desk, counts=Counter())
-    summaries = Summaries("loft", to_report, keeping, {}, clock=time, chance=lambda: 0.5)
+    committer: Any = SimpleNamespace(say=say, desk=desk, counts=Counter())
+    summaries = Summaries("loft", to_report, committer, {}, clock=time, chance=lambda: 0.5)
     setup = setup_event("BUOY")
     to_report.remember(2, [setup, story_event("setup.lapsed", setup)])
     await summaries.caught_up()

@@ -58,7 +58,7 @@ async def test_a_disk_that_does_not_answer_is_reported_and_delays_no_stop(
         goes_on.clear()
         await time.run(QUARTER_HOUR)
         arrived.set()
-        await until(lambda: station.keeping.turns.stuck)
+        await until(lambda: station.committer.turns.stuck)
 
     def late() -> list[str]:
         return [name for name, kind in sent(sink) if kind == "feed.late"]
@@ -68,7 +68,7 @@ async def test_a_disk_that_does_not_answer_is_reported_and_delays_no_stop(
     await until(lambda: bool(late()))
     goes_on.set()
     await until(lambda: station.desk.last_close("GANNET") == BARS.close_time[FIRST])
-    assert not station.keeping.turns.stuck
+    assert not station.committer.turns.stuck
 
     await stall()
     told = wall.monotonic()

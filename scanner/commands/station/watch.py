@@ -211,7 +211,7 @@ async def _health(port: int | None, station: Station) -> AsyncIterator[None]:
 async def _tell(supervisor: Supervisor, station: Station, stop: asyncio.Event) -> None:
     await station.watching.wait()
     supervisor.ready()
-    alive = asyncio.create_task(supervisor.keep_telling(asyncio.sleep, lambda: not station.keeping.turns.stuck))
+    alive = asyncio.create_task(supervisor.keep_telling(asyncio.sleep, lambda: not station.committer.turns.stuck))
     try:
         await stop.wait()
         supervisor.stopping()

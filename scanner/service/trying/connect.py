@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from scanner.configuration.adapters import build_feed, build_sink
 from scanner.configuration.model.settings import SettingsError
 from scanner.ports import DeliveryError, FeedTroubleError, Hearing, Want
-from scanner.service.intake.requests import Manners
+from scanner.service.intake.requests import FeedLimits
 from scanner.service.trying.first_answer import Tried, look
 from scanner.store.lock import not_running
 
@@ -83,7 +83,7 @@ async def _feed(make: Callable[[], Feed], each: Watched | None, zone: str, secon
         answers = await feed.fetch([Want(each.symbol, each.base.name, None)])
         return await asyncio.to_thread(look, answers, each, feed, zone)
 
-    return await _tried(feed, ask, max(seconds, Manners.of(feed).answer_within))
+    return await _tried(feed, ask, max(seconds, FeedLimits.of(feed).answer_within))
 
 
 async def _tried(outside: Feed | Sink, use: Callable[[], Awaitable[Tried]], seconds: float) -> Tried:

@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 from scanner.studies.kept.ledger import (
     NAME,
     BarsRead,
-    FileRead,
     LedgerError,
     Look,
     StudyQuestion,
@@ -22,6 +21,7 @@ from scanner.studies.kept.ledger import (
     folder_of,
     read,
 )
+from scanner.studies.schema import StudyFile
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -32,7 +32,7 @@ names = st.sampled_from("abc")
 
 def bars(files: str, instruments: str, first: int = 0, last: int = 10) -> BarsRead:
     """Invent bars, by the marks of files, the names of instruments, and the first and last day."""
-    told = tuple(FileRead(name=f"{mark}.csv", size=1, mark=mark) for mark in files)
+    told = tuple(StudyFile(f"{mark}.csv", 1, mark) for mark in files)
     return BarsRead(files=told, instruments=tuple(instruments), first=first * DAY, last=last * DAY)
 
 

@@ -17,6 +17,7 @@ from pydantic import Field, TypeAdapter, ValidationError
 
 from scanner.studies.figures.results import Hypothesis
 from scanner.studies.kept.values import Moment, Value
+from scanner.studies.schema import StudyFile  # noqa: TC001 - pydantic reads the annotations
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -31,18 +32,10 @@ class LedgerError(Exception):
     exit_code = 2
 
 
-class FileRead(Value):
-    """A file that was read: its name, its size in bytes and the SHA-256 of its content."""
-
-    name: str
-    size: int
-    mark: str
-
-
 class BarsRead(Value):
     """Which bars were looked at: ``first`` is the first opening among them, ``last`` the last close."""
 
-    files: tuple[FileRead, ...]
+    files: tuple[StudyFile, ...]
     instruments: tuple[str, ...]
     first: Moment
     last: Moment
@@ -193,9 +186,8 @@ def add(paths: Sequence[Path], line: Look | Written, allow: Callable[[Ledger], N
     ledger is unchanged.
     """
     path = folder_of(paths) / NAME
-    others = read(
-        paths, but=path
-    )  # before locking, since two studies that each hold a ledger must not wait for each other
+    # Before locking, since two studies that each hold a ledger must not wait for each other.
+    others = read(paths, but=path)
     with _open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND, fcntl.LOCK_EX) as file:
         before = _read(path, file) + others
         allow(before)

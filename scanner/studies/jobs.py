@@ -255,7 +255,7 @@ def jobs_of_frames(found: Sequence[Recording], reading: Reading, asked: Asked, t
 
 def settings_mark(reading: Reading) -> str:
     """Mark the rules for judging and following, independent of the files."""
-    return sha256(_rules_told(reading).encode()).hexdigest()[:32]
+    return mark_of(*_rules_and_costs(reading))
 
 
 def marked(path: Path) -> StudyFile:
@@ -268,28 +268,27 @@ def marked(path: Path) -> StudyFile:
     return StudyFile(path.name, size, found.hexdigest())
 
 
-def _rules_told(reading: Reading) -> str:
+def _rules_and_costs(reading: Reading) -> tuple[object, object]:
     known = reading.settings
     books = (
         [reading.rulebook] if known is None else [known.rulebook_of(name) for name in ("", *sorted(known.instruments))]
     )
     costs = [] if known is None else [known.costs_of(name) for name in sorted(known.instruments)]
-    return repr(([book.told for book in books], costs))
+    return [book.told for book in books], costs
 
 
 def _told(reading: Reading, asked: Asked) -> str:
     """Mark everything that a part depends on apart from its files."""
     known = reading.settings
-    told = (
+    return mark_of(
         _program(),
-        _rules_told(reading),
+        _rules_and_costs(reading),
         (reading.tz, reading.stamp, reading.time_format, reading.decimal, reading.columns),
         (reading.calendar, reading.step, tuple(reading.timeframes)),
         (reading.currency, reading.account),
         None if known is None else (known.mark, known.dates.found),
         asked,
     )
-    return sha256(repr(told).encode()).hexdigest()
 
 
 def _key(instrument: str, files: Sequence[Path], rules: str) -> str:

@@ -260,9 +260,8 @@ class Station:
         read at the start, StoreTroubleError if the store fails: then nothing changes.
         """
         watched = list_of(settings, self.settings)
-        await asyncio.to_thread(
-            make_ready, {each.rulebook for each in watched}
-        )  # it may compile: no close waits for it
+        # It may compile: no close waits for it.
+        await asyncio.to_thread(make_ready, {each.rulebook for each in watched})
         async with self.committer.turns:
             changed = await asyncio.to_thread(change_list, self.desk, watched, settings.account)
             self.settings, self.watched, self.groups = settings, watched, groups_of(watched)

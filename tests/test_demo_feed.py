@@ -21,7 +21,6 @@ from scanner.commands.recorded.demo import example
 from scanner.configuration.model import settings
 from scanner.configuration.routing import sinks_for
 from scanner.events import KINDS, rfc3339
-from scanner.pipeline import Pipeline
 from scanner.replays.recordings import Reading, begun, recordings
 from scanner.replays.replay import Tally, replay
 from tests.demo_setups import FOLDER, replayed, with_every_setup
@@ -167,8 +166,7 @@ def test_setups_of_several_kinds_occur_while_the_last_day_is_played() -> None:
     end = max(int(each.bars.open_time[-1]) for each in replayed().values())
     kinds: set[str] = set()
     for watched in PLAYED.watched():
-        way = (watched.instrument, watched.calendar, watched.base, watched.timeframes)
-        pipeline = Pipeline(*way, rulebook=watched.rulebook, account=PLAYED.account)
+        pipeline = watched.inputs(PLAYED.account).pipeline()
         events = pipeline.events(replayed()[watched.symbol].bars[-ENOUGH_TO_WARM:])
         played = (event for event in events if event.kind == "setup.qualified" and event.time > end - DAY)
         kinds.update(event.data["setup"] for event in played)
@@ -180,8 +178,7 @@ def test_some_setups_are_told_one_bar_ahead_while_the_last_day_is_played() -> No
     end = max(int(each.bars.open_time[-1]) for each in replayed().values())
     told: list[Event] = []
     for watched in PLAYED.watched():
-        way = (watched.instrument, watched.calendar, watched.base, watched.timeframes)
-        pipeline = Pipeline(*way, rulebook=watched.rulebook, account=PLAYED.account)
+        pipeline = watched.inputs(PLAYED.account).pipeline()
         events = pipeline.events(replayed()[watched.symbol].bars[-ENOUGH_TO_WARM:])
         told += [event for event in events if event.facts.ahead and event.time > end - DAY]
     assert 1 <= len(told) <= 8

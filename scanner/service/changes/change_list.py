@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from scanner.configuration.model.outline import FIXED
@@ -71,18 +72,9 @@ def change_list(desk: Desk, watched: Sequence[Watched], account: Account) -> lis
     return changed
 
 
-def _seen_by_engine(each: Watched) -> tuple[object, ...]:
-    """Give everything that affects a pipeline: not the source of its bars, nor the sinks of its events."""
-    return (
-        each.instrument,
-        each.calendar.name,
-        each.calendar.tz,
-        each.base,
-        each.timeframes,
-        each.rulebook,
-        each.adjustments,
-        each.dates,
-    )
+def _seen_by_engine(each: Watched) -> Watched:
+    """Leave out what affects no pipeline: the source of its bars, and its group, which chooses the sinks of events."""
+    return replace(each, feed="", symbol="", group="")
 
 
 @no_search_for_cycles()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING
 
 from scanner.analysis.indicators.state import count_in
@@ -67,9 +68,13 @@ def status(about: Outline, known: StoreFacts, now: int, holder: Holder | None, *
     read = ListRead.of(holder)
     if about.played:
         now = max(known.last.values(), default=now)
-    lags = _AllLags(now)
+
+    @cache
+    def lags(calendar: Calendar, timeframe: Timeframe) -> Lags:
+        return Lags(timetable_of(calendar, timeframe), now)
+
     series = [
-        _series(name, each, timeframe, known, lags.of(each.calendar, timeframe))
+        _series(name, each, timeframe, known, lags(each.calendar, timeframe))
         for name, each in about.listed.items()
         for timeframe in each.timeframes
     ]
@@ -77,7 +82,7 @@ def status(about: Outline, known: StoreFacts, now: int, holder: Holder | None, *
     bases: dict[str, list[SeriesStatus]] = {name: [] for name in about.patience}
     waited: dict[str, int] = dict.fromkeys(about.patience, 0)
     for name, each in about.listed.items():
-        of_base = lags.of(each.calendar, each.base)
+        of_base = lags(each.calendar, each.base)
         base = made.get((name, each.base.name)) or _series(name, each, each.base, known, of_base)
         bases.setdefault(each.feed, []).append(base)
         wait = base.lag or 0
@@ -103,20 +108,6 @@ def _old(about: Outline, read: ListRead | None, mistake: str) -> OldList | None:
     if read is None or read.mark == about.mark:
         return None
     return OldList(read.time, mistake, restart=read.fixed not in {"", about.fixed_mark})
-
-
-class _AllLags:
-    """The lags of each calendar and timeframe, made once."""
-
-    def __init__(self, now: int) -> None:
-        self._now = now
-        self._made: dict[tuple[str, str, str], Lags] = {}
-
-    def of(self, calendar: Calendar, timeframe: Timeframe) -> Lags:
-        key = calendar.name, calendar.tz, timeframe.name
-        if key not in self._made:
-            self._made[key] = Lags(timetable_of(calendar, timeframe), self._now)
-        return self._made[key]
 
 
 def _series(name: str, each: OnList, timeframe: Timeframe, known: StoreFacts, lags: Lags) -> SeriesStatus:

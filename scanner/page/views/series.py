@@ -105,5 +105,5 @@ def _rows(request: Request, shown: Sequence[SeriesStatus]) -> Iterator[SeriesRow
         except (StoreTroubleError, UsageError):
             found = {}
         for each in part:
-            lag = "" if each.lag is None else lag_in_words(each.lag) if each.lag else ""
+            lag = lag_in_words(each.lag) if each.lag else ""
             yield SeriesRow(each, lag, why_address(each.instrument, each.timeframe), found.get(each))

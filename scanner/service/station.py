@@ -152,7 +152,7 @@ class Station:
             self.log.info("stopped", bars=self.committer.counts["bars"])
 
     async def _watch_store(self) -> None:
-        """Check that the files of the store are still in place; StoreGoneError if they are not."""
+        """Check that the files of the store are still in place; StoreTroubleError if they are not."""
         while True:
             await self._sleep(LOOK_AT_STORE)
             await asyncio.to_thread(self.store.database.check_in_place)

@@ -24,7 +24,7 @@ RESAMPLES, SEED, BLOCK = 10_000, 20_260_302, 200_000
 
 
 @dataclass(frozen=True, slots=True)
-class Figures:
+class JournalFigures:
     """The results of some closed setups, in R before costs.
 
     ``mean`` is to hundredths, None without any. ``share_between`` and ``mean_between`` are the 95 % intervals of the
@@ -43,13 +43,13 @@ class Figures:
     costed: int
 
 
-def figures(results: Sequence[Decimal], costs: Sequence[Decimal | None] = ()) -> Figures:
+def figures(results: Sequence[Decimal], costs: Sequence[Decimal | None] = ()) -> JournalFigures:
     """Work out the figures of results; a winner is one above 0."""
     total = sum(results, Decimal(0))
     winners = sum(each > 0 for each in results)
     known = [each for each in costs if each is not None]
     enough = len(results) >= TOO_FEW
-    return Figures(
+    return JournalFigures(
         closed=len(results),
         winners=winners,
         total=total,

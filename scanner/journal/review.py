@@ -10,14 +10,14 @@ from zoneinfo import ZoneInfo
 
 from scanner.clocks import SECOND
 from scanner.journal.entries import broken, by_story, entry_of
-from scanner.journal.figures import Figures, figures
+from scanner.journal.figures import JournalFigures, figures
 from scanner.journal.stories import Story, stories
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
     from decimal import Decimal
 
-    from scanner.journal.entries import Broken, Entry
+    from scanner.journal.entries import Broken, JournalEntry
     from scanner.store import KeptDecision, Store
 
 Group = Literal["taken", "own", "passed", "all", "set_aside"]
@@ -65,7 +65,7 @@ class Review:
     passed: int
     entered: int
     closed: int
-    figures: Mapping[Group, Figures]
+    figures: Mapping[Group, JournalFigures]
     broken: Mapping[Broken, int]
 
 
@@ -81,7 +81,7 @@ def review(looked_at: Iterable[Story], decisions: Iterable[KeptDecision], since:
     made = by_story(decisions)
     counts: Counter[str] = Counter()
     rules_broken: Counter[Broken] = Counter()
-    ended: list[Entry] = []
+    ended: list[JournalEntry] = []
     for story in looked_at:
         times = {each.number: each.event.time for each in story.events}
         mine = made.get(story.id, [])
@@ -112,7 +112,7 @@ def review(looked_at: Iterable[Story], decisions: Iterable[KeptDecision], since:
     )
 
 
-def _figures(ended: list[Entry]) -> dict[Group, Figures]:
+def _figures(ended: list[JournalEntry]) -> dict[Group, JournalFigures]:
     taken = [each for each in ended if each.decision == "taken"]
     return {
         "taken": _by_the_rules(taken),
@@ -123,7 +123,7 @@ def _figures(ended: list[Entry]) -> dict[Group, Figures]:
     }
 
 
-def _by_the_rules(ended: Iterable[Entry]) -> Figures:
+def _by_the_rules(ended: Iterable[JournalEntry]) -> JournalFigures:
     results: list[Decimal] = []
     costs: list[Decimal | None] = []
     for each in ended:

@@ -10,7 +10,7 @@ from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from scanner.engine.cycles import no_search_for_cycles
+from scanner.cycles import no_search_for_cycles
 from scanner.replays.recordings import Reading, begun, recordings, survey
 from scanner.replays.replay import ReplayError, Tally, checked_blocks
 from scanner.studies.checked import CheckedRows
@@ -273,7 +273,7 @@ def marked(path: Path) -> StudyFile:
 def _told(reading: Reading, asked: Asked) -> str:
     """Mark everything that a part depends on apart from its files."""
     known = reading.settings
-    told = (
+    return mark_of(
         _program(),
         settings_mark(reading),
         (reading.tz, reading.stamp, reading.time_format, reading.decimal, reading.columns),
@@ -282,7 +282,6 @@ def _told(reading: Reading, asked: Asked) -> str:
         None if known is None else (known.mark, known.dates.found),
         asked,
     )
-    return sha256(repr(told).encode()).hexdigest()
 
 
 def _key(instrument: str, files: Sequence[Path], rules: str) -> str:

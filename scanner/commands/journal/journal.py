@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from datetime import date
     from pathlib import Path
 
-    from scanner.commands.station.which_store import Choice
-    from scanner.journal.entries import Entry
+    from scanner.commands.station.which_store import StoreChoice
+    from scanner.journal.entries import JournalEntry
     from scanner.store import Store
 
 SHOWN = 40
@@ -37,13 +37,13 @@ SUFFIXES = (".csv", ".json", ".parquet", ".html")
 class Filter:
     """Which setups: those found from day ``since`` to day ``until``, of one kind, instrument or decision."""
 
-    since: str | None = None
-    until: str | None = None
-    setup: str | None = None
-    instrument: str | None = None
-    decision: Literal["taken", "passed"] | None = None
+    since: str | None
+    until: str | None
+    setup: str | None
+    instrument: str | None
+    decision: Literal["taken", "passed"] | None
 
-    def fits(self, entry: Entry) -> bool:
+    def fits(self, entry: JournalEntry) -> bool:
         """Whether an entry is selected, apart from its time."""
         return (
             (self.setup is None or entry.setup == self.setup)
@@ -52,7 +52,7 @@ class Filter:
         )
 
 
-def journal(choice: Choice, asked: Filter, out: Path | None) -> None:
+def journal(choice: StoreChoice, asked: Filter, out: Path | None) -> None:
     """Print the journal, or write it to a file."""
     if out is not None and out.suffix.lower() not in SUFFIXES:
         raise UsageError(f"--out {out}: the name must end in {', '.join(SUFFIXES)}, which sets the format")
@@ -84,7 +84,7 @@ def journal(choice: Choice, asked: Filter, out: Path | None) -> None:
     output.say(f"{out}: {counted(len(told), 'setup')}.")
 
 
-def _written(choice: Choice, store: Store, told: Sequence[Told], suffix: str) -> bytes:
+def _written(choice: StoreChoice, store: Store, told: Sequence[Told], suffix: str) -> bytes:
     entries = [each.entry for each in told]
     if suffix == ".html":
         from scanner.commands.journal.journal_charts import with_charts  # noqa: PLC0415 - drawing is heavy
@@ -95,7 +95,7 @@ def _written(choice: Choice, store: Store, told: Sequence[Told], suffix: str) ->
     return {".csv": as_csv, ".json": as_json, ".parquet": as_parquet}[suffix](entries)
 
 
-def review(choice: Choice, span: str, until: str | None) -> None:
+def review(choice: StoreChoice, span: str, until: str | None) -> None:
     """Print the results of a week or a month, up to a given day or today."""
     if span not in DAYS:
         raise UsageError(f"{plain(span, SHOWN)}: say {' or '.join(DAYS)}")

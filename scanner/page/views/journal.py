@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from scanner.events import KINDS
-from scanner.journal.entries import Entry, entry_of
+from scanner.journal.entries import JournalEntry, entry_of
 from scanner.journal.review import DAYS, day_of, days_up_to, to_review
 from scanner.journal.review import review as looked_back
 from scanner.journal.stories import stories
@@ -38,7 +38,7 @@ def journal(request: Request) -> Response:
     told = asked(request, "before", 18)
     before = int(told) if told.isdecimal() else 2**62
 
-    def look() -> tuple[list[Entry], str] | None:
+    def look() -> tuple[list[JournalEntry], str] | None:
         """Give the entries, and the address of those before them; None if the store cannot be read."""
         try:
             entries, further = _page(looker(request), before, decision, instrument)
@@ -62,9 +62,9 @@ def journal(request: Request) -> Response:
     )
 
 
-def _page(looking: Looker, before: int, decision: str, instrument: str) -> tuple[list[Entry], int | None]:
+def _page(looking: Looker, before: int, decision: str, instrument: str) -> tuple[list[JournalEntry], int | None]:
     """Give the entries of one page, and where the next page begins; None if there is none."""
-    store, found, looked = looking.store, list[Entry](), 0
+    store, found, looked = looking.store, list[JournalEntry](), 0
     while looked < LONGEST_LOOK:
         beginnings = store.events.before(before, BEGINNINGS, ON_A_PAGE)
         for kept in beginnings:

@@ -158,7 +158,7 @@ class RuleChanges:
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class PeriodChoice:
     """The variant with the best trades that had ended before ``month``, and the basis of the choice for a period."""
 
     month: int
@@ -171,7 +171,7 @@ class Choice:
 class WalkForward:
     """Settings chosen for each period from its past alone, beside the rules as they are over the same periods."""
 
-    choices: tuple[Choice, ...]
+    choices: tuple[PeriodChoice, ...]
     closed: int
     as_is_closed: int
     too_few: bool

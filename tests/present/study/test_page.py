@@ -14,7 +14,7 @@ import pytest
 
 from scanner.present.study.honesty import Measured, Rate
 from scanner.present.study.page import page
-from scanner.present.study.stories import Shown, choose
+from scanner.present.study.stories import StoryWithChart, choose
 from scanner.studies.checked import CheckedRows
 from scanner.studies.figures.results import Breakdown, Interval
 from scanner.wording.cautions import FULL, SHORT
@@ -181,8 +181,8 @@ def assert_stands_alone(text: str) -> Page:
     return found
 
 
-def with_stories(study: Study) -> list[Shown]:
-    return [Shown(each, b"\x89PNG\r\n") for each in choose(study)]
+def with_stories(study: Study) -> list[StoryWithChart]:
+    return [StoryWithChart(each, b"\x89PNG\r\n") for each in choose(study)]
 
 
 def test_a_page_with_every_section_needs_nothing_else() -> None:

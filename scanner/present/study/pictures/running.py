@@ -8,7 +8,7 @@ from matplotlib.ticker import MaxNLocator
 
 from scanner.present.chart.look import BAND, DASHED, INK, PALE, font
 from scanner.present.study.numbers import in_r
-from scanner.present.study.pictures.axes import SMALL, Drawn, finish, sheet, signed, svg
+from scanner.present.study.pictures.axes import SMALL, Plot, finish, sheet, signed, svg
 from scanner.wording.times import closing_date
 from scanner.wording.words import counted
 
@@ -20,11 +20,11 @@ if TYPE_CHECKING:
 HEIGHT = 300
 
 
-def running(of: Running) -> Drawn:
+def running(of: Running) -> Plot:
     """Draw the running sum, which has at least one point."""
     last, first = of.trades[-1], closing_date(of.times[0])
     inside = of.low[-1] <= of.total[-1] <= of.high[-1]
-    return Drawn(
+    return Plot(
         svg(lambda: _compose(of)),
         f"A line that ends at {in_r(of.total[-1])} R after {counted(last, 'trade')}, "
         f"{'inside' if inside else 'outside'} the fan of chance, which there spans {in_r(of.low[-1])} to "

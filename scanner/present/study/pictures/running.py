@@ -50,9 +50,13 @@ def _compose(of: Running) -> Figure:
     axes.axhline(0, color=PALE, linewidth=0.8)
     mark = "o" if len(of.trades) == 1 else ""
     axes.plot(of.trades, of.total, color=INK, linewidth=1.7, marker=mark, label="these trades")
-    # Every line begins at 0, so the side that reaches further is empty there.
-    corner = "upper left" if max(of.high) >= -min(of.low) else "lower left"
-    axes.legend(prop=font(SMALL), frameon=False, loc=corner, handlelength=2.4)
+    axes.legend(
+        prop=font(SMALL),
+        frameon=False,
+        # Every line begins at 0, so the side that reaches further is empty there.
+        loc="upper left" if max(of.high) >= -min(of.low) else "lower left",
+        handlelength=2.4,
+    )
     axes.margins(x=0.02, y=0.12)
     axes.xaxis.set_major_locator(MaxNLocator(6, integer=True, min_n_ticks=1))
     axes.xaxis.set_major_formatter(lambda value, _: f"{value:,.0f}")

@@ -229,6 +229,7 @@ class Desk:
             if not lane.engine.series.warm
         ]
 
+    @no_search_for_cycles()
     def take(self, arrivals: Sequence[Arrival], now: int) -> Taken:
         """Take in what arrived and commit all of it; bars that are still open at ``now`` are left for later.
 

@@ -22,7 +22,7 @@ from scanner.commands.recorded.explain import reported_at, unready_at
 from scanner.commands.recorded.one_bar import Recorded, is_day
 from scanner.configuration.model.settings import load
 from scanner.configuration.model.wrong_setups import try_own_setups
-from scanner.engine.cycles import no_search_for_cycles
+from scanner.cycles import no_search_for_cycles
 from scanner.events import rfc3339
 from scanner.replays.found_columns import FoundColumns
 from scanner.replays.recordings import FRAME, Reading, advised, begun, recordings

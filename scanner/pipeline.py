@@ -26,7 +26,6 @@ from scanner.market.splits import adjust
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
-    from scanner.analysis.rules import Rules
     from scanner.events import Event
     from scanner.follow.outcome import Came
     from scanner.market.bars import RawBars
@@ -79,22 +78,13 @@ class Inputs:
 
     def guard(self) -> Guard:
         """Make the guard for the rows of the base timeframe."""
-        return _guard(self.calendar, self.base, self.rulebook.rules, self.adjustments, self.until)
+        rules = self.rulebook.rules
+        sieve = SpikeSieve(rules, self.adjustments) if rules.drop_spikes else None
+        return Guard(timetable_of(self.calendar, self.base), self.until, sieve)
 
     def pipeline(self, pools: Pools | None = None) -> Pipeline:
         """Make a pipeline that has seen no bars."""
-        return Pipeline(
-            self.instrument,
-            self.calendar,
-            self.base,
-            self.timeframes,
-            rulebook=self.rulebook,
-            account=self.account,
-            adjustments=self.adjustments,
-            dates=self.dates,
-            pools=pools,
-            until=self.until,
-        )
+        return Pipeline(self, pools)
 
 
 class Pools:
@@ -138,36 +128,21 @@ class Pipeline:
     Bars that opened before one of the ``adjustments``, which are those in force, are first rescaled by its ratio.
     """
 
-    def __init__(
-        self,
-        instrument: Instrument,
-        calendar: Calendar,
-        base: Timeframe,
-        timeframes: Sequence[Timeframe],
-        *,
-        rulebook: Rulebook,
-        account: Account,
-        adjustments: Sequence[Adjustment] = (),
-        dates: Sequence[Dated] | None = None,
-        pools: Pools | None = None,
-        until: int | None = None,
-    ) -> None:
-        """Make the lanes; ``pools`` are shared with other instruments, None for pools of its own.
-
-        Bars that close after ``until`` are left out.
-        """
-        self.instrument = instrument
-        self.base = base
-        self.adjustments = tuple(adjustments)
-        self._calendar, self._timeframes, self._rulebook = calendar, tuple(timeframes), rulebook
-        self._until = until
-        lanes: list[Lane] = []
-        for timeframe in sorted(timeframes, reverse=True):
-            timetable = timetable_of(calendar, timeframe)
+    def __init__(self, inputs: Inputs, pools: Pools | None) -> None:
+        """Make the lanes; ``pools`` are shared with other instruments, None for pools of its own."""
+        self.instrument = inputs.instrument
+        self.base = inputs.base
+        self.adjustments = inputs.adjustments
+        self._inputs = inputs
+        rulebook, lanes = inputs.rulebook, list[Lane]()
+        for timeframe in sorted(inputs.timeframes, reverse=True):
+            timetable = timetable_of(inputs.calendar, timeframe)
             pool = Pool(rulebook.rules, rulebook.setups, timetable) if pools is None else pools.of(rulebook, timetable)
             coarser = lanes[-1].engine if lanes else None
-            engine = SeriesEngine(instrument, timetable, rulebook, account, coarser=coarser, dates=dates, pool=pool)
-            lanes.append(Lane(timeframe, None if timeframe == base else Aggregator(base, timetable), engine))
+            engine = SeriesEngine(
+                self.instrument, timetable, rulebook, inputs.account, coarser=coarser, dates=inputs.dates, pool=pool
+            )
+            lanes.append(Lane(timeframe, None if timeframe == self.base else Aggregator(self.base, timetable), engine))
         self.lanes = tuple(lanes)
         """Coarsest first: a finer timeframe reads the coarser bars that are complete by then."""
         self.most = min(lane.engine.series.pool.room for lane in self.lanes)
@@ -179,7 +154,7 @@ class Pipeline:
     @cached_property
     def guard(self) -> Guard:
         """Checks the rows of the base timeframe."""
-        return _guard(self._calendar, self.base, self._rulebook.rules, self.adjustments, self._until)
+        return self._inputs.guard()
 
     @cached_property
     def goes_along(self) -> bool:
@@ -189,9 +164,8 @@ class Pipeline:
     @cached_property
     def mark(self) -> bytes:
         """Identifies the timeframes, sessions, steps, splits, rules and layout for which a snapshot is valid."""
-        return _mark(
-            self.base, self._timeframes, self._calendar, self.instrument.steps, self.adjustments, self._rulebook.told
-        )
+        own = self._inputs
+        return _mark(self.base, own.timeframes, own.calendar, self.instrument.steps, own.adjustments, own.rulebook.told)
 
     def listen(self, on_end: Callable[[Came], None]) -> None:
         """Pass only the outcome of each setup, to ``on_end``; give no events of stories."""
@@ -322,12 +296,6 @@ def _fitting(bars: Bars, timetable: Timetable) -> Bars:
     opens, closes, aligned = timetable.spans(bars.open_time, "open")
     astray = np.flatnonzero(~aligned | (opens != bars.open_time) | (closes != bars.close_time))
     return bars[int(astray[-1]) + 1 if len(astray) else 0 :]
-
-
-def _guard(
-    calendar: Calendar, base: Timeframe, rules: Rules, adjustments: Sequence[Adjustment], until: int | None
-) -> Guard:
-    return Guard(timetable_of(calendar, base), until, SpikeSieve(rules, adjustments) if rules.drop_spikes else None)
 
 
 @lru_cache(64)

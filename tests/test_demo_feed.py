@@ -6,7 +6,6 @@ import re
 from collections import Counter
 from dataclasses import replace
 from decimal import Decimal
-from functools import partial
 from itertools import chain, product
 from typing import TYPE_CHECKING
 
@@ -22,8 +21,7 @@ from scanner.commands.recorded.demo import example
 from scanner.configuration.model import settings
 from scanner.configuration.routing import sinks_for
 from scanner.events import KINDS, rfc3339
-from scanner.pipeline import Pipeline
-from scanner.replays.recordings import Reading, prepare, recordings
+from scanner.replays.recordings import Reading, begun, recordings
 from scanner.replays.replay import Tally, replay
 from tests.demo_setups import FOLDER, replayed, with_every_setup
 from tests.laws import all_setups
@@ -168,8 +166,7 @@ def test_setups_of_several_kinds_occur_while_the_last_day_is_played() -> None:
     end = max(int(each.bars.open_time[-1]) for each in replayed().values())
     kinds: set[str] = set()
     for watched in PLAYED.watched():
-        way = (watched.instrument, watched.calendar, watched.base, watched.timeframes)
-        pipeline = Pipeline(*way, rulebook=watched.rulebook, account=PLAYED.account)
+        pipeline = watched.inputs(PLAYED.account).pipeline()
         events = pipeline.events(replayed()[watched.symbol].bars[-ENOUGH_TO_WARM:])
         played = (event for event in events if event.kind == "setup.qualified" and event.time > end - DAY)
         kinds.update(event.data["setup"] for event in played)
@@ -181,8 +178,7 @@ def test_some_setups_are_told_one_bar_ahead_while_the_last_day_is_played() -> No
     end = max(int(each.bars.open_time[-1]) for each in replayed().values())
     told: list[Event] = []
     for watched in PLAYED.watched():
-        way = (watched.instrument, watched.calendar, watched.base, watched.timeframes)
-        pipeline = Pipeline(*way, rulebook=watched.rulebook, account=PLAYED.account)
+        pipeline = watched.inputs(PLAYED.account).pipeline()
         events = pipeline.events(replayed()[watched.symbol].bars[-ENOUGH_TO_WARM:])
         told += [event for event in events if event.facts.ahead and event.time > end - DAY]
     assert 1 <= len(told) <= 8
@@ -197,8 +193,12 @@ def test_a_replay_counts_the_same_whether_or_not_it_tells_each_story() -> None:
         came: list[Came] = []
         counted.append(came)
         (recording,) = recordings([FOLDER / "TERNFERRY.parquet"], reading)
-        tally, made = Tally("TERNFERRY", ""), partial(prepare, reading)
-        said = list(replay(recording, made, tally, lambda _: None, came.append, tells_stories=tells_stories))
+        tally = Tally("TERNFERRY", "")
+        started = begun(reading, recording, tally)
+        assert started is not None
+        inputs, chunks = started
+        events = replay(inputs.pipeline(), chunks, tally, lambda _: None, came.append, tells_stories=tells_stories)
+        said = list(events)
         assert any(event.facts.follows for event in said) == tells_stories
     assert counted[0] == counted[1]
     assert {each.state for each in counted[0]} >= {"stopped", "left", "left_on_pressure", "lapsed", "spoiled"}

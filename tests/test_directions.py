@@ -12,6 +12,7 @@ HOUSE = Path(__file__).parent.parent
 
 ROOMS = (
     "scanner.arrow",
+    "scanner.cycles",
     "scanner.compiling",
     "scanner.clocks",
     "scanner.backoff",
@@ -23,7 +24,6 @@ ROOMS = (
     "scanner.analysis",
     "scanner.trade",
     "scanner.judgement",
-    "scanner.forming",
     "scanner.follow",
     "scanner.engine",
     "scanner.pipeline",

@@ -13,11 +13,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from scanner import forming
 from scanner.analysis.columns import CROSS
 from scanner.analysis.door.known_setups import known
 from scanner.analysis.door.setup import Chosen
 from scanner.analysis.rules import Rules
+from scanner.engine import forming
 from scanner.events import Event, setup_id
 from scanner.ports import Message
 from scanner.present.words.words import alert

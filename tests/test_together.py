@@ -18,7 +18,7 @@ from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
-from scanner.pipeline import Pipeline, Pools, run_together
+from scanner.pipeline import Inputs, Pipeline, Pools, run_together
 from scanner.trade.size import Account
 from tests.demo_setups import FOLDER, with_every_setup
 from tests.effort import EFFORT
@@ -36,10 +36,10 @@ RULEBOOK = told_ahead()
 
 def pipeline(name: str, pools: Pools | None = None) -> Pipeline:
     """Follow an invented instrument on three timeframes, all bars round the clock."""
-    timeframes = [Timeframe.named(each) for each in (BASE, *COARSE)]
+    timeframes = tuple(Timeframe.named(each) for each in (BASE, *COARSE))
     instrument = Instrument(name, PriceSteps.fixed(Decimal("0.01")))
     calendar = calendar_named("24/7", "UTC")
-    return Pipeline(instrument, calendar, timeframes[0], timeframes, rulebook=RULEBOOK, account=Account(), pools=pools)
+    return Inputs(instrument, calendar, timeframes[0], timeframes, RULEBOOK, Account()).pipeline(pools)
 
 
 def gappy(seed: int) -> Bars:
@@ -127,16 +127,7 @@ def test_windows_of_any_length_say_the_same_of_a_bad_tick_that_has_left_them() -
     bars = with_every_setup("DRIFTLOOM").bars
     said = []
     for pools in (None, Pools(FEW)):
-        own = Pipeline(
-            watched.instrument,
-            watched.calendar,
-            watched.base,
-            watched.timeframes,
-            rulebook=watched.rulebook,
-            account=known.account,
-            pools=pools,
-        )
-        (run,) = run_together([own.made(bars)])
+        (run,) = run_together([watched.inputs(known.account).pipeline(pools).made(bars)])
         said.append(sorted(event.to_json() for event, _ in run.said))
     assert len(said[0]) > 1_000
     assert said[0] == said[1]

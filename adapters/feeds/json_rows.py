@@ -13,11 +13,11 @@ import numpy as np
 from jmespath.exceptions import JMESPathError
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
-from adapters.feeds.files.trouble import visible
 from adapters.feeds.raw_rows import NUMBERS
 from adapters.feeds.settings import FeedSettings
 from scanner.clocks import DAY, SECOND
 from scanner.market.bars import NO_TIME, RawBars, StampKind
+from scanner.wording.text import plain
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -229,7 +229,7 @@ def shown(value: object, safe: Callable[[str], str] = str) -> str:
         text = json.dumps(value, ensure_ascii=False)
     except RecursionError:
         return "a value that is nested too deeply to be shown"
-    return visible(safe(text[:_LOOKED_AT]), _SHOWN)
+    return plain(safe(text[:_LOOKED_AT]), _SHOWN)
 
 
 def _numbers(values: list[Any]) -> NDArray[np.float64]:

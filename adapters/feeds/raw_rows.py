@@ -1,17 +1,15 @@
-"""The columns of raw rows, and making such rows: joined ones, none at all, and one that cannot be read."""
+"""The columns of raw rows, and making such rows: joined pages, none at all, and one that cannot be read."""
 
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from scanner.market.bars import NO_TIME, RawBars
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from numpy.typing import NDArray
 
     from scanner.market.bars import StampKind
@@ -34,16 +32,6 @@ def copied(raw: RawBars, which: NDArray[np.intp]) -> RawBars:
     return replace(rows, unreadable=texts)
 
 
-def joined(parts: Sequence[RawBars]) -> RawBars:
-    """Join rows of one source; at least one part is needed."""
-    if len(parts) == 1:
-        return parts[0]
-    names = ("stamp", *NUMBERS, "row")
-    columns: dict[str, Any] = {name: np.concatenate([getattr(part, name) for part in parts]) for name in names}
-    unreadable = {number: text for part in parts for number, text in part.unreadable.items()}
-    return replace(parts[0], **columns, unreadable=unreadable)
-
-
 def joined_pages(pages: list[RawBars], nothing: RawBars) -> RawBars:
     """Join pages, oldest first, without the rows that overlap the page before."""
     pages = [page for page in pages if len(page)]
@@ -54,7 +42,7 @@ def joined_pages(pages: list[RawBars], nothing: RawBars) -> RawBars:
     for page in pages:
         kept.append(page[(page.stamp > last) | (page.stamp == NO_TIME)])
         last = max(last, int(page.stamp.max()))
-    return joined(kept)
+    return RawBars.joined(kept)
 
 
 def unreadable_row(text: str, row: int, source: str, stamp_kind: StampKind) -> RawBars:

@@ -12,7 +12,6 @@ from pydantic import Field, field_validator, model_validator
 from adapters.feeds.files.opening import Recording, recordings, survey, tables
 from adapters.feeds.files.settings import FileSettings
 from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError
-from adapters.feeds.raw_rows import joined
 from scanner.clocks import DAY, PacedClock
 from scanner.market.bars import NO_TIME, RawBars
 from scanner.ports import Answer, FeedTroubleError
@@ -113,7 +112,7 @@ class RecordedFeed:
         settings = self.settings
         try:
             for recording in recordings([settings.path], settings.reading):
-                bars = self._bars[recording.symbol] = joined(list(recording.bars))
+                bars = self._bars[recording.symbol] = RawBars.joined(list(recording.bars))
                 if bool((bars.stamp[1:] >= bars.stamp[:-1]).all()):
                     self._in_order.add(recording.symbol)
         except UnreadableFileError as problem:

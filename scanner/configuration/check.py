@@ -40,7 +40,7 @@ FILLED = {"sinks": [""], "start": "00:00:01", "end": "00:00:02", "zone": "UTC", 
 
 
 @dataclass(slots=True)
-class Checked:
+class CheckedConfig:
     """The result of a check: ``settings`` are None if there are mistakes; warnings are not mistakes.
 
     ``left`` are the settings without what is wrong, None if they cannot be used. For a file that is not TOML, only its
@@ -72,12 +72,12 @@ class Checked:
         return next((self.line_of[way] for way in around(mistake.path) if way in self.line_of), None)
 
 
-def check(path: Path, environ: Mapping[str, str]) -> Checked:
+def check(path: Path, environ: Mapping[str, str]) -> CheckedConfig:
     """Look for every mistake in a configuration; SettingsError if there is no file.
 
     What is wrong is taken out and the rest is checked again, so that one mistake does not hide another.
     """
-    checked = Checked(path)
+    checked = CheckedConfig(path)
     text = read_file(path)
     try:
         document = document_of(text)

@@ -133,17 +133,12 @@ def _parts_of(value: object) -> str:
     return "characters" if isinstance(value, str) else "entries"
 
 
-def fields_at(model: type[BaseModel], path: Keys) -> list[str]:
-    """List the settings of a table; empty if its keys are free."""
-    return list(_fields(model, path))
-
-
 def _described(path: Keys, model: type[BaseModel]) -> str | None:
-    parent = _fields(model, path[:-1])
+    parent = fields_at(model, path[:-1])
     return parent[str(path[-1])].description if path and path[-1] in parent else None
 
 
-def _fields(model: type[BaseModel], path: Keys) -> Mapping[str, FieldInfo]:
+def fields_at(model: type[BaseModel], path: Keys) -> Mapping[str, FieldInfo]:
     """Give the settings of a table by their names; none if its keys are free."""
     here: Any = model
     for part in path:

@@ -24,12 +24,10 @@ class PageFileError(Exception):
 
 
 def password_line(page: Page, folder: Path) -> str | None:
-    """Read the hashed password of a page, None where it has none; PageFileError where that cannot be used."""
-    return None if page.password is None else read_password(folder / page.password)
-
-
-def read_password(path: Path) -> str:
-    """Read the line of a password's file; PageFileError where there is none, or others may read it."""
+    """Read the hashed password of a page, None where it has none; PageFileError if its file cannot be used."""
+    if page.password is None:
+        return None
+    path = folder / page.password
     try:
         if path.stat().st_mode & 0o077:
             raise PageFileError(f"{path}: others may read this file; allow only its owner to (chmod 600)")

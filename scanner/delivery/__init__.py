@@ -30,7 +30,7 @@ GRACE = 0.8
 """Seconds for deliveries under way to end when the station stops; those that do not are sent again later."""
 
 
-class Delivery:
+class Dispatcher:
     """Delivers events from the store's outbox, each sink in its own task, so that none slows another.
 
     What a sink could not take is retried for ever, after growing pauses; what it refuses for good is kept as dead.

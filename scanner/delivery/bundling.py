@@ -18,7 +18,7 @@ LARGEST = 100
 
 
 def parcels(
-    ready: Sequence[Delivery], waited: Collection[int], alone: Collection[int], room: int | None, largest: int = LARGEST
+    ready: Sequence[Delivery], waited: Collection[int], alone: Collection[int], room: int | None, largest: int
 ) -> list[Parcel]:
     """Pack deliveries for a sink that sends digests, in the given order.
 

@@ -43,7 +43,7 @@ STOP_SECONDS = 0.8
 
 
 @dataclass
-class Outcome:
+class WaveResult:
     """The result of a wave: which deliveries arrived, which failed, and which the sink refused."""
 
     arrived: list[Delivery] = field(default_factory=list)
@@ -54,7 +54,7 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True)
 class Means:
-    """What the deliveries to all sinks share; see ``Delivery``. Pictures are drawn one at a time."""
+    """What the deliveries to all sinks share; see ``Dispatcher``. Pictures are drawn one at a time."""
 
     outbox: Outbox
     clock: Callable[[], int]
@@ -205,7 +205,7 @@ class SinkDelivery:
 
     async def _hand_over(self, wave: Sequence[Parcel]) -> bool:
         """Send a wave and keep its result; return whether more may follow at once."""
-        outcome = Outcome()
+        outcome = WaveResult()
         self._ceiling.count(self._clock(), len(wave))
         await asyncio.gather(*(self._try(parcel, outcome) for parcel in wave))
         single = len(wave) == 1 and len(wave[0]) == 1
@@ -219,7 +219,7 @@ class SinkDelivery:
         await self._mark()
         return not outcome.failed and not (outcome.refused and not single)
 
-    async def _try(self, parcel: Parcel, outcome: Outcome) -> None:
+    async def _try(self, parcel: Parcel, outcome: WaveResult) -> None:
         now = self._clock()
         late = {each.number for each in parcel if each.late or too_late(each.event, now, self._means.stale_after)}
         # A digest shows the newest first.
@@ -276,7 +276,7 @@ class SinkDelivery:
             self._tell(f"{self._name}: no picture for {event.id} ({str(error) or 'it took too long'})")
         return None
 
-    def _keep(self, outcome: Outcome, *, single: bool) -> None:
+    def _keep(self, outcome: WaveResult, *, single: bool) -> None:
         """Note the result of a wave, to be marked in the outbox."""
         outbox, note = self._outbox, self._unmarked.append
         if outcome.arrived:

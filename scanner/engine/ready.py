@@ -20,7 +20,7 @@ from scanner.analysis.places.around import look_around
 from scanner.analysis.pool import FEW, Pool
 from scanner.clocks import MINUTE
 from scanner.compiling import is_kept
-from scanner.engine.cycles import no_search_for_cycles
+from scanner.cycles import no_search_for_cycles
 from scanner.engine.series_engine import SeriesEngine
 from scanner.follow import steps
 from scanner.follow.begun import begun_of

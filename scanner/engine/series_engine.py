@@ -14,6 +14,7 @@ from scanner.analysis.fits import fits_at
 from scanner.analysis.indicators import spikes
 from scanner.analysis.pool import Pool
 from scanner.analysis.series import Series
+from scanner.engine.forming import forming
 from scanner.engine.leans import Leans
 from scanner.follow.begun import begun_of
 from scanner.follow.follower import Follower
@@ -21,7 +22,6 @@ from scanner.follow.outcome import Came, came_of
 from scanner.follow.setup_events import found_of, series_event, setup_event
 from scanner.follow.stories import Ends, go_on_together
 from scanner.follow.story_events import Teller
-from scanner.forming import forming
 from scanner.judgement import Case, Judgement, Weighed, judge, weigh
 from scanner.market.splits import leap_in_words, suspected_split
 from scanner.trade.levels import grid_of

@@ -40,7 +40,7 @@ NAMES: tuple[str, ...] = steps.STORY.names or ()
 
 
 @dataclass(slots=True)
-class Story:
+class FollowedStory:
     """What the compiled code does not need: the setup, and the stop in exact decimals."""
 
     found: Found
@@ -57,14 +57,14 @@ class Follower(Stories):
 
     def __init__(self, series: Series, instrument: Instrument, rulebook: Rulebook, timetable: Timetable) -> None:
         super().__init__(series, instrument, rulebook, timetable)
-        self._stories: list[Story] = []
+        self._stories: list[FollowedStory] = []
 
     def begin(self, found: Sequence[Found], records: NDArray[Any]) -> None:
         """Follow setups ``found``, each with its record and from its own bar."""
         first = int(self.records["number"][-1]) + 1 if len(self.records) else 0
         records["number"] = first + np.arange(len(records))
         self.add(records)
-        self._stories += [Story(each, each.stop) for each in found]
+        self._stories += [FollowedStory(each, each.stop) for each in found]
 
     def break_off(self, index: int, reason: str) -> list[News]:
         """Advance up to a bar of the window, and end the remaining stories before it, without a result."""
@@ -116,7 +116,7 @@ class Follower(Stories):
         records["waited"] += 1  # as if the entry had been filled on the next bar
         return [self._of_user("setup.entered", records[0], story, index)]
 
-    def _of_user(self, kind: Kind, record: np.void, story: Story, index: int) -> News:
+    def _of_user(self, kind: Kind, record: np.void, story: FollowedStory, index: int) -> News:
         read = _read(record)
         reason = "you took it" if kind == "setup.entered" else "you left it"
         if kind == "setup.entered" and self.rulebook.rules.entry_style == "break":
@@ -140,7 +140,7 @@ class Follower(Stories):
     def restore(self, snapshot: bytes) -> None:
         """Resume the stories of a snapshot. ValueError if it is not a snapshot."""
         kept, self.records = unpacked(snapshot)
-        self._stories = [Story(found, stop) for found, stop in kept]
+        self._stories = [FollowedStory(found, stop) for found, stop in kept]
 
     def tell(self) -> list[tuple[int, int, News]]:
         """Report the news of ``records`` that have stopped, each with its bar and the number of its story."""
@@ -158,7 +158,7 @@ class Follower(Stories):
             self.records, self._stories = self.records[going_on], list(compress(self._stories, going_on))
         return told
 
-    def _tell(self, record: Record, story: Story, index: int, was: Decimal) -> Iterable[News]:
+    def _tell(self, record: Record, story: FollowedStory, index: int, was: Decimal) -> Iterable[News]:
         """Give the news of a story at a bar; ``was`` is its previous stop."""
         bits, now = record["news"], self._now(record, story)
         news = partial(self._news, record, story, now, index)
@@ -176,10 +176,10 @@ class Follower(Stories):
             leaving: Leaving = "open" if record["leaves"] else "close" if bits & steps.SOON else may
             yield news("setup.exit_signal", why_leaving(bits, record, self.rulebook.follow), leaving=leaving)
 
-    def _entry(self, record: Record, story: Story) -> Decimal:
+    def _entry(self, record: Record, story: FollowedStory) -> Decimal:
         return _decimal(story.found.sign * record["fill"]) if record["filled_at_open"] else story.found.entry
 
-    def _half(self, record: Record, story: Story) -> Decimal | None:
+    def _half(self, record: Record, story: FollowedStory) -> Decimal | None:
         """Give the price at which half is to be closed; None if that is not planned or already done."""
         if isnan(record["half"]) or not isnan(record["half_exit"]):
             return None
@@ -188,7 +188,7 @@ class Follower(Stories):
     def _news(
         self,
         record: Record,
-        story: Story,
+        story: FollowedStory,
         now: Outcome,
         index: int,
         kind: Kind,
@@ -211,11 +211,11 @@ class Follower(Stories):
             leaving=leaving,
         )
 
-    def _now(self, record: Record, story: Story) -> Outcome:
+    def _now(self, record: Record, story: FollowedStory) -> Outcome:
         """Give the state of a story, or how it has ended."""
         return self._outcome(record, story, why_so(record, story.found, self.rulebook.follow))
 
-    def _outcome(self, record: Record, story: Story, reason: str) -> Outcome:
+    def _outcome(self, record: Record, story: FollowedStory, reason: str) -> Outcome:
         found, sign, state = story.found, story.found.sign, STATES[record["state"]]
         entry = exit_ = half_exit = best = worst = cost = None
         if not isnan(record["fill"]):

@@ -29,7 +29,7 @@ CLOSED: frozenset[str] = frozenset({"stopped", "left", "left_on_pressure"})
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class JournalEntry:
     """One setup. None means unknown or absent.
 
     Times are nanoseconds since 1970 UTC: ``bar_open`` and ``found`` are the open and the close of the setup's last bar,
@@ -94,7 +94,7 @@ def by_story(decisions: Iterable[KeptDecision]) -> dict[str, list[KeptDecision]]
     return made
 
 
-def entry_of(story: Story, decisions: Sequence[KeptDecision]) -> Entry:
+def entry_of(story: Story, decisions: Sequence[KeptDecision]) -> JournalEntry:
     """Make the entry of a story; ``decisions`` are those on it, oldest first."""
     setup, told = story.setup, story.told
     last = {each.kind: each for each in decisions}
@@ -115,7 +115,7 @@ def entry_of(story: Story, decisions: Sequence[KeptDecision]) -> Entry:
     # If half was closed of a size that has no half, what the user closed is not known.
     unequal = told is not None and closed and half is not None and told["result"] is None
     value = Decimal(told["point_value"]) if told is not None and told["currency"] and not unequal else None
-    return Entry(
+    return JournalEntry(
         id=story.id,
         bar_open=parse_time(setup["bar_open"]),
         found=story.found,

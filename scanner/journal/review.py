@@ -4,22 +4,21 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Literal
 from zoneinfo import ZoneInfo
 
 from scanner.clocks import SECOND
 from scanner.journal.entries import broken, by_story, entry_of
-from scanner.journal.figures import Figures, figures
+from scanner.journal.figures import JournalFigures, figures
+from scanner.journal.stories import Story, stories
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-    from datetime import date
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from decimal import Decimal
 
-    from scanner.journal.entries import Broken, Entry
-    from scanner.journal.stories import Story
-    from scanner.store import KeptDecision
+    from scanner.journal.entries import Broken, JournalEntry
+    from scanner.store import KeptDecision, Store
 
 Group = Literal["taken", "own", "passed", "all", "set_aside"]
 """Whose results: those taken, by the rules and by the user's ``own`` prices; those passed; all but those set aside; and
@@ -28,6 +27,15 @@ these."""
 
 DAYS = {"week": 7, "month": 30}
 """How many days a review may be of."""
+FIRST_YEAR, LAST_YEAR = 1970, 2200
+
+
+def day_of(text: str) -> date:
+    """Read a day such as 2026-03-02; ValueError for anything else, and outside the years that are counted."""
+    day = date.fromisoformat(text)
+    if not FIRST_YEAR < day.year < LAST_YEAR:
+        raise ValueError(f"{day} lies outside the years from {FIRST_YEAR} to {LAST_YEAR}")
+    return day
 
 
 def midnight(day: date, zone: str) -> int:
@@ -45,8 +53,8 @@ class Review:
     """What happened from ``since`` to before ``until``, in nanoseconds since 1970 UTC.
 
     Each is counted when it happened: a setup at the close of its bar, a decision at the close of the bar before it, an
-    entry or a close when it was reported. ``found`` includes those ``set_aside``. ``figures`` are those of setups
-    closed in that time, whenever they were found.
+    entry or a close when it was reported. ``found`` includes those ``set_aside``. ``figures`` are those of stories that
+    ended in that time, whenever they were found; the user's own may be known where the rules have no result.
     """
 
     since: int
@@ -57,20 +65,27 @@ class Review:
     passed: int
     entered: int
     closed: int
-    figures: Mapping[Group, Figures]
+    figures: Mapping[Group, JournalFigures]
     broken: Mapping[Broken, int]
 
 
-def review(stories: Iterable[Story], decisions: Iterable[KeptDecision], since: int, until: int) -> Review:
-    """Look back; ``stories`` are all those with an event in that time, and may be more."""
+def to_review(store: Store, made: Sequence[KeptDecision], since: int, until: int) -> Iterator[Story]:
+    """Give the stories with an event or a decision in that time; one by one, since all may not fit into memory."""
+    threads = dict.fromkeys(store.events.threads(since, until))
+    threads |= dict.fromkeys(each.thread for each in made if since <= each.bar < until)
+    return (story for thread in threads for story in stories(store.events.story(thread)))
+
+
+def review(looked_at: Iterable[Story], decisions: Iterable[KeptDecision], since: int, until: int) -> Review:
+    """Look back at stories; those of ``to_review`` are enough, and there may be more."""
     made = by_story(decisions)
     counts: Counter[str] = Counter()
     rules_broken: Counter[Broken] = Counter()
-    closed: list[Entry] = []
-    for story in stories:
+    ended: list[JournalEntry] = []
+    for story in looked_at:
         times = {each.number: each.event.time for each in story.events}
         mine = made.get(story.id, [])
-        within = [each for each in mine if since <= times[each.after] < until]
+        within = [each for each in mine if since <= max(each.bar, times[each.after]) < until]
         entry = entry_of(story, mine)
         if since <= story.found < until:
             counts["found"] += 1
@@ -81,8 +96,8 @@ def review(stories: Iterable[Story], decisions: Iterable[KeptDecision], since: i
             each.event.kind == "setup.entered" and since <= each.event.time < until for each in story.events
         )
         rules_broken.update(kind for kind, by in broken(story, mine) if by in within)
-        if entry.is_closed and since <= story.last.time < until:
-            closed.append(entry)
+        if not story.is_open and since <= story.last.time < until:
+            ended.append(entry)
     return Review(
         since,
         until,
@@ -91,27 +106,27 @@ def review(stories: Iterable[Story], decisions: Iterable[KeptDecision], since: i
         counts["taken"],
         counts["passed"],
         counts["entered"],
-        len(closed),
-        _figures(closed),
+        sum(each.is_closed for each in ended),
+        _figures(ended),
         rules_broken,
     )
 
 
-def _figures(closed: list[Entry]) -> dict[Group, Figures]:
-    taken = [each for each in closed if each.decision == "taken"]
+def _figures(ended: list[JournalEntry]) -> dict[Group, JournalFigures]:
+    taken = [each for each in ended if each.decision == "taken"]
     return {
         "taken": _by_the_rules(taken),
         "own": figures([each.own_r for each in taken if each.own_r is not None]),
-        "passed": _by_the_rules(each for each in closed if each.decision == "passed"),
-        "all": _by_the_rules(each for each in closed if not each.set_aside),
-        "set_aside": _by_the_rules(each for each in closed if each.set_aside),
+        "passed": _by_the_rules(each for each in ended if each.decision == "passed"),
+        "all": _by_the_rules(each for each in ended if not each.set_aside),
+        "set_aside": _by_the_rules(each for each in ended if each.set_aside),
     }
 
 
-def _by_the_rules(closed: Iterable[Entry]) -> Figures:
+def _by_the_rules(ended: Iterable[JournalEntry]) -> JournalFigures:
     results: list[Decimal] = []
     costs: list[Decimal | None] = []
-    for each in closed:
+    for each in ended:
         if each.r is not None:
             results.append(each.r)
             costs.append(each.cost_r)

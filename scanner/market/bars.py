@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple, Self
 
 import numpy as np
@@ -17,6 +17,8 @@ NO_TIME = np.iinfo(np.int64).min
 """The stamp of a row whose time could not be read."""
 NEVER = np.iinfo(np.int64).max
 """A moment that does not come."""
+ROW_COLUMNS = ("stamp", "open", "high", "low", "close", "volume", "row")
+"""The arrays of ``RawBars``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +68,17 @@ class RawBars:
         """Give the rows in blocks of at most ``size``, as views."""
         for start in range(0, len(self), size):
             yield self[start : start + size]
+
+    @classmethod
+    def joined(cls, parts: Sequence[RawBars]) -> RawBars:
+        """Join rows of one source, at least one part; a single one is not copied."""
+        if len(parts) == 1:
+            return parts[0]
+        columns: dict[str, Any] = {
+            name: np.concatenate([getattr(part, name) for part in parts]) for name in ROW_COLUMNS
+        }
+        unreadable = {number: text for part in parts for number, text in part.unreadable.items()}
+        return replace(parts[0], **columns, unreadable=unreadable)
 
 
 class Bar(NamedTuple):

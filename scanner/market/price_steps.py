@@ -92,8 +92,9 @@ class PriceSteps:
 
     def written(self, price: Decimal) -> str:
         """Write a price with the decimals of its step, or exactly if it lies between two steps."""
-        step, lots, rest = self._lots(price)
-        return f"{price if rest else _grid_price(step, lots, 0):f}"
+        step = self.at(price)
+        on_grid = not EXACT.remainder(price, step)
+        return f"{EXACT.add(EXACT.quantize(price, step), 0) if on_grid else price:f}"  # avoid negative zero
 
     def near_or_beyond(self, price: Decimal, hair: Decimal, *, up: bool) -> Decimal:
         """Give the price on the grid that lies within ``hair`` of ``price``; else the next above it, or below it."""

@@ -19,10 +19,9 @@ UNITS = ((10, 1), (100, 1), (1000, 1))
 """Common changes of the price unit, new units for old, such as pence for pounds; and their inverses."""
 
 TOLERANCE = 0.025
-LEAP_ATR = 5.0
 
 
-def suspected_split(last_close: float, open_: float, atr: float, leap_atr: float = LEAP_ATR) -> tuple[int, int] | None:
+def suspected_split(last_close: float, open_: float, atr: float, leap_atr: float) -> tuple[int, int] | None:
     """Give the split or change of unit (new, old) that an opening looks like, if any.
 
     It does if it lies within 2.5 % of a common ratio to the last close and further than ``leap_atr`` ATR from it.

@@ -10,7 +10,7 @@ from markupsafe import Markup
 from starlette.responses import HTMLResponse, RedirectResponse, StreamingResponse
 
 from scanner.page import words
-from scanner.page.access.sessions import Sessions
+from scanner.page.access.sessions import BrowserSessions
 from scanner.wording.cautions import FULL, SHORT
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from starlette.responses import Response
 
     from scanner.page.known.looking import Board, Looker
-    from scanner.page.known.plain import Known
+    from scanner.page.known.plain import PlainConfig
 
 Answer = TypeVar("Answer", bound="Response")
 PIECES = 64
@@ -54,21 +54,21 @@ def now(request: Request) -> int:
     return looker(request).store.clock() if status is None else status.now
 
 
-def known(request: Request) -> Known:
+def known(request: Request) -> PlainConfig:
     """Give the configuration."""
     return looker(request).configured.known
 
 
-def sessions(request: Request) -> Sessions:
+def sessions(request: Request) -> BrowserSessions:
     """Give the sessions."""
-    found: Sessions = request.app.state.sessions
+    found: BrowserSessions = request.app.state.sessions
     return found
 
 
 def session_of(request: Request) -> str:
     """Give the session of a request; empty if it has none."""
     told = request.cookies.get(request.app.state.cookie, "")
-    return told if Sessions.is_id(told) else ""
+    return told if BrowserSessions.is_id(told) else ""
 
 
 def asked(request: Request, name: str, most: int = 200) -> str:
@@ -78,9 +78,9 @@ def asked(request: Request, name: str, most: int = 200) -> str:
 
 def render(request: Request, template: str, status: int = 200, **context: Any) -> Response:  # noqa: ANN401 - whatever the template shows
     """Write a page; a reader without a session gets one."""
-    session, new = _session(request)
+    session = session_of(request) or BrowserSessions.new()
     text = templates().get_template(template).render(_common(request, session) | context)
-    return _with_session(request, HTMLResponse(text, status), new)
+    return _with_session(request, HTMLResponse(text, status), session)
 
 
 def part(template: str, **context: Any) -> Markup:  # noqa: ANN401 - as above
@@ -90,9 +90,9 @@ def part(template: str, **context: Any) -> Markup:  # noqa: ANN401 - as above
 
 def stream(request: Request, template: str, **context: Any) -> StreamingResponse:  # noqa: ANN401 - as above
     """Write a page in parts, as they become known."""
-    session, new = _session(request)
+    session = session_of(request) or BrowserSessions.new()
     pieces = templates().get_template(template).generate(_common(request, session) | context)
-    return _with_session(request, StreamingResponse(_together(pieces), media_type="text/html"), new)
+    return _with_session(request, StreamingResponse(_together(pieces), media_type="text/html"), session)
 
 
 def _together(pieces: Iterable[str]) -> Iterator[str]:
@@ -106,16 +106,10 @@ def _together(pieces: Iterable[str]) -> Iterator[str]:
     yield "".join(kept)
 
 
-def _session(request: Request) -> tuple[str, str]:
-    """Give the session of the answer, and its id again if it is new."""
-    session = session_of(request)
-    new = "" if session else Sessions.new()
-    return session or new, new
-
-
-def _with_session(request: Request, answer: Answer, new: str) -> Answer:
-    if new:
-        remember(request, answer, new)
+def _with_session(request: Request, answer: Answer, session: str) -> Answer:
+    """Let the browser keep the session of an answer, if it is new."""
+    if session != session_of(request):
+        remember(request, answer, session)
     return answer
 
 

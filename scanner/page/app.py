@@ -15,9 +15,9 @@ from starlette.responses import FileResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
 from scanner.commands.trouble import UsageError
-from scanner.page.access.guard import Guard, Reached
+from scanner.page.access.guard import Reached, RequestGuard
 from scanner.page.access.passwords import Tries
-from scanner.page.access.sessions import Sessions
+from scanner.page.access.sessions import BrowserSessions
 from scanner.page.answers import go_to, load_templates, render, session_of, sessions
 from scanner.page.live import Live, live
 from scanner.page.trouble import NothingHereError
@@ -40,9 +40,7 @@ BOKEH = ("bokeh.min.js", "bokeh-api.min.js")
 KINDS = {"js": "text/javascript", "css": "text/css", "svg": "image/svg+xml"}
 
 
-def application(
-    looker: Looker, *, reached: Reached, password: str | None, cookie: str, passed: Callable[[], float] = time.monotonic
-) -> Starlette:
+def application(looker: Looker, *, reached: Reached, password: str | None, cookie: str) -> Starlette:
     """Make the application; ``password`` is the line of its hashed password, None without one.
 
     ``cookie`` is the name of the cookie: browsers do not separate cookies of one machine by port.
@@ -73,7 +71,7 @@ def application(
     load_templates()
     app = Starlette(
         routes=routes,
-        middleware=[Middleware(Guard, reached), Middleware(SignedIn, password is not None)],
+        middleware=[Middleware(RequestGuard, reached), Middleware(SignedIn, password is not None)],
         exception_handlers={
             404: _trouble(HTTPStatus.NOT_FOUND, "Nothing here", "There is no such page."),
             405: _trouble(HTTPStatus.METHOD_NOT_ALLOWED, "Not allowed", "This address can only be read."),
@@ -85,7 +83,7 @@ def application(
     state = app.state
     state.looker, state.password, state.https = looker, password, reached.https
     state.cookie = ("__Host-" if reached.https else "") + cookie
-    state.sessions, state.tries = Sessions(passed), Tries(passed)
+    state.sessions, state.tries = BrowserSessions(time.monotonic), Tries(time.monotonic)
     state.live, state.pictures, state.distances, state.reviews = Live(), drawn.Pictures(), series.Distances(), {}
     state.shared = now.Shared()
     return app

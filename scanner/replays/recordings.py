@@ -36,7 +36,6 @@ if TYPE_CHECKING:
     from scanner.market.bars import Bars, RawBars
     from scanner.market.sessions.calendars import Calendar
     from scanner.market.splits import Adjustment
-    from scanner.pipeline import Pipeline
     from scanner.ports import UnderstoodFile
     from scanner.replays.replay import Tally
 
@@ -155,13 +154,8 @@ def begun(reading: Reading, recording: Recording, tally: Tally) -> tuple[Inputs,
     return None if first is None else (inputs_for(reading, recording, first, tally), chain([first], chunks))
 
 
-def prepare(reading: Reading, recording: Recording, first: RawBars, tally: Tally) -> Pipeline:
-    """Make the pipeline for one recording; ReplayError in one sentence if the user's options do not fit it."""
-    return inputs_for(reading, recording, first, tally).pipeline()
-
-
 def inputs_for(reading: Reading, recording: Recording, first: RawBars, tally: Tally) -> Inputs:
-    """Find the parts of the pipeline for one recording; ReplayError as in ``prepare``."""
+    """Find the parts of the pipeline for one recording; ReplayError if the user's options do not fit it."""
     try:
         return _inputs(reading, recording, first, tally)
     except ValueError as problem:

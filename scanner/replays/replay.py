@@ -236,25 +236,19 @@ def checked_blocks(
 
 
 def replay(
-    recording: Recording,
-    prepare: Callable[[Recording, RawBars, Tally], Pipeline],
+    pipeline: Pipeline,
+    chunks: Iterable[RawBars],
     tally: Tally,
     on_note: Callable[[Note], None],
     on_end: Callable[[Came], None],
     *,
     tells_stories: bool = True,
 ) -> Iterator[Event]:
-    """Run one recording and give its events as they come; ``tally`` is kept up to date on the way.
+    """Run the rows of one recording and give its events as they come; ``tally`` is kept up to date on the way.
 
-    ``prepare`` makes the pipeline from the first rows; for ``on_note`` see ``checked_blocks``. ``on_end`` receives the
-    outcome of each setup once known, and at the end the state of those still open. ``tells_stories`` is whether the
-    events that follow a setup are wanted.
+    For ``on_note`` see ``checked_blocks``. ``on_end`` receives the outcome of each setup once known, and at the end the
+    state of those still open. ``tells_stories`` is whether the events that follow a setup are wanted.
     """
-    chunks = iter(recording.bars)
-    first = next(chunks, None)
-    if first is None:
-        return
-    pipeline = prepare(recording, first, tally)
 
     def learn(came: Came) -> None:
         tally.learn(came)
@@ -262,7 +256,7 @@ def replay(
 
     if not tells_stories:
         pipeline.listen(learn)
-    for _, checked in checked_blocks(chain([first], chunks), pipeline.guard, tally, on_note):
+    for _, checked in checked_blocks(chunks, pipeline.guard, tally, on_note):
         if not tally.mark and len(checked.bars):
             tally.mark = sha256(np.concatenate(checked.bars[:MARKED].columns()[2:6]).tobytes()).digest()
         for event in pipeline.events(checked.bars):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from scanner.delivery.late import is_over
 from scanner.events import KINDS
-from scanner.market.sessions.timeframes import Timeframe
+from scanner.market.sessions.timeframes import ALL, Timeframe
 from scanner.store import Said
 
 if TYPE_CHECKING:
@@ -134,7 +134,8 @@ class Addressing:
         last: deque[Event] = deque(maxlen=named)
         summaries = events.before(events.last() + 1, ["station.caught_up"], 1)
         after = summaries[0].number if summaries else 0
-        while page := events.find(after=after, kinds=NEWS, limit=PAGE):
+        at_least = self._stale_after * ALL[0].nanoseconds  # most of a long run came in time, and need not be read
+        while page := events.find(after=after, kinds=NEWS, late_by=at_least, limit=PAGE):
             heard = self._heard(each.event for each in page)
             for each in page:
                 event, by = each.event, heard[each.event.thread]

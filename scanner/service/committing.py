@@ -21,13 +21,13 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine, Sequence
 
     from scanner.clocks import Clock
-    from scanner.delivery import Delivery
+    from scanner.delivery import Dispatcher
     from scanner.service.desk import Desk
     from scanner.service.to_report import ToReport
     from scanner.service.together.usual import Arrival
 
 
-class Turns:
+class TimedLock:
     """A lock that knows when it has been held for longer than the ``patience``, as by a disk that does not answer.
 
     ``clock`` gives seconds that never go back.
@@ -74,7 +74,7 @@ MOST_HALVINGS = 64
 """How often a batch is halved; what still fails then is left for later. One defect in 10,000 rows needs 14."""
 
 
-class Keeping:
+class Committer:
     """Passes rows to the desk and events to the store, then calls ``on_event`` with each new event.
 
     ``counts`` counts bars, refused rows and events by kind. If a batch takes longer than ``turn_within`` seconds,
@@ -87,14 +87,14 @@ class Keeping:
         to_report: ToReport,
         *,
         clock: Clock,
-        delivery: Delivery | None,
+        delivery: Dispatcher | None,
         on_event: Callable[[Event], None],
         turn_within: float,
     ) -> None:
         self.desk = desk
         self.to_report = to_report
         self.counts: Counter[str] = Counter()
-        self.turns = Turns(monotonic, turn_within)
+        self.turns = TimedLock(monotonic, turn_within)
         self._clock = clock
         self._delivery = delivery
         self._on_event = on_event

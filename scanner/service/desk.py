@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.configuration.history_needed import enough_from
+from scanner.cycles import no_search_for_cycles
 from scanner.events import rfc3339
 from scanner.market.bars import NO_BARS, NO_TIME, Bars
 from scanner.market.digits import grouped
@@ -132,6 +133,7 @@ class Desk:
         self._told: dict[str, Sequence[Note]] = {}
         """The last note about unusable rows, so that it is written only once."""
 
+    @no_search_for_cycles()
     def load(self, names: Sequence[str] | None = None) -> list[str]:
         """Bring all or some pipelines to the state in the store; name those that must start afresh.
 
@@ -227,6 +229,7 @@ class Desk:
             if not lane.engine.series.warm
         ]
 
+    @no_search_for_cycles()
     def take(self, arrivals: Sequence[Arrival], now: int) -> Taken:
         """Take in what arrived and commit all of it; bars that are still open at ``now`` are left for later.
 

@@ -23,12 +23,12 @@ if TYPE_CHECKING:
 ANSWER_WITHIN = 2.0
 """Seconds that the store may take to count what waits in its outbox."""
 
-_ASKING = ThreadPoolExecutor(1, "vitals")
+_ASKING = ThreadPoolExecutor(1, "health")
 """Queries stores one at a time: if one does not answer, only this thread waits for it."""
 
 
 @dataclass(frozen=True, slots=True)
-class FeedVitals:
+class FeedHealth:
     """A feed: how many seconds it lags behind the closes that are due, with how many series, and its patience.
 
     ``fetching`` counts the series of which more is coming, such as a long history; they do not count as behind.
@@ -61,7 +61,7 @@ STUCK = "taking in a batch is taking far too long; see whether the disk of the s
 
 
 @dataclass(frozen=True, slots=True)
-class Vitals:
+class StationHealth:
     """A station at a moment. ``last_bar`` is the last close there is (nanoseconds since 1970 UTC), None without any.
 
     ``outbox`` counts deliveries by sink and state; ``sinks`` says in a sentence what is wrong with those that fail;
@@ -73,7 +73,7 @@ class Vitals:
     now: int
     bars: int
     events: Mapping[str, int]
-    feeds: Mapping[str, FeedVitals]
+    feeds: Mapping[str, FeedHealth]
     outbox: Mapping[tuple[str, State], int]
     last_bar: int | None = None
     sinks: Mapping[str, str] = field(default_factory=dict)
@@ -127,7 +127,7 @@ class Vitals:
         }
 
 
-async def look(station: Station, *, answer_within: float = ANSWER_WITHIN) -> Vitals:
+async def look(station: Station, *, answer_within: float = ANSWER_WITHIN) -> StationHealth:
     """Look at the health of a station; takes little longer than ``answer_within`` seconds, whatever the store does."""
     now, trouble = station.clock.now(), ""
     outbox: Mapping[tuple[str, State], int] = {}
@@ -139,17 +139,17 @@ async def look(station: Station, *, answer_within: float = ANSWER_WITHIN) -> Vit
     except TimeoutError:
         trouble = f"the store has not answered within {answer_within:g} s"
     lasts = [close for each in station.watched if (close := _last_close(station, each.instrument.symbol)) is not None]
-    return Vitals(
+    return StationHealth(
         station=station.settings.station.name,
         watching=station.watching.is_set(),
         now=now,
-        bars=station.keeping.counts["bars"],
-        events={kind: station.keeping.counts[kind] for kind in get_args(Kind)},
+        bars=station.committer.counts["bars"],
+        events={kind: station.committer.counts[kind] for kind in get_args(Kind)},
         feeds=_feeds(station, now),
         outbox=outbox,
         last_bar=max(lasts, default=None),
         sinks={} if station.delivery is None else station.delivery.troubles(),
-        stuck=station.keeping.turns.stuck,
+        stuck=station.committer.turns.stuck,
         trouble=trouble,
     )
 
@@ -159,7 +159,7 @@ def _last_close(station: Station, name: str) -> int | None:
     return station.desk.last_close(name) if name in station.desk.last else None
 
 
-def _feeds(station: Station, now: int) -> dict[str, FeedVitals]:
+def _feeds(station: Station, now: int) -> dict[str, FeedHealth]:
     lags: dict[str, dict[str, int]] = {name: {} for name in station.feeds}
     for group in station.groups:
         at_now = Lags(group.timetable, now)
@@ -168,12 +168,12 @@ def _feeds(station: Station, now: int) -> dict[str, FeedVitals]:
             # For a series that never came, nothing was due before the station began.
             lags.setdefault(group.feed, {})[name] = at_now.behind(station.begun if last is None else last).time
     return {
-        name: _feed(station, station.intakes.get(name), station.manners(name).patience, each, now)
+        name: _feed(station, station.intakes.get(name), station.limits_of(name).patience, each, now)
         for name, each in lags.items()
     }
 
 
-def _feed(station: Station, intake: Intake | None, patience: float, lags: dict[str, int], now: int) -> FeedVitals:
+def _feed(station: Station, intake: Intake | None, patience: float, lags: dict[str, int], now: int) -> FeedHealth:
     """Judge a feed by its bars, consistently with what its intake reports."""
     late = None if intake is None else intake.late
     # As in the events about the feed, a trouble means that nothing is coming.
@@ -183,7 +183,7 @@ def _feed(station: Station, intake: Intake | None, patience: float, lags: dict[s
         if name in lags and _last_close(station, name) is None:
             lags[name] = max(lags[name], now - close)
     judged = [lag for name, lag in lags.items() if name not in coming]
-    return FeedVitals(
+    return FeedHealth(
         max(judged, default=0) / SECOND,
         sum(lag > 0 for lag in judged),
         patience,

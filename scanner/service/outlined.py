@@ -12,7 +12,7 @@ from scanner.configuration.adapters import prepare
 from scanner.configuration.hazards import hazards
 from scanner.configuration.model.outline import Outline
 from scanner.service.changes.config_mark import fixed_mark
-from scanner.service.intake.requests import Manners
+from scanner.service.intake.requests import FeedLimits
 from scanner.studies.kept.marks import marks_of
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ def outline_of(settings: Settings, environ: Mapping[str, str], now: int) -> Outl
         settings.limits,
         settings.follow,
         listed,
-        {name: getattr(each.settings, "patience", Manners().patience) for name, each in feeds.items()},
+        {name: getattr(each.settings, "patience", FeedLimits().patience) for name, each in feeds.items()},
         is_played(settings, environ),
         tuple(settings.sinks),
         Counter(marks_of(settings, settings.rulebook_of(), settings.instruments).values()),

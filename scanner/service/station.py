@@ -15,11 +15,11 @@ from scanner.configuration.routing import sinks_for
 from scanner.engine.ready import make_ready
 from scanner.events import Event, rfc3339
 from scanner.service.changes.change_list import change_list, list_of, revive
-from scanner.service.committing import Keeping
+from scanner.service.committing import Committer
 from scanner.service.desk import Desk
 from scanner.service.intake.feed_life import FeedLife
 from scanner.service.intake.intake import Intake
-from scanner.service.intake.requests import Ask, Manners
+from scanner.service.intake.requests import Ask, FeedLimits
 from scanner.service.schedule.clock_jumps import watch_clock
 from scanner.service.schedule.timers import Due, Timers, groups_of
 from scanner.service.summaries import Summaries
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from scanner.clocks import Clock
     from scanner.configuration.model.settings import Settings, Watched
-    from scanner.delivery import Delivery
+    from scanner.delivery import Dispatcher
     from scanner.ports import Feed
     from scanner.service.schedule.timers import Group
     from scanner.store import Store
@@ -62,7 +62,7 @@ class Station:
         feeds: Mapping[str, Feed],
         *,
         clock: Clock,
-        delivery: Delivery | None = None,
+        delivery: Dispatcher | None = None,
         on_event: Callable[[Event], None] = lambda _: None,
         chance: Callable[[], float] = random.random,
         sleep: Callable[[float], Awaitable[object]] = asyncio.sleep,
@@ -92,11 +92,11 @@ class Station:
         self.intakes: dict[str, Intake] = {}
         self.dues: dict[str, Due] = {}
         self.to_report = ToReport(settings.station.name)
-        self.keeping = Keeping(
+        self.committer = Committer(
             self.desk, self.to_report, clock=clock, delivery=delivery, on_event=on_event, turn_within=turn_within
         )
         self.summaries = Summaries(
-            settings.station.name, self.to_report, self.keeping, self.intakes, clock=clock, chance=chance
+            settings.station.name, self.to_report, self.committer, self.intakes, clock=clock, chance=chance
         )
         self.watching = asyncio.Event()
         """Set once the start has caught up and the station waits for bar closes."""
@@ -148,11 +148,11 @@ class Station:
                     delivering.cancel()
                 with suppress(asyncio.CancelledError):  # we have just cancelled it
                     await delivering
-            self.keeping.noted.finish()
-            self.log.info("stopped", bars=self.keeping.counts["bars"])
+            self.committer.noted.finish()
+            self.log.info("stopped", bars=self.committer.counts["bars"])
 
     async def _watch_store(self) -> None:
-        """Check that the files of the store are still in place; StoreGoneError if they are not."""
+        """Check that the files of the store are still in place; StoreTroubleError if they are not."""
         while True:
             await self._sleep(LOOK_AT_STORE)
             await asyncio.to_thread(self.store.database.check_in_place)
@@ -171,7 +171,7 @@ class Station:
     async def _keep_the_rest(self) -> None:
         try:
             async with asyncio.timeout(STOP_WITHIN):
-                async with self.keeping.turns:  # a batch that is being stored is finished
+                async with self.committer.turns:  # a batch that is being stored is finished
                     pass
                 await self.summaries.sum_up()
         except TimeoutError:
@@ -201,13 +201,13 @@ class Station:
     def _make_intake(self, name: str) -> None:
         feed = self.feeds[name]
         self.intakes[name] = intake = Intake(
-            name, feed, self.manners(name), self.keeping, clock=self.clock, chance=self.chance
+            name, feed, self.limits_of(name), self.committer, clock=self.clock, chance=self.chance
         )
         self._lives[name] = FeedLife(name, feed, clock=self.clock, chance=self.chance, note=intake.in_trouble)
 
-    def manners(self, name: str) -> Manners:
+    def limits_of(self, name: str) -> FeedLimits:
         """Give how a feed wants to be asked."""
-        return Manners.of(self.feeds[name])
+        return FeedLimits.of(self.feeds[name])
 
     async def _catch_up(self) -> None:
         """Ask for all bars that closed while nobody was watching, and sum them up in one event."""
@@ -233,7 +233,7 @@ class Station:
 
     def _due(self, group: Group, now: int) -> Due:
         """Begin with the last close that was due, since earlier ones are asked for at once."""
-        return Due(group.timetable, group.timetable.last_close(now - round(self.manners(group.feed).settle * SECOND)))
+        return Due(group.timetable, group.timetable.last_close(now - round(self.limits_of(group.feed).settle * SECOND)))
 
     def _asks(self, group: Group, close: int) -> list[Ask]:
         symbols = {each.instrument.symbol: each.symbol for each in self.watched}
@@ -251,7 +251,7 @@ class Station:
         )
 
     def _schedule_group(self, group: Group) -> None:
-        self.timers.at_closes(group, self.dues[group.name], self.manners(group.feed).settle, self._close)
+        self.timers.at_closes(group, self.dues[group.name], self.limits_of(group.feed).settle, self._close)
 
     async def reload(self, settings: Settings) -> list[str]:
         """Watch the list of other settings from now on; names the instruments that are new or different.
@@ -260,10 +260,9 @@ class Station:
         read at the start, StoreTroubleError if the store fails: then nothing changes.
         """
         watched = list_of(settings, self.settings)
-        await asyncio.to_thread(
-            make_ready, {each.rulebook for each in watched}
-        )  # it may compile: no close waits for it
-        async with self.keeping.turns:
+        # It may compile: no close waits for it.
+        await asyncio.to_thread(make_ready, {each.rulebook for each in watched})
+        async with self.committer.turns:
             changed = await asyncio.to_thread(change_list, self.desk, watched, settings.account)
             self.settings, self.watched, self.groups = settings, watched, groups_of(watched)
             self._group_names = self._names_of_groups()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING
 
 from scanner.analysis.indicators.state import count_in
@@ -30,7 +31,7 @@ NEVER_CAME = 2**62
 
 
 @dataclass(frozen=True, slots=True)
-class Facts:
+class StoreFacts:
     """What a store knows of the listed series: last closes, bars seen since the beginning or the last hold.
 
     A series that it does not know is in neither. ``outbox`` counts deliveries by sink and state.
@@ -41,7 +42,7 @@ class Facts:
     outbox: Mapping[tuple[str, State], int]
 
 
-def facts(store: Store, listed: Mapping[str, OnList]) -> Facts:
+def facts(store: Store, listed: Mapping[str, OnList]) -> StoreFacts:
     """Read what a store knows; StoreTroubleError if it cannot be read."""
     last: dict[SeriesKey, int] = {}
     seen: dict[SeriesKey, int] = {}
@@ -55,10 +56,10 @@ def facts(store: Store, listed: Mapping[str, OnList]) -> Facts:
             series = (SeriesKey(key.instrument, timeframe.name) for timeframe in own.timeframes)
             engines = reversed(parts_of(state)[3::2])  # the finest first; see ``resuming.snapshot_of``
             seen |= zip(series, map(count_in, engines), strict=False)
-    return Facts(last, seen, store.outbox.counts())
+    return StoreFacts(last, seen, store.outbox.counts())
 
 
-def status(about: Outline, known: Facts, now: int, holder: Holder | None, *, mistake: str = "") -> Status:
+def status(about: Outline, known: StoreFacts, now: int, holder: Holder | None, *, mistake: str = "") -> Status:
     """Give the status of a station at ``now`` (nanoseconds since 1970 UTC).
 
     ``holder`` is the process that runs the station, None if there is none. A recording is judged by the close of its
@@ -67,9 +68,13 @@ def status(about: Outline, known: Facts, now: int, holder: Holder | None, *, mis
     read = ListRead.of(holder)
     if about.played:
         now = max(known.last.values(), default=now)
-    lags = _AllLags(now)
+
+    @cache
+    def lags(calendar: Calendar, timeframe: Timeframe) -> Lags:
+        return Lags(timetable_of(calendar, timeframe), now)
+
     series = [
-        _series(name, each, timeframe, known, lags.of(each.calendar, timeframe))
+        _series(name, each, timeframe, known, lags(each.calendar, timeframe))
         for name, each in about.listed.items()
         for timeframe in each.timeframes
     ]
@@ -77,7 +82,7 @@ def status(about: Outline, known: Facts, now: int, holder: Holder | None, *, mis
     bases: dict[str, list[SeriesStatus]] = {name: [] for name in about.patience}
     waited: dict[str, int] = dict.fromkeys(about.patience, 0)
     for name, each in about.listed.items():
-        of_base = lags.of(each.calendar, each.base)
+        of_base = lags(each.calendar, each.base)
         base = made.get((name, each.base.name)) or _series(name, each, each.base, known, of_base)
         bases.setdefault(each.feed, []).append(base)
         wait = base.lag or 0
@@ -105,21 +110,7 @@ def _old(about: Outline, read: ListRead | None, mistake: str) -> OldList | None:
     return OldList(read.time, mistake, restart=read.fixed not in {"", about.fixed_mark})
 
 
-class _AllLags:
-    """The lags of each calendar and timeframe, made once."""
-
-    def __init__(self, now: int) -> None:
-        self._now = now
-        self._made: dict[tuple[str, str, str], Lags] = {}
-
-    def of(self, calendar: Calendar, timeframe: Timeframe) -> Lags:
-        key = calendar.name, calendar.tz, timeframe.name
-        if key not in self._made:
-            self._made[key] = Lags(timetable_of(calendar, timeframe), self._now)
-        return self._made[key]
-
-
-def _series(name: str, each: OnList, timeframe: Timeframe, known: Facts, lags: Lags) -> SeriesStatus:
+def _series(name: str, each: OnList, timeframe: Timeframe, known: StoreFacts, lags: Lags) -> SeriesStatus:
     key = SeriesKey(name, timeframe.name)
     last = known.last.get(key)
     behind = None if last is None else lags.behind(last)
@@ -149,7 +140,7 @@ def _feed(name: str, series: Sequence[SeriesStatus], *, late: bool) -> FeedStatu
     )
 
 
-def _sinks(known: Facts, about: Outline) -> list[SinkStatus]:
+def _sinks(known: StoreFacts, about: Outline) -> list[SinkStatus]:
     """Give the configured sinks, and those that are gone but still have deliveries."""
     still = [sink for sink, state in known.outbox if state in {"waiting", "dead"}]
     return [

@@ -14,9 +14,9 @@ if TYPE_CHECKING:
 
     from scanner.clocks import Clock
     from scanner.event_data import FoundInShort, StationData
-    from scanner.service.committing import Keeping
+    from scanner.service.committing import Committer
     from scanner.service.intake.intake import Intake
-    from scanner.service.to_report import Setups, ToReport
+    from scanner.service.to_report import SetupList, ToReport
 
 LOOK = 5.0
 """A catch-up is over when no late setup has come for this many seconds."""
@@ -60,7 +60,7 @@ class Summaries:
         self,
         station: str,
         to_report: ToReport,
-        keeping: Keeping,
+        committer: Committer,
         intakes: Mapping[str, Intake],
         *,
         clock: Clock,
@@ -68,7 +68,7 @@ class Summaries:
     ) -> None:
         self._station = station
         self._to_report = to_report
-        self._keeping = keeping
+        self._committer = committer
         self._intakes = intakes
         self._clock = clock
         self._pauses = Pauses(chance)
@@ -77,7 +77,7 @@ class Summaries:
 
     async def caught_up(self) -> None:
         """Sum up in one event what came while nobody was watching, and what is in no earlier summary."""
-        now, bars, late = self._clock.now(), self._keeping.counts["bars"], self._to_report.missed
+        now, bars, late = self._clock.now(), self._committer.counts["bars"], self._to_report.missed
         count = late.count
         if bars or count:
             reason = "caught up on what closed while nobody was watching"
@@ -133,7 +133,7 @@ class Summaries:
     async def _try(self, event: Event) -> bool:
         """Publish an event; returns whether the store could keep it. A failure is no reason to stop."""
         try:
-            await self._keeping.say(event)
+            await self._committer.say(event)
         except StoreTroubleError as problem:
             self._to_report.note(str(problem))
             return False
@@ -145,15 +145,15 @@ class Summaries:
         kind: Literal["station.caught_up", "station.watching"],
         reason: str,
         now: int,
-        setups: Setups,
+        setups: SetupList,
         about: Sequence[str],
         troubles: Sequence[str] = (),
     ) -> Event:
         data: StationData = {
             "station": self._station,
             "reason": reason,
-            "series": sum(len(each.timeframes) for each in self._keeping.desk.watched.values()),
-            "bars": self._keeping.counts["bars"] - self._bars_told.get(kind, 0),
+            "series": sum(len(each.timeframes) for each in self._committer.desk.watched.values()),
+            "bars": self._committer.counts["bars"] - self._bars_told.get(kind, 0),
             "setups_found": setups.count,
             "setups": [_named(event) for event in setups.newest()],
             "found": [_in_short(event) for event in setups.newest()],

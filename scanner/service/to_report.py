@@ -28,7 +28,7 @@ class _Came:
     event: Event = field(compare=False)
 
 
-class Setups:
+class SetupList:
     """Setups and endings to be listed: all are counted, those with the newest bars are named."""
 
     def __init__(self) -> None:
@@ -72,9 +72,9 @@ class ToReport:
 
     def __init__(self, station: str) -> None:
         self.troubles: list[str] = []
-        self.found = Setups()
+        self.found = SetupList()
         """Those since the last summary of the day."""
-        self.missed = Setups()
+        self.missed = SetupList()
         """Those that came too late to be sent and are in no summary yet."""
         self.is_missed = asyncio.Event()
         """Set when something comes too late."""

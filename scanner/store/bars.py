@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.store.packing import Rows, Runs, bars_of, pack, seal, table_of, unpack, unseal
+from scanner.store.packing import PackedRows, Runs, bars_of, pack, seal, table_of, unpack, unseal
 from scanner.store.pages import PAGE_BARS, keep_restated, latest, page_table, write_pages
 from scanner.store.series import SeriesKey, StoredSeries, StoredTogether
 from scanner.store.trouble import DamagedError
@@ -135,7 +135,7 @@ class BarLog:
         bucket_of_row = np.repeat(bucket, counts)
         for one in np.unique(bucket_of_row).tolist():
             runs, rows = (bucket == one) & (counts > 0), bucket_of_row == one
-            part = Rows(numbers[runs], counts[runs], table[:, rows])
+            part = PackedRows(numbers[runs], counts[runs], table[:, rows])
             bars = part.table.shape[1]
             connection.execute("INSERT INTO tail VALUES (?, ?, ?, ?)", (one, self._next_chunk, bars, pack(part)))
             chunks, before = self._tails.get(one, (0, 0))

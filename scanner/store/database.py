@@ -11,14 +11,7 @@ from urllib.parse import quote
 
 from scanner.store.lock import StoreLock
 from scanner.store.schema import check_present, check_version, prepare
-from scanner.store.trouble import (
-    PRIMARY_CODE,
-    DamagedError,
-    StoreGoneError,
-    StoreReadOnlyError,
-    StoreTroubleError,
-    trouble,
-)
+from scanner.store.trouble import PRIMARY_CODE, DamagedError, StoreReadOnlyError, StoreTroubleError, trouble
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -124,13 +117,13 @@ class Database:
         return [self.path, *(self.path.with_name(f"{self.path.name}-{part}") for part in ("wal", "shm"))]
 
     def check_in_place(self) -> None:
-        """Raise StoreGoneError if its owner writes to files that no longer exist, so that all would be lost.
+        """Raise StoreTroubleError if its owner writes to files that no longer exist, so that all would be lost.
 
         A file that is removed or replaced while it is open lives on, unseen, until it is closed.
         """
         for file, opened in self._files.items():
             if identity(file) != opened:
-                raise StoreGoneError(
+                raise StoreTroubleError(
                     f"{self.path}: {file.name} was removed or replaced while the store was open, and anything written "
                     "now would be lost; put the store back, or restart to make another"
                 )

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import orjson
 
+from scanner.cycles import no_search_for_cycles
 from scanner.events import KINDS, Event
 from scanner.store.packing import checksum_of
 from scanner.store.trouble import DamagedError
@@ -29,14 +30,12 @@ EVENT_COLUMNS = ", ".join(f"e.{name}" for name in (*KEPT, "checksum"))
 class Said(NamedTuple):
     """An event to be kept, and the sinks it must reach.
 
-    ``series`` is the one whose bar caused it, None for events about a feed or the station itself. ``late`` says that
-    the moment to act has already passed.
+    ``series`` is the one whose bar caused it, None for events about a feed or the station itself.
     """
 
     event: Event
     sinks: Sequence[str] = ()
     series: SeriesKey | None = None
-    late: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,14 +87,14 @@ class EventLog:
             )
             number += 1
             rows.append((number, *kept, checksum_of(kept)))
-            deliveries += [(number, sink, event.thread, now, now, each.late) for sink in sinks]
+            deliveries += [(number, sink, event.thread, now, now) for sink in sinks]
         connection.executemany(
             f"INSERT INTO event (number, {', '.join(KEPT)}, checksum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608 - our words
             rows,
         )
         connection.executemany(
             "INSERT INTO outbox (event, sink, thread, state, next_try, changed, late) "
-            "VALUES (?, ?, ?, 'waiting', ?, ?, ?)",
+            "VALUES (?, ?, ?, 'waiting', ?, ?, 0)",
             deliveries,
         )
         return new
@@ -113,12 +112,13 @@ class EventLog:
         kinds: Sequence[Kind] = (),
         series: SeriesKey | None = None,
         since: int | None = None,
+        late_by: int | None = None,
         limit: int = -1,
     ) -> list[KeptEvent]:
         """Give events in order, all or some.
 
         Those numbered after ``after``, of some ``kinds`` (all when empty), of one ``series``, about times from
-        ``since`` on, and at most ``limit``.
+        ``since`` on, published more than ``late_by`` nanoseconds after these times, and at most ``limit``.
         """
         conditions, values = ["e.number > ?"], list[object]([after])
         if kinds:
@@ -130,6 +130,9 @@ class EventLog:
         if since is not None:
             conditions.append("e.time >= ?")
             values.append(since)
+        if late_by is not None:
+            conditions.append("e.said - e.time > ?")
+            values.append(late_by)
         return self._some(f"{' AND '.join(conditions)} ORDER BY e.number LIMIT ?", [*values, limit])
 
     def last(self) -> int:
@@ -184,7 +187,7 @@ class EventLog:
 
     def _some(self, which: str, values: Sequence[object] | Mapping[str, object]) -> list[KeptEvent]:
         """Give the events ``e`` that a condition selects, in its order."""
-        with self._database.reading() as connection:
+        with self._database.reading() as connection, no_search_for_cycles():
             rows = connection.execute(f"SELECT e.number, {EVENT_COLUMNS} FROM event e WHERE {which}", values)  # noqa: S608 - our words
             return [KeptEvent(number, event_of(kept), kept[KEPT.index("said")]) for number, *kept in rows]
 

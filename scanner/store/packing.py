@@ -34,7 +34,7 @@ JSON_NUMBERS = "closewatch.json"
 
 
 @dataclass(frozen=True, slots=True)
-class Rows:
+class PackedRows:
     """Rows of several series: runs of ``counts`` rows each, of the series ``ids``.
 
     ``table`` has seven rows of 64 bits, one for each column of bars or raw rows, and a column for each bar or row;
@@ -47,14 +47,14 @@ class Rows:
     note: bytes = b""
 
 
-def pack(rows: Rows) -> bytes:
+def pack(rows: PackedRows) -> bytes:
     """Write rows as bytes, little-endian and deflated; zlib's checksum is over all of it."""
     ids, counts, table = (np.ascontiguousarray(part, dtype="<i8") for part in (rows.ids, rows.counts, rows.table))
     header = HEADER.pack(1, len(ids), table.shape[1], len(rows.note))
     return zlib.compress(b"".join((header, ids.tobytes(), counts.tobytes(), table.tobytes(), rows.note)), LEVEL)
 
 
-def unpack(data: object, what: str) -> Rows:
+def unpack(data: object, what: str) -> PackedRows:
     """Read what ``pack`` wrote, as read-only arrays; DamagedError says that it was ``what``."""
     try:
         content = zlib.decompress(_bytes(data, what))
@@ -65,7 +65,7 @@ def unpack(data: object, what: str) -> Rows:
         raise DamagedError(f"{what} cannot be read")
     numbers = np.frombuffer(content, "<i8", 2 * runs + COLUMNS * count, HEADER.size)
     table = numbers[2 * runs :].reshape(COLUMNS, count)
-    return Rows(numbers[:runs], numbers[runs : 2 * runs], table, content[len(content) - note :])
+    return PackedRows(numbers[:runs], numbers[runs : 2 * runs], table, content[len(content) - note :])
 
 
 def seal(data: bytes) -> bytes:
@@ -149,7 +149,7 @@ class Runs:
     table: Table
 
     @classmethod
-    def of(cls, chunks: Sequence[Rows], last: int | None = None) -> Runs:
+    def of(cls, chunks: Sequence[PackedRows], last: int | None = None) -> Runs:
         """Put the rows of chunks in order, of each series the ``last`` ones or all."""
         if not chunks:
             return cls([], [], [], table_of([]))

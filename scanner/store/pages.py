@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.store.packing import Rows, pack, table_of, unpack
+from scanner.store.packing import PackedRows, pack, table_of, unpack
 from scanner.store.trouble import DamagedError
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ def write_pages(connection: sqlite3.Connection, series: int, first: int, table: 
                 number,
                 part.shape[1],
                 int(part[1, -1]),
-                pack(Rows(np.array([series]), np.array([part.shape[1]]), part)),
+                pack(PackedRows(np.array([series]), np.array([part.shape[1]]), part)),
             )
             for number, part in enumerate(parts, first)
         ],

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from scanner.market.bars import RawBars
-from scanner.store.packing import Rows, pack, unpack
+from scanner.market.bars import ROW_COLUMNS, RawBars
+from scanner.store.packing import PackedRows, pack, unpack
 from scanner.store.trouble import DamagedError
 
 if TYPE_CHECKING:
@@ -26,7 +26,6 @@ MERGE_CHUNKS = 256
 """Number of small chunks from which they are due for merging."""
 LARGE_ROWS = 4_096
 """A chunk of this many rows is not merged."""
-COLUMNS = ("stamp", "open", "high", "low", "close", "volume", "row")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +46,7 @@ class SentRows:
 
 
 @dataclass(frozen=True, slots=True)
-class Recorded:
+class Arrived:
     """Rows of one series as they came, and when (nanoseconds since 1970 UTC)."""
 
     series: int
@@ -66,7 +65,7 @@ class Recordings:
         sent = [each for each in sent if len(each.raw)]
         if sent:
             numbers = self._bars.numbered(connection, [each.key for each in sent]).tolist()
-            recorded = [Recorded(number, each.raw, arrived) for number, each in zip(numbers, sent, strict=True)]
+            recorded = [Arrived(number, each.raw, arrived) for number, each in zip(numbers, sent, strict=True)]
             _write(connection, _rows(recorded), arrived, None, merged=False)
 
     def append_rows(self, connection: sqlite3.Connection, sent: SentRows, arrived: int) -> None:
@@ -75,10 +74,12 @@ class Recordings:
         if len(raw):
             note = {"origins": [(raw.source, raw.stamp_kind)], "origin": [], "arrived": [arrived], "unreadable": {}}
             numbers = self._bars.numbered(connection, sent.keys)
-            _write(connection, Rows(numbers, sent.counts, _table([raw]), _note(note)), arrived, None, merged=False)
+            _write(
+                connection, PackedRows(numbers, sent.counts, _table([raw]), _note(note)), arrived, None, merged=False
+            )
 
     @staticmethod
-    def all(connection: sqlite3.Connection) -> Iterator[list[Recorded]]:
+    def all(connection: sqlite3.Connection) -> Iterator[list[Arrived]]:
         """Give all rows, chunk by chunk, in the order of arrival."""
         for (number,) in connection.execute("SELECT number FROM recording ORDER BY number").fetchall():
             yield chunk(connection, number)
@@ -106,7 +107,7 @@ class Recordings:
         return len(numbers)
 
 
-def _write(connection: sqlite3.Connection, rows: Rows, arrived: int, number: int | None, *, merged: bool) -> None:
+def _write(connection: sqlite3.Connection, rows: PackedRows, arrived: int, number: int | None, *, merged: bool) -> None:
     count = rows.table.shape[1]
     connection.execute(
         "INSERT INTO recording VALUES (?, ?, ?, ?, ?)",
@@ -114,7 +115,7 @@ def _write(connection: sqlite3.Connection, rows: Rows, arrived: int, number: int
     )
 
 
-def _rows(recorded: Sequence[Recorded]) -> Rows:
+def _rows(recorded: Sequence[Arrived]) -> PackedRows:
     raws = [each.raw for each in recorded]
     origins = [(raw.source, raw.stamp_kind) for raw in raws]
     different = {origin: index for index, origin in enumerate(dict.fromkeys(origins))}
@@ -128,7 +129,7 @@ def _rows(recorded: Sequence[Recorded]) -> Rows:
             if raw.unreadable
         },
     }
-    return Rows(
+    return PackedRows(
         np.array([each.series for each in recorded], dtype=np.int64),
         np.array([len(raw) for raw in raws], dtype=np.int64),
         _table(raws),
@@ -137,7 +138,7 @@ def _rows(recorded: Sequence[Recorded]) -> Rows:
 
 
 def _table(raws: Sequence[RawBars]) -> Table:
-    return np.stack([np.concatenate([getattr(raw, name) for raw in raws]).view(np.int64) for name in COLUMNS])
+    return np.stack([np.concatenate([getattr(raw, name) for raw in raws]).view(np.int64) for name in ROW_COLUMNS])
 
 
 def _note(note: Mapping[str, object]) -> bytes:
@@ -148,7 +149,7 @@ def _if_varied(times: list[int]) -> list[int]:
     return times if len(set(times)) > 1 else times[:1]
 
 
-def chunk(connection: sqlite3.Connection, number: int) -> list[Recorded]:
+def chunk(connection: sqlite3.Connection, number: int) -> list[Arrived]:
     """Read one chunk; DamagedError if it is damaged."""
     found = connection.execute("SELECT data FROM recording WHERE number = ?", (number,)).fetchone()
     if found is None:
@@ -164,5 +165,5 @@ def chunk(connection: sqlite3.Connection, number: int) -> list[Recorded]:
         unreadable = {int(row): text for row, text in note["unreadable"].get(str(index), {}).items()}
         first, high, low, last, volume = prices[:, part]
         raw = RawBars(stamps[part], first, high, low, last, volume, numbers[part], source, kind, unreadable)
-        recorded.append(Recorded(series, raw, arrived[index] if len(arrived) > 1 else arrived[0]))
+        recorded.append(Arrived(series, raw, arrived[index] if len(arrived) > 1 else arrived[0]))
     return recorded

@@ -64,10 +64,6 @@ class StoreDamagedError(StoreUnusableError):
     """The file is damaged."""
 
 
-class StoreGoneError(StoreTroubleError):
-    """The file was removed or replaced while it was open; a restart uses the file there now, or makes another."""
-
-
 KINDS = {
     sqlite3.SQLITE_CORRUPT: StoreDamagedError,
     sqlite3.SQLITE_NOTADB: StoreDamagedError,

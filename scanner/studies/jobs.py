@@ -10,11 +10,11 @@ from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from scanner.engine.cycles import no_search_for_cycles
+from scanner.cycles import no_search_for_cycles
 from scanner.replays.recordings import Reading, begun, recordings, survey
 from scanner.replays.replay import ReplayError, Tally, checked_blocks
 from scanner.studies.checked import CheckedRows
-from scanner.studies.kept.marks import HOUSE, mark_of
+from scanner.studies.kept.marks import HOUSE, mark_of, marks_of
 from scanner.studies.schema import StudyFile
 from scanner.studies.stories.collecting import Asked, collect_together
 
@@ -254,8 +254,10 @@ def jobs_of_frames(found: Sequence[Recording], reading: Reading, asked: Asked, t
 
 
 def settings_mark(reading: Reading) -> str:
-    """Mark the rules for judging and following, independent of the files."""
-    return sha256(_rules_told(reading).encode()).hexdigest()[:32]
+    """Mark the rules for judging and following, and the costs, independent of the files."""
+    known = reading.settings
+    listed = () if known is None else sorted(known.instruments)
+    return mark_of(marks_of(known, reading.rulebook, ("", *listed)))
 
 
 def marked(path: Path) -> StudyFile:
@@ -268,28 +270,18 @@ def marked(path: Path) -> StudyFile:
     return StudyFile(path.name, size, found.hexdigest())
 
 
-def _rules_told(reading: Reading) -> str:
-    known = reading.settings
-    books = (
-        [reading.rulebook] if known is None else [known.rulebook_of(name) for name in ("", *sorted(known.instruments))]
-    )
-    costs = [] if known is None else [known.costs_of(name) for name in sorted(known.instruments)]
-    return repr(([book.told for book in books], costs))
-
-
 def _told(reading: Reading, asked: Asked) -> str:
     """Mark everything that a part depends on apart from its files."""
     known = reading.settings
-    told = (
+    return mark_of(
         _program(),
-        _rules_told(reading),
+        settings_mark(reading),
         (reading.tz, reading.stamp, reading.time_format, reading.decimal, reading.columns),
         (reading.calendar, reading.step, tuple(reading.timeframes)),
         (reading.currency, reading.account),
         None if known is None else known.mark,
         asked,
     )
-    return sha256(repr(told).encode()).hexdigest()
 
 
 def _key(instrument: str, files: Sequence[Path], rules: str) -> str:

@@ -21,10 +21,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]
 
-PARTS = (
-    *("trend", "coarser", "volatility", "room", "cost", "range", "risk", "traded", "turnover", "sessions", "before"),
-    *("after", "dates", "gap", "risk_size"),
-)
+PARTS = range(15)
 """The parts, in the order of the columns of ``measured``."""
 (
     TREND,
@@ -42,7 +39,7 @@ PARTS = (
     DATES,
     GAP,
     RISK_SIZE,
-) = range(len(PARTS))
+) = PARTS
 
 (
     FAILS,

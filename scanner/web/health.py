@@ -28,16 +28,16 @@ if TYPE_CHECKING:
     from prometheus_client.metrics_core import Metric
     from starlette.requests import Request
 
-    from scanner.service.health_state import Vitals
+    from scanner.service.health_state import StationHealth
 
 
 class _Told(Collector):
-    def __init__(self, vitals: Vitals) -> None:
-        self.vitals = vitals
+    def __init__(self, health: StationHealth) -> None:
+        self.health = health
 
     def collect(self) -> Iterator[Metric]:
         """Give all metrics."""
-        told = self.vitals
+        told = self.health
         yield GaugeMetricFamily("closewatch_watching", "Whether bar closes are watched.", value=float(told.watching))
         yield CounterMetricFamily("closewatch_bars", "Bars taken in since the start.", value=told.bars)
         events = CounterMetricFamily("closewatch_events", "Events said since the start.", labels=["kind"])
@@ -65,20 +65,20 @@ class _Told(Collector):
             yield GaugeMetricFamily("closewatch_last_bar_timestamp_seconds", "When the last bar closed.", value=last)
 
 
-def metrics(vitals: Vitals) -> bytes:
+def metrics(health: StationHealth) -> bytes:
     """Write the state of a station in the Prometheus text format."""
     registry = CollectorRegistry(auto_describe=False)
-    registry.register(_Told(vitals))
+    registry.register(_Told(health))
     return generate_latest(registry)
 
 
-def application(look: Callable[[], Awaitable[Vitals]]) -> Starlette:
+def application(look: Callable[[], Awaitable[StationHealth]]) -> Starlette:
     """Make the application that answers; ``look`` gives the state of the station."""
 
     async def health(_: Request) -> Response:
-        vitals = await look()
-        status = HTTPStatus.SERVICE_UNAVAILABLE if vitals.reasons() else HTTPStatus.OK
-        body = json.dumps(vitals.told(), ensure_ascii=False).encode() + b"\n"
+        found = await look()
+        status = HTTPStatus.SERVICE_UNAVAILABLE if found.reasons() else HTTPStatus.OK
+        body = json.dumps(found.told(), ensure_ascii=False).encode() + b"\n"
         return Response(body, status, {"Cache-Control": "no-store"}, "application/json")
 
     async def measured(_: Request) -> Response:
@@ -98,7 +98,7 @@ def application(look: Callable[[], Awaitable[Vitals]]) -> Starlette:
 class HealthServer:
     """Answers on a loopback port while it is open; ``look`` gives the station's state. Port 0 takes any free port."""
 
-    def __init__(self, port: int, look: Callable[[], Awaitable[Vitals]]) -> None:
+    def __init__(self, port: int, look: Callable[[], Awaitable[StationHealth]]) -> None:
         self.port = port
         self._server = server(application(look), most=MOST_CONNECTIONS)
         self._serving: asyncio.Task[None] | None = None

@@ -64,6 +64,15 @@ def date(nanoseconds: int, zone: str) -> str:
     return f"{own:%a} {own.day} {own:%b %Y}"
 
 
+def closing_date(close: int) -> str:
+    """Name the day, in UTC, that a bar closed at: at midnight it is the one that ends.
+
+    >>> closing_date(1_772_409_600_000_000_000)  # 2026-03-02 at midnight
+    'Sun 1 Mar 2026'
+    """
+    return date(close - 1, "UTC")
+
+
 def short(nanoseconds: int, zone: str) -> str:
     """Give a moment in few letters, in a zone.
 

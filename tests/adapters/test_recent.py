@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapters.feeds.pushed.recent import RecentBars
-from adapters.feeds.raw_rows import joined, unreadable_row
+from adapters.feeds.raw_rows import unreadable_row
 from scanner.market.bars import NO_TIME, RawBars
 from scanner.ports import Want
 
@@ -57,7 +57,7 @@ def test_an_answer_has_all_since_then_and_all_that_came_or_changed_since_the_las
 def test_rows_that_cannot_be_read_are_given_once_and_displace_nothing() -> None:
     recent = RecentBars(3, "test", "open")
     recent.add("A", "15m", bar(10, 5, 0))
-    spoilt = joined([bar(10, 7, 1), bar(20, np.nan, 2), unreadable_row("no JSON", 3, "test", "open")])
+    spoilt = RawBars.joined([bar(10, 7, 1), bar(20, np.nan, 2), unreadable_row("no JSON", 3, "test", "open")])
     recent.add("A", "15m", spoilt)
     first, second = (recent.answer(Want("A", "15m", 0)) for _ in range(2))
     assert first.stamp.tolist() == [10, 20, NO_TIME]

@@ -18,7 +18,6 @@ from adapters.feeds.recorded import RecordedFeed
 from adapters.sinks.mqtt.settings import MqttSettings
 from adapters.sinks.mqtt.sink import MqttSink
 from scanner.configuration.model import settings
-from scanner.pipeline import Pipeline
 from scanner.service.resuming import checkpoint_of, snapshot_of
 from scanner.store import Batch, Said, SeriesKey, SeriesUpdate, Store
 from scanner.trade.size import Account
@@ -72,8 +71,7 @@ def closes_with_setups() -> Iterator[tuple[Event, SeriesUpdate, float]]:
     known = settings.load(FOLDER / "instruments.toml")
     for recording in RecordedFeed.recordings([FOLDER]):
         watched = known.of(recording.symbol)
-        way = (watched.instrument, watched.calendar, watched.base, watched.timeframes)
-        found, played = (Pipeline(*way, rulebook=watched.rulebook, account=Account()) for _ in range(2))
+        found, played = (watched.inputs(Account()).pipeline() for _ in range(2))
         (raw,) = recording.bars
         bars, at = found.check(raw).bars, 0
         key = SeriesKey(watched.instrument.symbol, watched.base.name)

@@ -13,7 +13,7 @@ import pyarrow.parquet
 
 from scanner.analysis.pool import FEW, Pool
 from scanner.analysis.rules import Rules
-from scanner.engine.cycles import no_search_for_cycles
+from scanner.cycles import no_search_for_cycles
 from scanner.engine.series_engine import SeriesEngine
 from scanner.engine.together import push_together
 from scanner.follow.follower import Follower
@@ -21,7 +21,7 @@ from scanner.follow.found import Found
 from scanner.follow.stories import NO_RECORDS
 from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
-from scanner.replays.recordings import Reading, prepare, recordings
+from scanner.replays.recordings import Reading, begun, recordings
 from scanner.replays.replay import Tally, replay
 from scanner.trade.rulebook import Rulebook
 from tests.benchmarks.commands import frame
@@ -36,9 +36,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from scanner.events import Event
-    from scanner.market.bars import RawBars
-    from scanner.pipeline import Pipeline
-    from scanner.replays.replay import Recording
     from tests.benchmarks.measures import Measures
 
 BARS = 10_000_000
@@ -64,19 +61,16 @@ class OnlyFinding(SeriesEngine):
 
 def replay_all(path: Path, kind: type[SeriesEngine], *, tells_stories: bool = False) -> None:
     """Replay a file as the command does, without the report."""
-    reading = Reading()
-
-    def made(recording: Recording, first: RawBars, tally: Tally) -> Pipeline:
-        pipeline = prepare(reading, recording, first, tally)
+    reading, tally = Reading(), Tally("", "")
+    with no_search_for_cycles():  # as the command does
+        (recording,) = recordings([path], reading)
+        started = begun(reading, recording, tally)
+        assert started is not None
+        pipeline, chunks = started[0].pipeline(), started[1]
         for lane in pipeline.lanes:
             lane.engine.__class__ = kind
-        return pipeline
-
-    with no_search_for_cycles():  # as the command does
-        for recording in recordings([path], reading):
-            tally = Tally("", "")
-            for _ in replay(recording, made, tally, lambda _: None, lambda _: None, tells_stories=tells_stories):
-                pass
+        for _ in replay(pipeline, chunks, tally, lambda _: None, lambda _: None, tells_stories=tells_stories):
+            pass
 
 
 def time_following(measures: Measures, scale: int) -> None:

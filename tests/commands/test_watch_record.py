@@ -85,17 +85,17 @@ def watched(known: Settings, many: int) -> tuple[list[Any], str]:
 
 
 def test_alerts_end_with_the_results_of_their_kind_and_events_are_those_of_a_replay(known: Settings) -> None:
-    figures: dict[str, Any] = {"share": 0.31, "mean": -0.02, "low": -0.21, "high": 0.19, "verdict": "no_sign"}
-    kind = KindRecord(setup="false_break", direction="long", timeframe="15m", closed=214, **figures)
+    figures: dict[str, Any] = {"share": 0.31, "mean": -0.02, "without_best": -0.1, "low": -0.21, "high": 0.19}
+    kind = KindRecord(setup="false_break", direction="long", timeframe="15m", closed=214, verdict="no_sign", **figures)
     rules = rules_marks(known, known.rulebook_of(), known.instruments)
     record = Record(at=LAST + DAY, first=LAST - 900 * DAY, last=LAST, rules=rules, looks=1, kinds=(kind,))
     beside(known.store_path).write_bytes(record.to_bytes())
     events = replayed(known)
     setups, log = watched(known, len(events))
-    studied = "(study of Thu 26 Dec 2024, bars to Wed 25 Dec 2024)."
+    studied = "(study of Thu 26 Dec 2024, bars to Tue 24 Dec 2024)."
     known_kind = (
-        "on your bars: 31 % winners, mean −0.02 R net of costs (95 % interval −0.21 … +0.19): "
-        f"no sign of an edge {studied}"
+        "on your bars: 31 % winners, mean −0.02 R net of costs (95 % interval −0.21 … +0.19), "
+        f"without the best 1 % −0.10 R: no sign of an edge {studied}"
     )
     said = []
     for each in setups:

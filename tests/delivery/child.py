@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from adapters.sinks.mqtt.settings import MqttSettings
 from adapters.sinks.mqtt.sink import MqttSink
 from scanner.backoff import Pauses
-from scanner.delivery import Delivery
+from scanner.delivery import Dispatcher
 from scanner.events import event_id
 from scanner.store import Batch, Said, Store
 from tests.adapters.samples import setup_event
@@ -47,9 +47,9 @@ def alert(number: int) -> Event:
     )
 
 
-def delivery_from(store: Store, sink: MqttSink) -> Delivery:
+def delivery_from(store: Store, sink: MqttSink) -> Dispatcher:
     pauses = Pauses(random.random, first=0.02, longest=0.2)  # so that the return of a broker is noticed at once
-    return Delivery(
+    return Dispatcher(
         store,
         {SINK: sink},
         clock=time.time_ns,

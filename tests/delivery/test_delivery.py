@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from scanner.backoff import Pauses
 from scanner.configuration.model.tables import Quiet
-from scanner.delivery import Delivery
+from scanner.delivery import Dispatcher
 from scanner.ports import DeliveryError, DeliveryRefusedError
 from scanner.store import Store
 from tests.adapters.samples import BAR_CLOSE, QUARTER_HOUR, forming_event, station_event
@@ -332,7 +332,7 @@ async def test_pictures_go_where_they_are_wanted_and_hold_nothing_up() -> None:
 @asynccontextmanager
 async def sleeping_until_woken(
     store: Store, time: Time, sink: PlannedSink
-) -> AsyncIterator[tuple[Delivery, Callable[[], Awaitable[None]]]]:
+) -> AsyncIterator[tuple[Dispatcher, Callable[[], Awaitable[None]]]]:
     """Give a delivery that sleeps until woken, and a function that wakes it and waits until it sleeps again."""
     stop, asleep = asyncio.Event(), asyncio.Event()
 
@@ -346,7 +346,7 @@ async def sleeping_until_woken(
         delivery.wake()
         await asleep.wait()
 
-    delivery = Delivery(store, {NAME: sink}, clock=time, sleep=sleep, random=lambda: 0.5)
+    delivery = Dispatcher(store, {NAME: sink}, clock=time, sleep=sleep, random=lambda: 0.5)
     running = asyncio.create_task(delivery.run(stop))
     async with asyncio.timeout(10):
         await asleep.wait()

@@ -9,7 +9,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, Protocol
 
-from scanner.delivery import Delivery
+from scanner.delivery import Dispatcher
 from scanner.events import event_id
 from scanner.ports import DeliveryRefusedError
 from scanner.store import Batch, Said, Store
@@ -142,7 +142,7 @@ async def deliver(
     until: Callable[[], bool] | None = None,
     horizon: float = 1e7,
     **options: Any,  # noqa: ANN401 - those of Delivery
-) -> Delivery:
+) -> Dispatcher:
     """Deliver until nothing waits any more, or until ``until``; fails if that takes longer than the ``horizon``."""
     stop = asyncio.Event()
 
@@ -156,7 +156,7 @@ async def deliver(
     time.after = look
     # Threads would let the time of one sink pass while another still waits for the store.
     asyncio.get_running_loop().set_default_executor(AtOnce())
-    delivery = Delivery(store, sinks, clock=time, sleep=time.sleep, **{"random": lambda: 0.5} | options)
+    delivery = Dispatcher(store, sinks, clock=time, sleep=time.sleep, **{"random": lambda: 0.5} | options)
     async with asyncio.timeout(20):
         await delivery.run(stop)
     assert time.passed <= horizon

@@ -18,7 +18,7 @@ from pyarrow import parquet
 from adapters.feeds.files.growing import GrowingFile
 from adapters.feeds.files.opening import recordings
 from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError
-from scanner.replays.recordings import Reading, prepare
+from scanner.replays.recordings import Reading, begun
 from scanner.replays.replay import ReplayError, Tally, replay
 from tests.adapters.files.bar_tables import DATES, TIMES, Layout, Table, Written, as_csv, as_json_lines, as_parquet
 from tests.adapters.zoo import daily, intraday, workbooks  # noqa: F401 - each puts its files into the zoo
@@ -116,9 +116,10 @@ class OneFile:
         ends: list[Came] = []
         for recording in recordings([self.path], self.options):
             tally = Tally(recording.symbol, str(recording.path))
-            for event in replay(recording, partial(prepare, Reading(step=Decimal("0.01"))), tally, note, ends.append):
-                event.to_line()
-                found.events += 1
+            if (start := begun(Reading(step=Decimal("0.01")), recording, tally)) is not None:
+                for event in replay(start[0].pipeline(), start[1], tally, note, ends.append):
+                    event.to_line()
+                    found.events += 1
             found.bars += tally.bars
 
 

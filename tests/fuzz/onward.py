@@ -13,7 +13,7 @@ from scanner.market.instruments import Instrument
 from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
-from scanner.pipeline import Pipeline
+from scanner.pipeline import Inputs
 from scanner.trade.size import Account
 from scanner.wording.text import HIDDEN
 from tests.laws import many_found
@@ -52,15 +52,16 @@ class Found:
 
 def take(raw: RawBars, found: Found) -> None:
     """Pass rows on like those of a 15m feed that also makes 1h bars."""
-    watched = [Timeframe.named("15m"), Timeframe.named("1h")]
-    pipeline = Pipeline(
+    watched = (Timeframe.named("15m"), Timeframe.named("1h"))
+    inputs = Inputs(
         Instrument("HRB", PriceSteps.fixed(STEP)),
         calendar_named("24/7"),
         watched[0],
         watched,
-        rulebook=many_found(),
-        account=Account(equity=Decimal(50_000)),
+        many_found(),
+        Account(equity=Decimal(50_000)),
     )
+    pipeline = inputs.pipeline()
     checked = pipeline.check(raw)
     for note in checked.notes:
         found.refuse(note.text)

@@ -25,7 +25,7 @@ def told(kind: Kind, rng: np.random.Generator, mean: float = 0.0, half: float = 
         for source, above in zip(truth.BESIDE, others, strict=True)
     )
     claimed = min(figures) > half * ERROR
-    verdict = Verdict("edge" if claimed else "no_sign", "", 100, 30, 1, own, own, own)
+    verdict = Verdict("edge" if claimed else "no_sign", "", 100, 30, 1, own, own, own, None)
     return Told(kind, verdict, chance, (1.96 + 0.8416) * ERROR)
 
 

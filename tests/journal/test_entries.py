@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from scanner.journal.entries import Entry, broken, entry_of, in_risks
+from scanner.journal.entries import JournalEntry, broken, entry_of, in_risks
 from scanner.store import KeptDecision
 from tests.adapters.samples import withdrawn_event
 from tests.journal.samples import again, closed, found, one_story, told
@@ -29,7 +29,7 @@ def decided(
     return KeptDecision(1, story.id, kind, own[0], own[1], text, after, bar=0, made=7)
 
 
-def by_the_rules(entry: Entry) -> tuple[object, ...]:
+def by_the_rules(entry: JournalEntry) -> tuple[object, ...]:
     return entry.r, entry.cost_r, entry.result, entry.entry, entry.exit, entry.state, entry.bars_held
 
 

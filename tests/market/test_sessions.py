@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -11,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from scanner.market.sessions.calendars import calendar_named
+from scanner.market.sessions.calendars import Sessions, calendar_named
 from scanner.market.sessions.timeframes import ALL, Timeframe
 from scanner.market.sessions.timetables import Timetable
 from tests.effort import EFFORT
@@ -165,6 +167,22 @@ def test_days_long_ago_are_days_too() -> None:
     stamp = at("1929-10-29T00:00")
     opens, ends, aligned = table.spans(np.array([stamp]), "date")
     assert (opens[0], ends[0], aligned[0]) == (stamp, stamp + DAY, True)
+
+
+def test_a_history_read_year_by_year_prepares_the_sessions_a_few_times_and_finds_the_same_bars() -> None:
+    usual, prepared = calendar_named("24/5"), []
+
+    def of_years(first_year: int, last_year: int) -> Sessions:
+        prepared.append(last_year - first_year + 1)
+        return usual.of_years(first_year, last_year)
+
+    table = Timetable(replace(usual, of_years=of_years), Timeframe.named("4h"))
+    whole, years = Timetable(usual, Timeframe.named("4h")), range(1996, 2026)
+    edges = [at(f"{year}-01-01") for year in [*years, 2026]]
+    found = [table.closes_between(*edge)[1] for edge in pairwise(edges)]
+    assert len(prepared) <= 5
+    assert sum(prepared) <= 5 * len(years)
+    assert np.concatenate(found).tolist() == whole.closes_between(edges[0], edges[-1])[1].tolist()
 
 
 def test_nothing_is_claimed_about_years_that_the_library_does_not_know() -> None:

@@ -9,8 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from scanner.analysis.rules import Rules
 from scanner.market.bars import Bars
-from scanner.market.splits import RATIOS, UNITS, Adjustment, adjust, leap_in_words, suspected_split
+from scanner.market.splits import RATIOS, UNITS, Adjustment, adjust, leap_in_words
+from scanner.market.splits import suspected_split as suspected
 from tests.outside.real_bars import DailyBars, shares
 
 
@@ -20,6 +22,10 @@ def true_ranges(bars: DailyBars) -> list[float]:
         last = bars.close[day - 1]
         ranges.append(float(max(bars.high[day], last) - min(bars.low[day], last)))
     return ranges
+
+
+def suspected_split(last: float, first: float, atr: float) -> tuple[int, int] | None:
+    return suspected(last, first, atr, Rules().hold_atr)
 
 
 def suspicions(bars: DailyBars) -> list[tuple[str, tuple[int, int]]]:

@@ -62,7 +62,8 @@ def counted(rules: Rules, names: Sequence[str] = REAL_SERIES) -> tuple[Counter[s
 def is_split(series: Series, index: int) -> bool:
     """Whether a leap looks like a split, which makes earlier prices meaningless."""
     last, opened = float(series.columns[3, index - 1]), float(series.columns[0, index])
-    return suspected_split(last, opened, float(series.pool.state["atr"][series.row])) is not None
+    atr = float(series.pool.state["atr"][series.row])
+    return suspected_split(last, opened, atr, series.pool.rules.hold_atr) is not None
 
 
 def main() -> None:

@@ -21,7 +21,7 @@ from scanner.market.price_steps import PriceSteps
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.dates import Dated
 from scanner.market.sessions.timeframes import Timeframe
-from scanner.pipeline import Pipeline
+from scanner.pipeline import Inputs
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 from scanner.trade.surroundings import NAMES, Surroundings
@@ -93,18 +93,16 @@ def test_quarters_of_an_hour_on_an_exchange(seed: int) -> None:
     volume = Decimal(random.choice((500, 1000, 2000)))
     turnover = random.choice((None, volume * POINT_VALUE * abs(Decimal(repr(rows[300][1][3])))))
     required = random.sample(NAMES, 3)
-    pipeline = Pipeline(
+    inputs = Inputs(
         Instrument("TERN", PriceSteps.fixed(step), point_value=POINT_VALUE, currency="EUR", costs=costs),
         calendar_named("XNYS"),
         Timeframe.named("15m"),
-        [Timeframe.named("15m"), Timeframe.named("1h")],
-        rulebook=rulebook(
-            Surroundings(require=tuple(required), min_turnover=None if turnover is None else float(turnover))
-        ),
-        account=Account(),
-        dates=dated(spans),
+        (Timeframe.named("15m"), Timeframe.named("1h")),
+        rulebook(Surroundings(require=tuple(required), min_turnover=None if turnover is None else float(turnover))),
+        Account(),
+        dates=tuple(dated(spans)),
     )
-    events = [event for event in pipeline.events(bars) if event.subject.endswith("/15m")]
+    events = [event for event in inputs.pipeline().events(bars) if event.subject.endswith("/15m")]
 
     opens = bars.open_time.tolist()
     plain, hours = plain_bars(bars), hourly(opens, sessions)

@@ -11,7 +11,6 @@ import httpx
 import pytest
 
 from scanner.commands.trouble import UsageError
-from scanner.configuration.page_files import read_password
 from scanner.page.access import passwords
 from scanner.page.command import set_password
 from scanner.page.elsewhere import Elsewhere
@@ -127,6 +126,6 @@ def test_a_password_is_stored_hashed_in_a_file_that_only_its_owner_can_read(tmp_
         set_password(path, lambda: "short")
     set_password(path, lambda: "long enough, invented")
     assert (tmp_path / "page.password").stat().st_mode & 0o777 == 0o600
-    line = read_password(tmp_path / "page.password")
+    line = (tmp_path / "page.password").read_text()
     assert passwords.fits("long enough, invented", line)
     assert not passwords.fits("long enough, inventeD", line)

@@ -150,6 +150,22 @@ def test_a_setup_appears_within_a_second_of_its_commit_without_reload(window: Pa
     assert "New: GANNET 15m" in window.inner_text("#live")
 
 
+def test_a_message_that_comes_brings_the_figures_up_to_date_and_closes_nothing_that_is_read(
+    window: Page, page: Served
+) -> None:
+    setup = found("TERN")
+    page.say(setup, told(setup, "setup.entered", 1, "open"))
+    page.until("entered", f"/story/{setup.thread}")
+    window.goto(f"{page.url}/story/{setup.thread}")
+    window.wait_for_timeout(300)  # until the page listens
+    window.click("#messages-list li:last-child summary >> nth=0")
+    page.say(closed(setup, 4, "103.15"))
+    window.wait_for_selector("#messages-list li:nth-child(3)")
+    is_open = "Array.from(document.querySelectorAll('#messages-list li'), each => !!each.querySelector('[open]'))"
+    assert window.evaluate(is_open) == [False, False, True]
+    assert "103.15" in window.inner_text("#figures")
+
+
 def test_a_decision_is_stored_and_shown_in_the_journal(window: Page, page: Served) -> None:
     if page.taken < AFTER:
         page.take(AFTER)
@@ -177,6 +193,19 @@ def test_names_from_outside_are_shown_as_text(window: Page, page: Served) -> Non
     window.click(".series h2 a")  # an address with such a name leads to its bars
     assert "no bar" in window.inner_text(".wrong")
     assert "<img src=x" in window.inner_text(".wrong")
+
+
+def test_no_name_is_so_wide_that_a_phone_shows_nothing_of_its_result(window: Page, page: Served) -> None:
+    window.set_viewport_size({"width": 360, "height": 740})
+    window.goto(page.url + "/journal")
+    widest = "Math.max(...Array.from(document.querySelectorAll('table.journal th:first-child'), e => e.offsetWidth))"
+    assert window.evaluate(widest) <= 360 / 2
+
+
+def test_the_state_of_a_story_without_a_result_has_no_figure(page: Served) -> None:
+    lost = found("PUFFIN")
+    page.say(lost, told(lost, "setup.broken_off", 2, "broken_off", r=None))
+    assert "State: <b>broken off</b>.</p>" in page.until("broken off", f"/story/{lost.thread}")
 
 
 def test_a_chart_is_read_and_zoomed_by_keyboard(window: Page, page: Served) -> None:

@@ -18,7 +18,7 @@ from scanner.configuration.page_files import PageFileError, check_certificate, p
 from scanner.page.access import passwords
 from scanner.page.access.guard import name_of
 from scanner.page.access.passwords import Tries
-from scanner.page.access.sessions import MOST_SIGNED_IN, SIGNED_IN_FOR, Sessions
+from scanner.page.access.sessions import MOST_SIGNED_IN, SIGNED_IN_FOR, BrowserSessions
 from tests.adapters.certificates import make_certificates
 from tests.journal.samples import found
 from tests.page.served import CONFIG, served
@@ -156,6 +156,13 @@ def test_no_path_leads_out(page: Served, path: str) -> None:
         got = b"".join(iter(lambda: line.recv(65_536), b""))
     assert got.startswith(b"HTTP/1.1 404 ")
     assert b"Traceback" not in got
+
+
+@pytest.mark.parametrize("day", ["9998-01-01", "0001-01-09", "yesterday"])
+def test_a_review_up_to_no_usable_day_says_how_to_write_one(client: httpx.Client, day: str) -> None:
+    text = client.get("/review", params={"until": day}).text
+    assert "Write the last day as 2026-03-02." in text
+    assert text.rstrip().endswith("</html>")
 
 
 @contextmanager
@@ -312,7 +319,7 @@ def test_attempts_are_counted_by_address_and_in_total() -> None:
 
 def test_sessions_expire_and_are_limited_in_number() -> None:
     now = [0.0]
-    sessions = Sessions(lambda: now[0])
+    sessions = BrowserSessions(lambda: now[0])
     first = sessions.sign_in()
     assert sessions.is_signed_in(first)
     now[0] = SIGNED_IN_FOR
@@ -321,7 +328,7 @@ def test_sessions_expire_and_are_limited_in_number() -> None:
     assert not sessions.is_signed_in(first)
     many = [sessions.sign_in() for _ in range(MOST_SIGNED_IN + 1)]
     assert [sessions.is_signed_in(each) for each in many].count(True) == MOST_SIGNED_IN
-    assert not sessions.fits(first, Sessions(lambda: 0.0).token(first))
+    assert not sessions.fits(first, BrowserSessions(lambda: 0.0).token(first))
 
 
 @pytest.mark.parametrize("host", ["", ":80", "[::1", "x@localhost", "localhost:", "localhost:port", "local/host"])

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from scanner.events import Event
 from scanner.follow.outcome import Came
 from scanner.market.price_steps import GuessedStep
-from scanner.present.reports.replay_report import Report, summary
+from scanner.present.reports.replay_report import ReplayReport, summary
 from scanner.replays.replay import Tally
 
 if TYPE_CHECKING:
@@ -69,7 +69,7 @@ ENDED = (
 
 
 def test_each_setup_has_its_outcome_beside_it() -> None:
-    report = Report("UTC")
+    report = ReplayReport("UTC")
     for thread in "abcdeg":
         report.add(setup(thread))
     report.add(setup("f", aside="cost: 0.21 (<= 0.1)"))

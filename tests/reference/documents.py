@@ -15,13 +15,13 @@ from scanner.analysis.rules import Rules
 from scanner.configuration.model.page import Page
 from scanner.configuration.model.tables import (
     CostSettings,
-    Group,
+    GroupSettings,
     InstrumentSettings,
     KeptStudy,
     Quiet,
     Route,
     Split,
-    Station,
+    StationSettings,
 )
 from scanner.events import KINDS
 from scanner.trade.following import Follow
@@ -47,7 +47,7 @@ def made() -> Mapping[str, str]:
     """Give every part by its name."""
     shared = InstrumentSettings.model_fields
     parts = {
-        "station": table(Station),
+        "station": table(StationSettings),
         "account": table(Account),
         "limits": table(Limits),
         "surroundings": table(Surroundings),
@@ -57,7 +57,7 @@ def made() -> Mapping[str, str]:
         "route": table(Route),
         "quiet": table(Quiet),
         "instrument": table(InstrumentSettings),
-        "group": table(Group, without=shared),
+        "group": table(GroupSettings, without=shared),
         "costs": table(CostSettings),
         "split": table(Split),
         "rules": table(Rules),

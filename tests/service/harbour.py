@@ -13,7 +13,7 @@ from scanner.market.bars import RawBars
 from scanner.ports import Answer
 from scanner.service.desk import Taken
 from scanner.service.intake.intake import Intake
-from scanner.service.intake.requests import Ask, Manners
+from scanner.service.intake.requests import Ask, FeedLimits
 from scanner.store import StoreTroubleError
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from scanner.events import Event
     from scanner.ports import Want
-    from scanner.service.committing import Keeping
+    from scanner.service.committing import Committer
     from scanner.service.together.usual import Arrival
     from tests.service.simulated_time import SimulatedTime
 
@@ -84,9 +84,9 @@ async def at_rest(intake: Intake, patience: float = 5.0) -> None:
 
 
 class Pier:
-    """An intake, and what stands for a station's keeping and desk: it takes every bar once, and lists the rest."""
+    """An intake, and what stands for a station's committer and desk: it takes every bar once, and lists the rest."""
 
-    def __init__(self, feed: Harbour, manners: Manners | None = None) -> None:
+    def __init__(self, feed: Harbour, limits: FeedLimits | None = None) -> None:
         self.time, self.feed = feed.time, feed
         self.last: dict[str, int] = {}
         self.bars: list[tuple[str, int]] = []
@@ -97,8 +97,8 @@ class Pier:
         self.useless = ""
         self.look_again: dict[str, int] = {}
         self.desk = self.to_report = self
-        keeping = cast("Keeping", self)
-        self.intake = Intake("harbour", feed, manners or Manners(), keeping, clock=feed.time, chance=lambda: 0.999)
+        committer = cast("Committer", self)
+        self.intake = Intake("harbour", feed, limits or FeedLimits(), committer, clock=feed.time, chance=lambda: 0.999)
 
     def since(self, name: str) -> int | None:
         return self.last[name] - MINUTE if name in self.last else None

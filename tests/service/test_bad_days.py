@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from scanner.delivery import Delivery
+from scanner.delivery import Dispatcher
 from scanner.ports import Answer, DeliveryError, FeedTroubleError
 from scanner.service.changes.restating import as_sent
-from scanner.service.intake.requests import Manners
-from scanner.store import Batch, SeriesKey, Store
-from scanner.store.trouble import StoreDamagedError, StoreGoneError
+from scanner.service.intake.requests import FeedLimits
+from scanner.store import Batch, SeriesKey, Store, StoreTroubleError
+from scanner.store.trouble import StoreDamagedError
 from scanner.store.upkeep.check import check
 from tests.delivery.tools import PlannedSink
 from tests.service.bad_days import (
@@ -95,7 +95,7 @@ async def test_a_full_disk_costs_no_bar_and_no_word(tmp_path: Path, time: DayTim
 
 async def test_a_full_disk_is_reported_once_even_so(tmp_path: Path, time: DayTime, store: Store) -> None:
     sink = PlannedSink(time, start_troubles=[DeliveryError("nobody is there")])
-    delivery = Delivery(store, {"archive": sink}, clock=time.now, sleep=time.sleep, random=lambda: 0.5)
+    delivery = Dispatcher(store, {"archive": sink}, clock=time.now, sleep=time.sleep, random=lambda: 0.5)
     async with day(settings(tmp_path), store, {"tape": Tape(time)}, time, delivery=delivery) as on:
         await on.bars(1)
         fill_the_disk(store)
@@ -136,7 +136,7 @@ async def test_a_damaged_outbox_ends_the_watching_since_nothing_would_arrive_any
         file.write(b"\xff" * size)
     with Store.open(path, time.now) as store:
         sinks = {"archive": PlannedSink(time)}
-        delivery = Delivery(store, sinks, clock=time.now, sleep=time.sleep, random=lambda: 0.5)
+        delivery = Dispatcher(store, sinks, clock=time.now, sleep=time.sleep, random=lambda: 0.5)
         with pytest.raises(
             StoreDamagedError, match=r"damaged\.db: the file is damaged .* put a copy of it in its place"
         ):
@@ -155,13 +155,14 @@ async def test_a_store_that_is_removed_under_the_station_takes_nothing_more_and_
             before, last = kept(store), store.bars.last_close(base)
             assert len(before) == 1
             (tmp_path / f"kept.db{part}").unlink()
-            with pytest.raises(StoreGoneError):
+            with pytest.raises(StoreTroubleError, match="was removed or replaced"):
                 store.commit(Batch())
             await on.bars(1)
             assert (kept(store), store.bars.last_close(base)) == (before, last)
 
     base = SeriesKey("GANNET", "15m")
-    with pytest.raises(StoreGoneError, match=rf"kept\.db: kept\.db{part} was removed or replaced while the store was"):
+    gone = rf"kept\.db: kept\.db{part} was removed or replaced while the store was"
+    with pytest.raises(StoreTroubleError, match=gone):
         await watch_until_it_is_gone()
 
 
@@ -190,7 +191,7 @@ async def test_a_feed_in_trouble_is_reported_once_delays_no_other_and_catches_up
     known = settings(
         tmp_path, feeds={"tape": folder, "harbour": folder}, instruments={"GANNET": {}, "FULMAR": {"feed": "harbour"}}
     )
-    harbour = Tape(time, settings=Manners(answer_within=0.02))
+    harbour = Tape(time, settings=FeedLimits(answer_within=0.02))
     async with day(known, store, {"tape": Tape(time), "harbour": harbour}, time) as on:
         await on.bars(3)
         harbour.plan = MISDEEDS[misdeed]

@@ -13,7 +13,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from scanner.clocks import PacedClock
-from scanner.delivery import Delivery
+from scanner.delivery import Dispatcher
 from scanner.service.station import Station
 from scanner.store import Store
 from tests.adapters.feed_servers import until
@@ -187,7 +187,7 @@ async def test_alerts_for_a_broker_that_is_gone_wait_and_arrive_once(
 
         sentences: list[str] = []
         later = PacedClock(int(BARS.close_time[-1]), QUICKER)
-        delivery = Delivery(
+        delivery = Dispatcher(
             store,
             {"archive": sink_for(broker.port)},
             clock=later.now,

@@ -15,7 +15,7 @@ from scanner.events import rfc3339
 from scanner.ports import Message
 from scanner.present.words.words import alert
 from scanner.service.summaries import Summaries
-from scanner.service.to_report import NAMED, Setups, ToReport
+from scanner.service.to_report import NAMED, SetupList, ToReport
 from scanner.store import Store, StoreTroubleError
 from tests.adapters.samples import setup_event
 from tests.adapters.story_samples import story_event
@@ -176,7 +176,7 @@ async def test_what_was_not_listed_before_a_station_died_is_listed_at_the_next_s
 
 
 def test_a_long_list_names_the_newest_and_counts_the_others() -> None:
-    setups, closes = Setups(), [FIRST + number * 900 * SECOND for number in range(NAMED + 7)]
+    setups, closes = SetupList(), [FIRST + number * 900 * SECOND for number in range(NAMED + 7)]
     for close in (*closes[3:], *closes[:3]):  # one instrument at a time: the last to come is not the newest
         setups.add(replace(setup_event("BUOY"), time=close))
     assert setups.count == NAMED + 7
@@ -196,8 +196,8 @@ async def test_what_a_start_could_not_sum_up_is_summed_up_once_the_store_takes_i
         said.append(event)
 
     to_report, desk = ToReport("loft"), SimpleNamespace(watched={})
-    keeping: Any = SimpleNamespace(say=say, desk=desk, counts=Counter())
-    summaries = Summaries("loft", to_report, keeping, {}, clock=time, chance=lambda: 0.5)
+    committer: Any = SimpleNamespace(say=say, desk=desk, counts=Counter())
+    summaries = Summaries("loft", to_report, committer, {}, clock=time, chance=lambda: 0.5)
     setup = setup_event("BUOY")
     to_report.remember(2, [setup, story_event("setup.lapsed", setup)])
     await summaries.caught_up()

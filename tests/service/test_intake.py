@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from scanner.ports import Answer, FeedTroubleError, Want
-from scanner.service.intake.requests import Manners
+from scanner.service.intake.requests import FeedLimits
 from tests.service.harbour import MINUTE, START, Harbour, Pier, at_rest, opened
 from tests.service.simulated_time import SimulatedTime
 
@@ -52,7 +52,7 @@ async def test_a_partial_answer_is_continued_without_a_pause(time: SimulatedTime
         first = (want.since if want.since is not None else want.enough_from or 0) + MINUTE
         return [Answer(want, opened(close)) for close in (first, first + MINUTE) if close <= time.now()]
 
-    pier = Pier(Harbour(time, plan=two_bars), Manners(requests_per_minute=60))
+    pier = Pier(Harbour(time, plan=two_bars), FeedLimits(requests_per_minute=60))
     pier.ask(["GANNET", "FULMAR"])
     await time.run(60)
     history = [START + minute * MINUTE for minute in range(-4, 1)]
@@ -118,7 +118,7 @@ async def test_refused_instruments_come_last_and_delay_no_other(time: SimulatedT
             raise FeedTroubleError(f"harbour knows no {want.symbol}; check symbol")
 
     names = [f"AUK{number}" for number in range(10)] + [f"TERN{number}" for number in range(10)]
-    pier = Pier(Harbour(time, plan=plan), Manners(at_once=1))
+    pier = Pier(Harbour(time, plan=plan), FeedLimits(at_once=1))
     await pier.minutes(names, 12)
     # Once they are known, all others have their bars at the moment of the close.
     for name in names[10:]:
@@ -142,7 +142,7 @@ async def test_a_feed_that_asks_to_be_left_alone_is(time: SimulatedTime) -> None
 
 async def test_a_feed_that_hangs_is_given_up_and_asked_again(time: SimulatedTime) -> None:
     never = asyncio.Event()
-    pier = Pier(Harbour(time), Manners(answer_within=0.01))
+    pier = Pier(Harbour(time), FeedLimits(answer_within=0.01))
     fetch, hung = pier.feed.fetch, asyncio.Event()
 
     async def hanging(wants: Sequence[Want]) -> list[Answer]:
@@ -197,7 +197,7 @@ async def test_yesterdays_answer_and_one_given_twice_bring_nothing_new(time: Sim
 
 
 async def test_the_limits_of_a_feed_are_kept_to(time: SimulatedTime) -> None:
-    pier = Pier(Harbour(time, batch=3, takes=5), Manners(at_once=2, requests_per_minute=30))
+    pier = Pier(Harbour(time, batch=3, takes=5), FeedLimits(at_once=2, requests_per_minute=30))
     names = [f"TERN{number}" for number in range(20)]
     pier.ask(names)
     await time.run(110)
@@ -218,7 +218,7 @@ async def test_one_slow_feed_delays_no_other(time: SimulatedTime) -> None:
 
 
 async def test_a_clock_set_back_or_forward_neither_stalls_nor_repeats(time: SimulatedTime) -> None:
-    pier = Pier(Harbour(time, delay=5), Manners(requests_per_minute=60))
+    pier = Pier(Harbour(time, delay=5), FeedLimits(requests_per_minute=60))
     pier.ask(["GANNET", "FULMAR"])
     await time.run(2)
     time.wall = -60 * MINUTE

@@ -8,7 +8,7 @@ import pytest
 
 from scanner.events import rfc3339
 from scanner.ports import Answer
-from scanner.service.intake.requests import Ask, Manners
+from scanner.service.intake.requests import Ask, FeedLimits
 from tests.service.harbour import MINUTE, START, Harbour, Pier, opened
 from tests.service.simulated_time import SimulatedTime
 
@@ -79,7 +79,7 @@ async def test_a_store_in_trouble_loses_no_bar_and_no_event(time: SimulatedTime)
 
 async def test_bars_not_asked_for_yet_are_not_late_for_a_while(time: SimulatedTime) -> None:
     names = [f"TERN{number}" for number in range(50)]
-    pier = Pier(Harbour(time), Manners(requests_per_minute=12, patience=60))
+    pier = Pier(Harbour(time), FeedLimits(requests_per_minute=12, patience=60))
     pier.ask(names)
     await time.run(300)
     assert set(pier.last) == set(names)
@@ -88,7 +88,7 @@ async def test_bars_not_asked_for_yet_are_not_late_for_a_while(time: SimulatedTi
 
 async def test_bars_that_can_never_be_asked_for_in_time_are_late_with_the_reason(time: SimulatedTime) -> None:
     names = [f"TERN{number}" for number in range(50)]
-    pier = Pier(Harbour(time), Manners(requests_per_minute=12, patience=20))
+    pier = Pier(Harbour(time), FeedLimits(requests_per_minute=12, patience=20))
     pier.ask(names)
     await time.run(300)
     assert [kind for kind, *_ in pier.told()] == ["feed.late", "feed.back"]
@@ -106,7 +106,7 @@ async def test_a_history_still_coming_is_not_late_and_hides_no_late_instrument(t
         begin = START - 700 * MINUTE if want.since is None else want.since + MINUTE
         return [Answer(want, opened(begin + MINUTE))]
 
-    pier = Pier(Harbour(time, plan=plan), Manners(requests_per_minute=60))
+    pier = Pier(Harbour(time, plan=plan), FeedLimits(requests_per_minute=60))
     await pier.minutes(["AUK", "FULMAR"], 10)
     assert pier.last["AUK"] < START
     assert pier.told() == [("feed.late", ["FULMAR"], 0)]
@@ -132,7 +132,7 @@ async def test_after_a_clock_that_was_ahead_the_feed_is_back_and_a_real_outage_i
         begin = START - MINUTE if want.since is None else want.since + MINUTE
         return [] if dead else [Answer(want, opened(close)) for close in range(begin, now + 1, MINUTE)]
 
-    pier = Pier(Harbour(time, plan=by_its_own_clock), Manners(patience=30))
+    pier = Pier(Harbour(time, plan=by_its_own_clock), FeedLimits(patience=30))
     pier.ask(["GANNET"])
     await time.run(5)
     time.wall = 120 * MINUTE
@@ -156,7 +156,7 @@ async def test_after_a_clock_that_was_ahead_the_feed_is_back_and_a_real_outage_i
 async def test_a_close_missed_again_is_reported_again(time: SimulatedTime) -> None:
     """A clock that was ahead showed a close; when that close really comes, the feed falls silent."""
     silent = True
-    pier = Pier(Harbour(time, plan=lambda _: [] if silent else None), Manners(patience=30))
+    pier = Pier(Harbour(time, plan=lambda _: [] if silent else None), FeedLimits(patience=30))
     pier.last["GANNET"] = START
     pier.ask(["GANNET"], 10)
     await time.run(40)
@@ -173,7 +173,7 @@ async def test_a_close_missed_again_is_reported_again(time: SimulatedTime) -> No
 
 
 async def test_a_close_that_only_a_clock_ahead_showed_is_not_missed(time: SimulatedTime) -> None:
-    pier = Pier(Harbour(time, plan=lambda _: []), Manners(patience=30))
+    pier = Pier(Harbour(time, plan=lambda _: []), FeedLimits(patience=30))
     pier.last["GANNET"] = START
     pier.ask(["GANNET"], 120)
     await time.run(10)

@@ -19,7 +19,7 @@ from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
 from scanner.ports import Answer, FeedTroubleError
 from scanner.service.changes.restating import as_sent, same
-from scanner.service.intake.requests import Manners
+from scanner.service.intake.requests import FeedLimits
 from scanner.service.schedule.timers import LOOK
 from scanner.store import SeriesKey, Store
 from tests.service.bad_days import SECOND, DayTime, day, settings
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 MINUTE = 60 * SECOND
 HISTORY = 120
-MANNERS = Manners(settle=2, patience=30)
+MANNERS = FeedLimits(settle=2, patience=30)
 SOON = LOOK + 1
 """Seconds within which a close is asked for, whatever the clock did."""
 JUMPS = (1.5, 20, 45, 600, 7_200, 3 * 86_400)
@@ -62,7 +62,7 @@ class Exchange:
     asked: list[float] = field(default_factory=list)
     batch: int = 10
     arrived: asyncio.Event | None = None
-    settings: Manners = MANNERS
+    settings: FeedLimits = MANNERS
 
     async def start(self) -> None: ...
 

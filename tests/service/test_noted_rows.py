@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from structlog.testing import capture_logs
 
 from scanner.market.guard import Note
-from scanner.service.committing import Keeping
+from scanner.service.committing import Committer
 from scanner.service.desk import Taken
 from scanner.service.intake.noted_rows import NotedRows
 from scanner.service.to_report import ToReport
@@ -64,7 +64,7 @@ async def test_what_the_desk_notes_of_a_thousand_series_is_not_a_thousand_lines(
     desk: Any = SimpleNamespace(watched={}, take=lambda *_: Taken(notes=[note(series) for series in range(1_000)]))
     clock: Any = SimpleNamespace(now=lambda: 0)
     with capture_logs() as logged:
-        keeping = Keeping(desk, ToReport("loft"), clock=clock, delivery=None, on_event=print, turn_within=30.0)
+        committer = Committer(desk, ToReport("loft"), clock=clock, delivery=None, on_event=print, turn_within=30.0)
         for _ in range(4):
-            await keeping.take([])
+            await committer.take([])
     assert [line["event"] for line in logged] == ["row noted"]

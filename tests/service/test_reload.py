@@ -126,7 +126,7 @@ async def test_what_stays_keeps_its_pipeline_new_instruments_catch_up_and_old_on
         assert sorted(station.desk.pipelines) == ["GANNET", "PUFFIN"]
         assert set(station.dues) == {"tape 24/7 15m", "tape 24/7 30m"}
         assert station.feeds["tape"].asked.count("FULMAR") == 1  # type: ignore[attr-defined]  # of Tape
-        assert (await station.keeping.take([Arrival("FULMAR", as_sent(BARS[HALF : HALF + 4], "tape"))])).bars == 0
+        assert (await station.committer.take([Arrival("FULMAR", as_sent(BARS[HALF : HALF + 4], "tape"))])).bars == 0
         assert [group.instruments for group in station.groups] == [("GANNET",), ("PUFFIN",)]
         assert not station.desk.lacks("FULMAR", clock.now())  # none of its bars is missing any more
 
@@ -222,7 +222,7 @@ async def later(station: Station, clock: Still) -> None:
     for begin in range(HALF, len(BARS), 50):
         part = BARS[begin : begin + 50]
         clock.show(int(part.close_time[-1]))
-        await station.keeping.take([Arrival("GANNET", as_sent(part, "tape"))])
+        await station.committer.take([Arrival("GANNET", as_sent(part, "tape"))])
 
 
 async def test_what_is_only_read_at_the_start_is_refused(tmp_path: Path, store: Store, clock: Still) -> None:
@@ -250,7 +250,7 @@ async def test_a_store_that_cannot_be_written_leaves_everything_unchanged(
         assert station.settings is old
         assert station.desk.pipelines == kept
         clock.show(int(BARS.close_time[HALF]))
-        assert (await station.keeping.take([Arrival("FULMAR", as_sent(BARS[HALF : HALF + 1], "tape"))])).bars == 1
+        assert (await station.committer.take([Arrival("FULMAR", as_sent(BARS[HALF : HALF + 1], "tape"))])).bars == 1
 
 
 TOML = """

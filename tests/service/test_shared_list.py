@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import aiomqtt
 
 from scanner.clocks import PacedClock
-from scanner.delivery import Delivery
+from scanner.delivery import Dispatcher
 from scanner.store import Store
 from tests.adapters.feed_servers import until
 from tests.adapters.mqtt_tools import content, read, sink_for
@@ -40,7 +40,7 @@ async def test_two_stations_with_a_part_each_publish_everything_once(tmp_path: P
                 stores.append(stack.enter_context(Store.open(folder / "kept.db", clock.now)))
                 tapes.append(Tape(clock))
                 known = settings(folder, station={"name": name, "stale_after": 10**6}, instruments={instrument: {}})
-                delivery = Delivery(
+                delivery = Dispatcher(
                     stores[-1],
                     {"archive": sink_for(broker.port, station=name)},
                     clock=later.now,

@@ -16,7 +16,7 @@ from scanner.service.changes.config_mark import fixed_mark
 from scanner.service.changes.restating import as_sent
 from scanner.service.desk import Desk
 from scanner.service.outlined import outline_of
-from scanner.service.status import Facts, facts, status
+from scanner.service.status import StoreFacts, facts, status
 from scanner.service.together.usual import Arrival
 from scanner.store import Batch, Said, SeriesKey, Store
 from scanner.store.lock import Holder, holder
@@ -56,7 +56,7 @@ def outline(known: Settings) -> Outline:
 
 def test_over_a_weekend_a_coin_can_lag_and_a_share_cannot(tmp_path: Path) -> None:
     now = FRIDAY + 2 * HOUR
-    known = Facts(
+    known = StoreFacts(
         last={SHARE: FRIDAY, COIN: FRIDAY + HOUR, SeriesKey("SHELL", "1h"): FRIDAY + HOUR},
         seen={SHARE: 250, COIN: 249},
         outbox={("mail", "dead"): 2, ("screen", "waiting"): 1, ("screen", "delivered"): 9, ("desk", "delivered"): 1},
@@ -83,14 +83,14 @@ def test_over_a_weekend_a_coin_can_lag_and_a_share_cannot(tmp_path: Path) -> Non
 def test_much_at_risk_is_told_with_the_sum(tmp_path: Path) -> None:
     account = {"equity": 50_000, "currency": "USD", "risk_fraction": 0.05}
     risky = from_document({**settings(tmp_path).document, "account": account}, tmp_path, {})
-    lines = report(status(outline(risky), Facts({}, {}, {}), FRIDAY, None))
+    lines = report(status(outline(risky), StoreFacts({}, {}, {}), FRIDAY, None))
     assert [line.partition(";")[0] for line in lines if line.startswith("Warning: ")] == [
         "Warning: account.risk_fraction: one trade may lose 5 % of the equity, 2500.00 USD"
     ]
 
 
 def test_a_series_without_bars_is_behind_and_cold(tmp_path: Path) -> None:
-    told = status(outline(settings(tmp_path)), Facts({}, {}, {}), FRIDAY, None)
+    told = status(outline(settings(tmp_path)), StoreFacts({}, {}, {}), FRIDAY, None)
     assert {(each.last_close, each.lag, each.needed) for each in told.series} == {(None, None, 250)}
     assert [(each.behind, each.late) for each in told.feeds] == [(1, False)] * 2
     assert report(told)[0] == "The station loft is not running: nobody is looking at its series."
@@ -113,7 +113,7 @@ def test_a_feed_without_any_bar_is_late_if_one_was_due_since_the_start(
 ) -> None:
     known, now = settings(tmp_path), FRIDAY + 24 * HOUR
     word = "" if since is None else f"{known.mark} {since}"
-    told = status(outline(known), Facts({}, {}, {}), now, Holder("4711", word))
+    told = status(outline(known), StoreFacts({}, {}, {}), now, Holder("4711", word))
     assert {each.name: each.late for each in told.feeds} == late
     assert [(each.without, each.lag) for each in told.feeds] == [(1, None)] * 2
     rows = [line for line in report(told) if line.startswith(("coast ", "isle "))]
@@ -127,7 +127,7 @@ def test_a_feed_says_for_how_many_instruments_no_bar_came(tmp_path: Path) -> Non
     known = from_document(document, tmp_path, {})
     lasts = {SHARE: FRIDAY, COIN: FRIDAY, SeriesKey("SHELL", "1h"): FRIDAY}
     holder = Holder("4711", f"{known.mark} {FRIDAY - HOUR}")
-    told = status(outline(known), Facts(lasts, {}, {}), FRIDAY, holder)
+    told = status(outline(known), StoreFacts(lasts, {}, {}), FRIDAY, holder)
     assert told.feeds[1] == FeedStatus("isle", 2, 1, 1, FRIDAY, 0, late=True)
     assert any(line.startswith("isle ") and line.endswith("none  late, no bar yet of 1") for line in report(told))
 
@@ -135,7 +135,7 @@ def test_a_feed_says_for_how_many_instruments_no_bar_came(tmp_path: Path) -> Non
 def test_a_changed_configuration_that_was_not_read_again_does_not_count_as_watched(tmp_path: Path) -> None:
     known = settings(tmp_path)
     other = from_document({**known.document, "account": {"equity": 1000}}, tmp_path, {})
-    looked_at = Facts({}, {}, {})
+    looked_at = StoreFacts({}, {}, {})
     for after, told in ((known, 0), (other, 1)):
         found = report(status(outline(after), looked_at, FRIDAY, Holder("4711", f"{known.mark} {FRIDAY - HOUR}")))
         lines = [line for line in found if line.startswith("It still uses the configuration of Fri 27 Feb 2026 ")]
@@ -162,7 +162,7 @@ def test_a_restart_is_advised_where_a_reload_would_be_refused(
     before = settings(tmp_path)
     after = from_document({**before.document, table: content}, tmp_path, {})
     found = Holder("4711", f"{before.mark} {FRIDAY} {fixed_mark(before)}")
-    told = status(outline(after), Facts({}, {}, {}), FRIDAY, found)
+    told = status(outline(after), StoreFacts({}, {}, {}), FRIDAY, found)
     try:
         list_of(after, before)
     except SettingsError:
@@ -174,14 +174,14 @@ def test_a_restart_is_advised_where_a_reload_would_be_refused(
     (line,) = [line for line in report(told) if line.startswith("It still uses the configuration of ")]
     assert ("Restart the station to use it" in line, "SIGHUP" in line) == (refused, not refused)
     mistaken = report(
-        status(outline(after), Facts({}, {}, {}), FRIDAY, found, mistake="x.toml:3: rules: no such thing")
+        status(outline(after), StoreFacts({}, {}, {}), FRIDAY, found, mistake="x.toml:3: rules: no such thing")
     )[1]
     assert mistaken.endswith("and is not used until it is corrected: x.toml:3: rules: no such thing")
     assert "SIGHUP" not in mistaken
 
 
 def test_a_recording_is_judged_as_of_its_last_bar(tmp_path: Path) -> None:
-    known = Facts({COIN: FRIDAY}, {COIN: 300}, {})
+    known = StoreFacts({COIN: FRIDAY}, {COIN: 300}, {})
     told = status(replace(outline(settings(tmp_path)), played=True), known, FRIDAY + 1_000 * HOUR, None)
     assert told.now == FRIDAY
     assert told.series[1].lag == 0

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from scanner.delivery import Delivery
+from scanner.delivery import Dispatcher
 from scanner.service.station import Station
 from scanner.store import Store
 from tests.adapters.feed_servers import until
@@ -36,7 +36,7 @@ async def test_a_disk_that_does_not_answer_is_reported_and_delays_no_stop(
     time, arrived, stop = DayTime(), asyncio.Event(), asyncio.Event()
     sink = PlannedSink(time)
     store = Store.open(tmp_path / "kept.db", time.now, patience=0.05)
-    delivery = Delivery(
+    delivery = Dispatcher(
         store, {"archive": sink}, clock=time.now, sleep=time.sleep, random=lambda: 0.5, store_within=0.1
     )
     station = Station(
@@ -58,7 +58,7 @@ async def test_a_disk_that_does_not_answer_is_reported_and_delays_no_stop(
         goes_on.clear()
         await time.run(QUARTER_HOUR)
         arrived.set()
-        await until(lambda: station.keeping.turns.stuck)
+        await until(lambda: station.committer.turns.stuck)
 
     def late() -> list[str]:
         return [name for name, kind in sent(sink) if kind == "feed.late"]
@@ -68,7 +68,7 @@ async def test_a_disk_that_does_not_answer_is_reported_and_delays_no_stop(
     await until(lambda: bool(late()))
     goes_on.set()
     await until(lambda: station.desk.last_close("GANNET") == BARS.close_time[FIRST])
-    assert not station.keeping.turns.stuck
+    assert not station.committer.turns.stuck
 
     await stall()
     told = wall.monotonic()

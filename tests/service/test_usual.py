@@ -22,7 +22,7 @@ from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
 from scanner.market.splits import Adjustment
 from scanner.service.desk import Desk
-from scanner.service.together.usual import Arrival, Rows, Usual, usual_answers
+from scanner.service.together.usual import Answers, Arrival, Usual, usual_answers
 from scanner.store import Store
 from tests.effort import EFFORT
 from tests.laws import all_setups, bars_of
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from scanner.market.bars import Bar
-    from scanner.store.recordings import Recorded
+    from scanner.store.recordings import Arrived
 
 TIMETABLES = [Timetable(calendar_named(name), Timeframe.named("15m")) for name in ("none", "24/7", "XNYS")]
 MARCH, MAY = 1_772_323_200_000_000_000, 1_777_593_600_000_000_000
@@ -56,7 +56,7 @@ def sent(bars: Bars, kind: str = "open") -> RawBars:
 
 
 def told(raw: RawBars, last: Bar, which: Timetable, now: int) -> Usual:
-    rows = Rows.of([Arrival("GANNET", raw)])
+    rows = Answers.of([Arrival("GANNET", raw)])
     times, prices = np.array([last[:2]]), np.array([last[2:]])
     phase = np.array([last.open_time % which.longest_phase])
     return usual_answers(rows, times, prices, which, phase, np.array([now]))
@@ -162,7 +162,7 @@ def answer_of(bars: Bars, change: str | None) -> RawBars:
 def shared(answers: dict[str, RawBars], asked: int) -> list[Arrival]:
     """Put fully readable answers into one table, as feeds do."""
     whole = {name: raw for name, raw in answers.items() if not raw.unreadable}
-    rows, begin = Rows.of([Arrival(name, raw) for name, raw in whole.items()]) if whole else None, 0
+    rows, begin = Answers.of([Arrival(name, raw) for name, raw in whole.items()]) if whole else None, 0
     arrivals = [Arrival(name, raw, asked) for name, raw in answers.items() if raw.unreadable]
     for name, raw in whole.items():
         assert rows is not None
@@ -193,7 +193,7 @@ def kept(store: Store) -> list[object]:
     return [tables, bars, rows]
 
 
-def _recorded(store: Store) -> list[list[Recorded]]:
+def _recorded(store: Store) -> list[list[Arrived]]:
     with store.database.reading() as connection:
         return list(store.recordings.all(connection))
 

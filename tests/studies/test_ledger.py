@@ -12,16 +12,16 @@ from hypothesis import strategies as st
 from scanner.studies.kept.ledger import (
     NAME,
     BarsRead,
-    FileRead,
     LedgerError,
     Look,
-    Question,
+    StudyQuestion,
     Written,
     add,
     count_looks,
     folder_of,
     read,
 )
+from scanner.studies.schema import StudyFile
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -32,12 +32,12 @@ names = st.sampled_from("abc")
 
 def bars(files: str, instruments: str, first: int = 0, last: int = 10) -> BarsRead:
     """Invent bars, by the marks of files, the names of instruments, and the first and last day."""
-    told = tuple(FileRead(name=f"{mark}.csv", size=1, mark=mark) for mark in files)
+    told = tuple(StudyFile(f"{mark}.csv", 1, mark) for mark in files)
     return BarsRead(files=told, instruments=tuple(instruments), first=first * DAY, last=last * DAY)
 
 
 def look(rules: str = "r", of: BarsRead | None = None, variants: int = 3, seed: int = 0) -> Look:
-    asked = Question(words="doji pause on 1d", rules=(rules,), timeframes=("1d",), reading="utc", seed=seed)
+    asked = StudyQuestion(words="doji pause on 1d", rules=(rules,), timeframes=("1d",), reading="utc", seed=seed)
     return Look(at=20 * DAY + 1, asked=asked, variants=variants, bars=of or bars("a", "A"))
 
 

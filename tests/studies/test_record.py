@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import product
+from math import ceil
 from typing import TYPE_CHECKING
 
 import pytest
@@ -41,6 +42,7 @@ def test_each_kind_has_the_results_of_its_setups_with_other_kinds_counted_as_loo
         if each.mean is not None:
             assert each.mean == pytest.approx(own.mean())
             assert each.share == (own > 0).mean()
+            assert each.without_best == pytest.approx(own.sort_values()[: -ceil(len(own) / 100)].mean())
     (tmp_path / "record").write_bytes(record.to_bytes())
     assert read(tmp_path / "record") == record
 

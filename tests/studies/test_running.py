@@ -17,6 +17,7 @@ from pyarrow import parquet
 
 import scanner
 from scanner.analysis.rules import Rules
+from scanner.configuration.model.settings import from_document
 from scanner.present.reports.study_summary import summary
 from scanner.replays.recordings import Reading
 from scanner.studies.checked import Unjudged, left_out
@@ -26,6 +27,8 @@ from scanner.studies.parts import Part
 from scanner.studies.running import PARTS, How, StudyError, study_files
 from scanner.studies.stories.collecting import Asked
 from tests.commands.typed import RUN, closewatch
+from tests.configuration.examples import CONFIG
+from tests.configuration.test_own_setups import WITH_OTHER_WORDS
 from tests.laws import real_series
 from tests.outside.real_bars import INDEX_TIME_FORMAT, NASDAQ, SHARES, SP500
 
@@ -96,6 +99,25 @@ def test_another_file_rule_or_seed_is_another_part(tmp_path: Path) -> None:
     shorter, _ = study_files([path], READING, Asked(), how)
     assert shorter.bars == len(real_series("IBM")) - 100
     assert len(list((tmp_path / "out" / PARTS).iterdir())) == 4
+
+
+@pytest.mark.parametrize("changed", ["measured", "worded"])
+def test_an_own_setup_with_other_code_is_another_part(tmp_path: Path, changed: str) -> None:
+    """Its functions may be in several files."""
+    source, bars = tmp_path / f"{changed}.py", tmp_path / "IBM.parquet"
+    source.write_text((CONFIG / "own_setup.py").read_text())
+    if changed == "worded":
+        source.rename(tmp_path / "own_setup.py")
+        source.write_text(WITH_OTHER_WORDS.format(changed="rules=said.rules"))
+    table = {"two_steps": {"object": f"{changed}:SETUP"}}
+    known = from_document({"setups": table, "feeds": {"files": {"type": "folder", "path": "."}}}, tmp_path, {})
+    parquet.write_table(table_of("IBM"), bars)
+    reading, how = Reading(settings=known, rulebook=known.rulebook_of()), How(tmp_path / "out", workers=1)
+    before, _ = study_files([bars], reading, Asked(), how)
+    source.write_text(source.read_text() + "# or anything else\n")
+    after, _ = study_files([bars], reading, Asked(), how)
+    assert len(list((tmp_path / "out" / PARTS).iterdir())) == 2
+    assert before.settings_mark != after.settings_mark
 
 
 def test_a_file_with_another_name_is_named_by_it(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ from scanner.clocks import SECOND
 from scanner.configuration.model.settings import from_document
 from scanner.events import Event
 from scanner.ports import FeedTroubleError
-from scanner.service.health_state import FeedVitals, Vitals, look
+from scanner.service.health_state import FeedHealth, StationHealth, look
 from scanner.service.station import Station
 from scanner.store import Batch, Said, Store
 from scanner.web.health import HealthServer, metrics
@@ -33,22 +33,22 @@ if TYPE_CHECKING:
     from scanner.ports import Want
 
 NOW = 1_772_467_500 * SECOND
-WELL = Vitals(
+WELL = StationHealth(
     station="loft",
     watching=True,
     now=NOW,
     bars=12,
     events={"setup.qualified": 3, "feed.late": 0},
-    feeds={"coast": FeedVitals(0.0, 0, 90.0), "isle": FeedVitals(60.0, 2, 90.0)},
+    feeds={"coast": FeedHealth(0.0, 0, 90.0), "isle": FeedHealth(60.0, 2, 90.0)},
     outbox={("mail", "waiting"): 4, ("mail", "dead"): 1},
     last_bar=NOW - 60 * SECOND,
 )
 
 
 @asynccontextmanager
-async def asked(vitals: Vitals) -> AsyncIterator[httpx.AsyncClient]:
-    async def see() -> Vitals:
-        return vitals
+async def asked(health: StationHealth) -> AsyncIterator[httpx.AsyncClient]:
+    async def see() -> StationHealth:
+        return health
 
     server = HealthServer(0, see)
     await server.start()
@@ -73,13 +73,13 @@ async def test_it_is_well_if_it_watches_and_no_feed_is_late_and_no_sink_fails() 
     ("change", "reason"),
     [
         ({"watching": False}, "the station is not watching"),
-        ({"feeds": {"isle": FeedVitals(91.0, 2, 90.0)}}, "the feed isle is 91 s behind with 2 series"),
+        ({"feeds": {"isle": FeedHealth(91.0, 2, 90.0)}}, "the feed isle is 91 s behind with 2 series"),
         (
-            {"feeds": {"isle": FeedVitals(9.0, 2, 90.0, said=True, trouble="its server is away")}},
+            {"feeds": {"isle": FeedHealth(9.0, 2, 90.0, said=True, trouble="its server is away")}},
             "the feed isle is 9 s behind with 2 series and has a patience of 90 s: its server is away",
         ),
         (
-            {"feeds": {"isle": FeedVitals(0.0, 0, 90.0, fetching=2, said=True)}},
+            {"feeds": {"isle": FeedHealth(0.0, 0, 90.0, fetching=2, said=True)}},
             "the feed isle was late and is catching up on what was missing",
         ),
         ({"stuck": True}, "taking in a batch is taking far too long; see whether the disk of the store is failing"),
@@ -168,11 +168,11 @@ async def test_a_station_is_judged_by_the_bars_it_has_and_not_by_what_it_tried(t
         station = Station(from_document(document, tmp_path, {}), store, {"coast": _Silent()}, clock=clock)
         assert (await look(station)).last_bar is None  # while it is being loaded
         station.desk.load()
-        assert (await look(station)).feeds["coast"] == FeedVitals(0.0, 0, 120.0)  # nothing was due since it started
+        assert (await look(station)).feeds["coast"] == FeedHealth(0.0, 0, 120.0)  # nothing was due since it started
         assert (await look(station)).reasons() == ["the station is not watching: it is catching up or stopping"]
         station.watching.set()
         clock.wall = 3 * minute
-        assert (await look(station)).feeds["coast"] == FeedVitals(120.0, 2, 120.0)
+        assert (await look(station)).feeds["coast"] == FeedHealth(120.0, 2, 120.0)
         assert (await look(station)).reasons() == []
         clock.wall += SECOND
         told = await look(station)
@@ -201,7 +201,7 @@ async def test_a_feed_that_was_dead_from_the_start_is_late_in_every_respect(tmp_
             assert on.kinds() == ["feed.late"]
             told = await look(on.station)
             # Its last bar closed as the day began, before which nothing was due from a station that did not run.
-            assert told.feeds["tape"] == FeedVitals(130.0, 1, 120.0, said=True, trouble="its server is away")
+            assert told.feeds["tape"] == FeedHealth(130.0, 1, 120.0, said=True, trouble="its server is away")
             assert told.reasons() == [
                 "the feed tape is 130 s behind with 1 series and has a patience of 120 s: its server is away"
             ]
@@ -224,7 +224,7 @@ async def test_while_history_is_fetched_a_feed_is_not_called_late_for_it(tmp_pat
             assert last is not None
             assert last < time.now() - 121 * SECOND
             told = await look(on.station)
-            assert told.feeds["tape"] == FeedVitals(0.0, 0, 120.0, fetching=1)
+            assert told.feeds["tape"] == FeedHealth(0.0, 0, 120.0, fetching=1)
             assert (told.reasons(), told.told()["notes"]) == (
                 [],
                 ["history of 1 series is being fetched from the feed tape; nobody is looking at them yet"],
@@ -259,7 +259,7 @@ async def test_a_store_that_hangs_is_given_as_the_reason_in_time(tmp_path: Path)
                 assert [each.json()["reasons"] for each in answers] == [
                     ["the store has not answered within 0.2 s"]
                 ] * 12
-                assert sum(each.name.startswith("vitals") for each in threading.enumerate()) == 1
+                assert sum(each.name.startswith("health") for each in threading.enumerate()) == 1
                 goes_on.set()
                 holder.join()
                 assert (await client.get(url)).json()["reasons"] == []

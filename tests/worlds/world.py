@@ -8,7 +8,7 @@ from contextlib import suppress
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from scanner.delivery import Delivery
+from scanner.delivery import Dispatcher
 from scanner.service.station import Station
 from scanner.store import Store, StoreTroubleError
 from scanner.store.upkeep.maintenance import compact
@@ -66,9 +66,9 @@ class Parts:
         """Make the station."""
         return Station(*parts, **more)
 
-    def delivery(self, *parts: Any, **more: Any) -> Delivery:  # noqa: ANN401 - those of Delivery
+    def delivery(self, *parts: Any, **more: Any) -> Dispatcher:  # noqa: ANN401 - those of Delivery
         """Make the delivery."""
-        return Delivery(*parts, **more)
+        return Dispatcher(*parts, **more)
 
 
 class World(Fate):

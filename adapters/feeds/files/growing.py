@@ -28,8 +28,8 @@ from adapters.feeds.files.kinds.lines import BadLineError, read_lines
 from adapters.feeds.files.looking import Understanding
 from adapters.feeds.files.series.raw_bars import RawBarsMaker
 from adapters.feeds.files.trouble import UnreadableFileError, reading
-from adapters.feeds.raw_rows import PRICES, copied, joined, no_rows
-from scanner.market.bars import NO_TIME
+from adapters.feeds.raw_rows import PRICES, copied, no_rows
+from scanner.market.bars import NO_TIME, RawBars
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -38,7 +38,6 @@ if TYPE_CHECKING:
     from adapters.feeds.files.cells.cells import Cells, Rows
     from adapters.feeds.files.cells.numbers import Mark
     from adapters.feeds.files.trouble import ReadingOptions
-    from scanner.market.bars import RawBars
 
 MARK = 256
 """Bytes before the end of the part read, by which a file is recognized later."""
@@ -116,7 +115,7 @@ class GrowingFile:
 
 def _joined(first: RawBars, second: RawBars) -> RawBars:
     """Join rows; the second ones know better which kind of stamp they have."""
-    return joined([first, second]) if len(first) and first.stamp_kind == second.stamp_kind else second
+    return RawBars.joined([first, second]) if len(first) and first.stamp_kind == second.stamp_kind else second
 
 
 class _Way:
@@ -195,7 +194,7 @@ class _Reader:
         parts = [
             self.way.bars(block) for block in read_lines(self._path, self._blocks(), self.way.form, self.way.decimal)
         ]
-        return joined(parts) if parts else None
+        return RawBars.joined(parts) if parts else None
 
     def _begin(self) -> None:
         """Find out how lines become bars, once there is a row."""

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from scanner.clocks import zone_named
+from scanner.wording.text import plain
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -66,10 +67,4 @@ def reading(path: Path) -> Iterator[None]:
 
 def quoted(cell: str | None, limit: int = 60) -> str:
     """Quote the content of a cell, at most ``limit`` characters; ``empty`` if there is none."""
-    return f'"{visible(cell, limit)}"' if cell else "empty"
-
-
-def visible(text: str, limit: int) -> str:
-    """Give a text as one line, at most ``limit`` characters and perhaps an ellipsis."""
-    shown = "".join(letter if letter.isprintable() else "�" for letter in text[: limit + 1])
-    return shown if len(shown) <= limit else f"{shown[:limit]}…"
+    return f'"{plain(cell, limit)}"' if cell else "empty"

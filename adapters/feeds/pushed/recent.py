@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from adapters.feeds.raw_rows import copied, joined, no_rows
+from adapters.feeds.raw_rows import copied, no_rows
 from scanner.market.bars import NO_TIME, RawBars
 
 if TYPE_CHECKING:
@@ -100,7 +100,7 @@ class RecentBars:
         found = series.take(want.since, self._none)
         unreadable = self._unreadable.pop(key, ())
         self._unreadable_count -= len(unreadable)
-        return joined([found, *unreadable]) if unreadable else found
+        return RawBars.joined([found, *unreadable]) if unreadable else found
 
 
 class _Series:

@@ -50,7 +50,7 @@ rules and the abilities of a broker can change while the message waits."""
 TAKEN_OVER = 0x8E
 
 
-class Link(BrokerLine):
+class PublishingLine(BrokerLine):
     """A connection that, beyond aiomqtt's, keeps to the broker's limits and notices refused messages.
 
     ``lost`` is done when the connection is gone, for whatever reason.

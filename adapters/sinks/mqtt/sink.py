@@ -18,7 +18,7 @@ from paho.mqtt.packettypes import PacketTypes
 
 from adapters.sinks.envelope import as_json
 from adapters.sinks.mqtt.decisions import MqttDecisions
-from adapters.sinks.mqtt.link import Link, properties
+from adapters.sinks.mqtt.link import PublishingLine, properties
 from adapters.sinks.mqtt.settings import MqttSettings
 from adapters.sinks.mqtt.topics import Topics
 from scanner.backoff import Pauses
@@ -53,7 +53,7 @@ class MqttSink:
         self._settings = settings
         self._topics = Topics(settings.prefix, settings.station)
         self._pause = pause
-        self._link: Link | None = None
+        self._link: PublishingLine | None = None
         self._keeping: asyncio.Task[None] | None = None
         self._wanted = asyncio.Event()
         self._stopping = False
@@ -74,7 +74,7 @@ class MqttSink:
         """Connect and publish that the station is watching; after a DeliveryError it keeps trying to connect."""
         if self._keeping is None:
             self._stopping = False
-            self._outcome: asyncio.Future[Link | DeliveryError] = asyncio.get_running_loop().create_future()
+            self._outcome: asyncio.Future[PublishingLine | DeliveryError] = asyncio.get_running_loop().create_future()
             self._keeping = asyncio.create_task(self._keep())
             if self.hears and self._decider is not None:
                 self._hearing = asyncio.create_task(self._decisions.listen(self._decider))
@@ -113,14 +113,14 @@ class MqttSink:
             # One that may succeed later makes all of it worth another try.
             raise min(troubles, key=lambda trouble: isinstance(trouble, DeliveryRefusedError))
 
-    def _sendings(self, link: Link, message: Message) -> list[Coroutine[None, None, None]]:
+    def _sendings(self, link: PublishingLine, message: Message) -> list[Coroutine[None, None, None]]:
         event, payload = message.event, as_json(message)
         sendings = [link.send(self._topics.of(event), payload)]
         if (state := self._topics.state_of(event)) is not None:
             sendings.append(link.send(state, b"" if event.facts.ends else payload, retain=True))
         return sendings
 
-    async def _connected(self) -> Link:
+    async def _connected(self) -> PublishingLine:
         if self._link is not None:
             return self._link
         if self._keeping is None:
@@ -155,7 +155,7 @@ class MqttSink:
             context = await asyncio.to_thread(self._settings.tls_context)
         except ValueError as problem:
             raise DeliveryError(f"The sink mqtt cannot use TLS: {problem}") from None
-        link = Link(self._settings, self._will(), context)
+        link = PublishingLine(self._settings, self._will(), context)
         try:
             async with link:
                 await self._say(link, "watching")
@@ -170,12 +170,12 @@ class MqttSink:
         finally:
             self._link = None
 
-    def _settle(self, outcome: Link | DeliveryError) -> None:
+    def _settle(self, outcome: PublishingLine | DeliveryError) -> None:
         """Tell all waiting calls the result of the attempt to connect."""
         self._outcome.set_result(outcome)
         self._outcome = asyncio.get_running_loop().create_future()
 
-    async def _say(self, link: Link, state: State) -> None:
+    async def _say(self, link: PublishingLine, state: State) -> None:
         await link.send(self._topics.station, self._state(state), retain=True)
 
     def _will(self) -> aiomqtt.Will:

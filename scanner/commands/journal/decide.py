@@ -10,12 +10,12 @@ from scanner.commands.trouble import UsageError
 from scanner.store.trouble import StoreReadOnlyError
 
 if TYPE_CHECKING:
-    from scanner.commands.station.which_store import Choice
+    from scanner.commands.station.which_store import StoreChoice
     from scanner.store.decisions import Decided
 
 
 def decide(
-    choice: Choice, story: str, kind: Decided, *, price: str | None = None, size: str | None = None, text: str
+    choice: StoreChoice, story: str, kind: Decided, *, price: str | None = None, size: str | None = None, text: str
 ) -> None:
     """Record a decision on a story, and say so; UsageError if it cannot be recorded."""
     own_price = None if price is None else number(price, "price")

@@ -18,16 +18,16 @@ Story = Annotated[
         metavar="ID",
     ),
 ]
+Price = Annotated[
+    str | None, typer.Option("--price", help="Your price; without it, your own R is unknown.", metavar="P")
+]
 Size = Annotated[str | None, typer.Option("--size", help="Your size. Default: the planned size.", metavar="N")]
 
 
 @app.command()
 def take(
     story: Story,
-    price: Annotated[
-        str | None,
-        typer.Option("--price", help="Your price; without it, your own R is unknown.", metavar="P"),
-    ] = None,
+    price: Price = None,
     size: Size = None,
     note: Annotated[str, typer.Option("--note", help="What you want to remember of it.", metavar="TEXT")] = "",
     config: ConfigFile = None,
@@ -64,9 +64,7 @@ def pass_(
 @app.command()
 def leave(
     story: Story,
-    price: Annotated[
-        str | None, typer.Option("--price", help="Your price; without it, your own R is unknown.", metavar="P")
-    ] = None,
+    price: Price = None,
     config: ConfigFile = None,
     store: StoreFile = None,
 ) -> None:

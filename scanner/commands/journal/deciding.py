@@ -81,9 +81,8 @@ def keep(store: Store, wish: Wish, zone: str) -> tuple[KeptDecision, list[str]]:
     _check_numbers(meant, wish.price, wish.size)
     if wish.price is not None:
         _check_price(meant, wish.kind, wish.price)
-    before = store.decisions.on(
-        meant.id
-    )  # read now: once the decision is kept, it must be confirmed even if nothing can be read any more
+    # Read now: once the decision is kept, it must be confirmed even if nothing can be read any more.
+    before = store.decisions.on(meant.id)
     try:
         made = store.decisions.add(meant.id, wish.kind, price=wish.price, size=wish.size, text=wish.text.strip())
     except DecisionRefusedError as problem:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Literal
 from zoneinfo import ZoneInfo
 
@@ -11,7 +11,7 @@ from scanner.analysis.door.known_setups import known
 from scanner.commands import output
 from scanner.commands.trouble import UsageError
 from scanner.journal.entries import by_story, entry_of
-from scanner.journal.review import DAYS, days_up_to, midnight
+from scanner.journal.review import DAYS, day_of, days_up_to, midnight, to_review
 from scanner.journal.review import review as looked_back
 from scanner.journal.stories import short_ids, stories
 from scanner.present.reports.journal_files import as_csv, as_json, as_parquet
@@ -22,13 +22,13 @@ from scanner.wording.words import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import date
     from pathlib import Path
 
-    from scanner.commands.station.which_store import Choice
-    from scanner.journal.entries import Entry
+    from scanner.commands.station.which_store import StoreChoice
+    from scanner.journal.entries import JournalEntry
     from scanner.store import Store
 
-FIRST_YEAR, LAST_YEAR = 1970, 2200
 SHOWN = 40
 SUFFIXES = (".csv", ".json", ".parquet", ".html")
 
@@ -37,13 +37,13 @@ SUFFIXES = (".csv", ".json", ".parquet", ".html")
 class Filter:
     """Which setups: those found from day ``since`` to day ``until``, of one kind, instrument or decision."""
 
-    since: str | None = None
-    until: str | None = None
-    setup: str | None = None
-    instrument: str | None = None
-    decision: Literal["taken", "passed"] | None = None
+    since: str | None
+    until: str | None
+    setup: str | None
+    instrument: str | None
+    decision: Literal["taken", "passed"] | None
 
-    def fits(self, entry: Entry) -> bool:
+    def fits(self, entry: JournalEntry) -> bool:
         """Whether an entry is selected, apart from its time."""
         return (
             (self.setup is None or entry.setup == self.setup)
@@ -52,7 +52,7 @@ class Filter:
         )
 
 
-def journal(choice: Choice, asked: Filter, out: Path | None) -> None:
+def journal(choice: StoreChoice, asked: Filter, out: Path | None) -> None:
     """Print the journal, or write it to a file."""
     if out is not None and out.suffix.lower() not in SUFFIXES:
         raise UsageError(f"--out {out}: the name must end in {', '.join(SUFFIXES)}, which sets the format")
@@ -84,7 +84,7 @@ def journal(choice: Choice, asked: Filter, out: Path | None) -> None:
     output.say(f"{out}: {counted(len(told), 'setup')}.")
 
 
-def _written(choice: Choice, store: Store, told: Sequence[Told], suffix: str) -> bytes:
+def _written(choice: StoreChoice, store: Store, told: Sequence[Told], suffix: str) -> bytes:
     entries = [each.entry for each in told]
     if suffix == ".html":
         from scanner.commands.journal.journal_charts import with_charts  # noqa: PLC0415 - drawing is heavy
@@ -95,23 +95,20 @@ def _written(choice: Choice, store: Store, told: Sequence[Told], suffix: str) ->
     return {".csv": as_csv, ".json": as_json, ".parquet": as_parquet}[suffix](entries)
 
 
-def review(choice: Choice, span: str, until: str | None) -> None:
+def review(choice: StoreChoice, span: str, until: str | None) -> None:
     """Print the results of a week or a month, up to a given day or today."""
     if span not in DAYS:
         raise UsageError(f"{plain(span, SHOWN)}: say {' or '.join(DAYS)}")
     today = datetime.now(UTC).astimezone(ZoneInfo(choice.zone)).date()
     first, end = days_up_to(today if until is None else _day(until, "--until"), span, choice.zone)
     with choice.visited() as store:
-        found = stories(store.events.stories(since=first, until=end))
         made = store.decisions.all()
-    output.say(*review_lines(looked_back(found, made, first, end), choice.zone))
+        found = looked_back(to_review(store, made, first, end), made, first, end)
+    output.say(*review_lines(found, choice.zone))
 
 
 def _day(text: str, option: str) -> date:
     try:
-        day = date.fromisoformat(text)
+        return day_of(text)
     except ValueError:
-        day = None
-    if day is None or not FIRST_YEAR < day.year < LAST_YEAR:
-        raise UsageError(f"{option} {text}: write a day such as 2026-03-02")
-    return day
+        raise UsageError(f"{option} {text}: write a day such as 2026-03-02") from None

@@ -18,7 +18,7 @@ from scanner.trade.rulebook import Rulebook
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from scanner.commands.station.which_store import Choice
+    from scanner.commands.station.which_store import StoreChoice
     from scanner.market.bars import Bars
     from scanner.present.reports.journal_html import Told
     from scanner.store import Store
@@ -27,7 +27,7 @@ BARS_BEFORE = 600
 """How many bars before a setup its indicators see."""
 
 
-def with_charts(choice: Choice, store: Store, told: Sequence[Told]) -> list[Told]:
+def with_charts(choice: StoreChoice, store: Store, told: Sequence[Told]) -> list[Told]:
     """Draw what was taken or passed: at the close of its last bar, and its story if that has ended.
 
     Without its bars, no chart is drawn.
@@ -43,7 +43,7 @@ def with_charts(choice: Choice, store: Store, told: Sequence[Told]) -> list[Told
     ]
 
 
-def _drawn(choice: Choice, store: Store, told: Told, bars: dict[SeriesKey, Bars]) -> Iterator[tuple[str, bytes]]:
+def _drawn(choice: StoreChoice, store: Store, told: Told, bars: dict[SeriesKey, Bars]) -> Iterator[tuple[str, bytes]]:
     entry, since = told.entry, told.story.version
     key = SeriesKey(entry.instrument, entry.timeframe)
     own = bars.get(key)

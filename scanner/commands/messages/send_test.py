@@ -15,7 +15,7 @@ from scanner.commands.trouble import DONE, FAILED, UNUSABLE, UsageError
 from scanner.configuration.adapters import build_sink
 from scanner.configuration.mistakes import did_you_mean
 from scanner.configuration.model import settings as configuration
-from scanner.delivery import Delivery
+from scanner.delivery import Dispatcher
 from scanner.store import Batch, Said, Store
 from scanner.store.lock import not_running
 
@@ -69,7 +69,7 @@ async def _send(sinks: Mapping[str, Sink], sent: Example, zone: str) -> dict[str
     """Give for each sink what went wrong, in a sentence; empty if it accepted the example."""
     with TemporaryDirectory() as folder, Store.open(Path(folder) / "test.db", time.time_ns) as store:
         store.commit(Batch(said=[Said(sent.event, tuple(sinks))]))
-        delivery = Delivery(
+        delivery = Dispatcher(
             store,
             sinks,
             clock=time.time_ns,
@@ -91,7 +91,7 @@ async def _send(sinks: Mapping[str, Sink], sent: Example, zone: str) -> dict[str
         return dict.fromkeys(sinks, late) | _outcomes(store, delivery)
 
 
-def _outcomes(store: Store, delivery: Delivery) -> dict[str, str]:
+def _outcomes(store: Store, delivery: Dispatcher) -> dict[str, str]:
     """Give what went wrong for each sink with a known result, empty if nothing did."""
     found = delivery.troubles()
     for each in store.outbox.list():

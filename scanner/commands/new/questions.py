@@ -14,8 +14,8 @@ from scanner.market.sessions.timeframes import Timeframe
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-PLACES = {"terminal": "screen", "desktop": "desk"}
-"""Where alerts can go, and the name of the sink for it."""
+PLACES = {"terminal": ("screen", "console"), "desktop": ("desk", "desktop")}
+"""Where alerts can go: the name of the sink for it, and its type."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,8 +31,8 @@ def written(answers: Answers, zone: str) -> str:
             "",
             *(
                 line
-                for place in answers.places
-                for line in (f"[sinks.{PLACES[place]}]", f"type = {_quoted(_type_of(place))}", "")
+                for name, kind in (PLACES[place] for place in answers.places)
+                for line in (f"[sinks.{name}]", f"type = {_quoted(kind)}", "")
             ),
             "[defaults]",
             'feed = "files"',
@@ -60,10 +60,6 @@ def _account(answers: Answers) -> list[str]:
         "risk_fraction = 0.01",
         "",
     ]
-
-
-def _type_of(place: str) -> str:
-    return "console" if place == "terminal" else place
 
 
 def _quoted(text: str) -> str:

@@ -10,7 +10,7 @@ from scanner.commands import output
 from scanner.commands.recorded import replay
 from scanner.configuration.model import settings
 from scanner.ports import Message
-from scanner.present.reports.replay_report import Report, summary
+from scanner.present.reports.replay_report import ReplayReport, summary
 from scanner.present.words.words import alert
 from scanner.replays.recordings import Reading
 from scanner.trade.size import Account
@@ -38,7 +38,7 @@ def run() -> None:
             "",
         )
         events: list[Event] = []
-        shown, reading = Report("UTC"), Reading(settings=known, account=ACCOUNT)
+        shown, reading = ReplayReport("UTC"), Reading(settings=known, account=ACCOUNT)
         # Single rows are left to the summary, to keep the demo short.
         tallies, _ = replay.gather(paths, reading, lambda _: None, events.append, shown.learn, tells_stories=False)
     events.sort(key=lambda event: event.time)

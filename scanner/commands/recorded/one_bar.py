@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from itertools import chain
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from scanner.events import Event
     from scanner.pipeline import Lane, Pipeline
     from scanner.replays.recordings import Reading
+    from scanner.replays.replay import Recording
 
 NAMES_SHOWN = 400
 """Characters shown of the names of all instruments."""
@@ -61,7 +63,19 @@ class Recorded:
         """Read the recording; UsageError if there are none or several, or ``at`` is wrong."""
         parse_moment(at, reading.tz)
         compile_once([reading.rulebook], reading.settings)
-        return _read(paths, reading, instrument)
+        recording = _one_of(paths, reading, instrument)
+        reading = _with_coarser(reading, recording.symbol)
+        tally = Tally(recording.symbol, str(recording.path))
+        start = begun(reading, recording, tally)
+        if start is None:
+            raise UsageError(f"{recording.path} has no bars of {plain(recording.symbol)}")
+        inputs, chunks = start
+        try:
+            parts = [checked.bars for _, checked in checked_blocks(chunks, inputs.guard(), tally, lambda _: None)]
+        except MostlyRefusedError as problem:
+            raise UsageError(advised(problem, recording, reading)) from None
+        output.tell(*unconfigured(reading.settings, [recording.symbol]))
+        return cls(inputs.pipeline, Bars.joined(parts), tally)
 
     @property
     def timeframe(self) -> Timeframe:
@@ -106,11 +120,9 @@ class Recorded:
         seen = 0
         for moment in moments:
             stop = int(np.searchsorted(self.base.close_time, moment, side="right"))
-            for lane, own in pipeline.made(self.base[seen:stop]):
+            for lane, own in chain(pipeline.made(self.base[seen:stop]), pipeline.closed_by(moment)):
                 said += [event for event in lane.engine.events(own) if lane.engine is engine]
             seen = stop
-            for lane, own in pipeline.closed_by(moment):
-                said += [event for event in lane.engine.events(own) if lane.engine is engine]
             yield engine, said
 
 
@@ -156,7 +168,8 @@ def bar_at(bars: Bars, moment: int, *, day: bool) -> int | None:
     return None
 
 
-def _read(paths: Sequence[Path], reading: Reading, instrument: str | None) -> Recorded:
+def _one_of(paths: Sequence[Path], reading: Reading, instrument: str | None) -> Recording:
+    """Open the recording of an instrument, or the only one."""
     troubles = Troubles()
     found = list(recordings(paths, reading, on_trouble=troubles.add))
     troubles.end(nothing_read=not found)
@@ -164,20 +177,8 @@ def _read(paths: Sequence[Path], reading: Reading, instrument: str | None) -> Re
     if instrument is None and len(found) > 1:
         raise UsageError(f"the files hold several instruments ({names}); say which with --instrument")
     for recording in found:
-        if instrument is not None and recording.symbol != instrument:
-            continue
-        reading = _with_coarser(reading, recording.symbol)
-        tally = Tally(recording.symbol, str(recording.path))
-        start = begun(reading, recording, tally)
-        if start is None:
-            raise UsageError(f"{recording.path} has no bars of {plain(recording.symbol)}")
-        inputs, chunks = start
-        try:
-            parts = [checked.bars for _, checked in checked_blocks(chunks, inputs.guard(), tally, lambda _: None)]
-        except MostlyRefusedError as problem:
-            raise UsageError(advised(problem, recording, reading)) from None
-        output.tell(*unconfigured(reading.settings, [recording.symbol]))
-        return Recorded(inputs.pipeline, Bars.joined(parts), tally)
+        if instrument in {None, recording.symbol}:
+            return recording
     raise UsageError(f"no instrument {instrument} in the files; they have {names}")
 
 

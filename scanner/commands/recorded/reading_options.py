@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import inspect
 import re
 import time
@@ -14,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from scanner.commands import output
+from scanner.cycles import search_seldom
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -37,10 +37,6 @@ ConfigFile = Annotated[
         metavar="CONFIG.toml",
     ),
 ]
-
-
-SELDOM = 200_000
-"""How many new objects start a search for reference cycles: more than loading a command makes, which leaves few."""
 
 
 def reading_of(
@@ -149,7 +145,7 @@ def reads_files(*without: str) -> Callable[[Command], Command]:
 
         @wraps(command)
         def run(**given: Any) -> int | None:  # noqa: ANN401 - whatever the options hold
-            gc.set_threshold(SELDOM)
+            search_seldom()
             reading = reading_of(**{name: given[name] for name in shared})
             return command(**{name: given[name] for name in own}, reading=reading)
 

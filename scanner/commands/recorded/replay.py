@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from functools import partial
 from typing import TYPE_CHECKING
 
 from scanner.commands import output
 from scanner.commands.ready import compile_once
 from scanner.commands.recorded.row_notes import RowNotes
 from scanner.commands.recorded.several import Troubles
-from scanner.engine.cycles import no_search_for_cycles
+from scanner.cycles import no_search_for_cycles
 from scanner.present.reports.import_report import open_end_line
-from scanner.present.reports.replay_report import Report, summary
+from scanner.present.reports.replay_report import ReplayReport, summary
 from scanner.replays.contradictions import FEW, unconfigured
-from scanner.replays.recordings import advised, prepare, recordings
+from scanner.replays.recordings import advised, begun, recordings
 from scanner.replays.replay import MostlyRefusedError, Tally, replay
 from scanner.wording.cautions import SHORT
 from scanner.wording.text import plain
@@ -48,11 +47,12 @@ def gather(
     with no_search_for_cycles(), output.progress("replaying") as on_progress:
         for recording in recordings(paths, reading, on_progress, troubles.add):
             tally = Tally(recording.symbol, str(recording.path))
-            made = partial(prepare, reading)
             try:
                 with troubles.of(tally):
-                    for event in replay(recording, made, tally, on_note, on_end, tells_stories=tells_stories):
-                        on_event(event)
+                    if (start := begun(reading, recording, tally)) is not None:
+                        pipeline, chunks = start[0].pipeline(), start[1]
+                        for event in replay(pipeline, chunks, tally, on_note, on_end, tells_stories=tells_stories):
+                            on_event(event)
                     tallies.append(tally)
                     cut_off.update({open_end_line(file): None for file in recording.understood() if file.open_end})
             except MostlyRefusedError as problem:
@@ -79,7 +79,7 @@ def run(paths: Sequence[Path], reading: Reading, events_to: str | None, *, stric
 
     What could not be read is named at the end; return the exit code.
     """
-    notes, found = RowNotes(strict=strict), Report(reading.tz)
+    notes, found = RowNotes(strict=strict), ReplayReport(reading.tz)
     if events_to is not None:
         output.not_among(events_to, "--events", paths)
     if events_to is None:
@@ -104,7 +104,7 @@ def run(paths: Sequence[Path], reading: Reading, events_to: str | None, *, stric
     return report(found, tallies, troubles)
 
 
-def report(found: Report, tallies: Sequence[Tally], troubles: Troubles) -> int:
+def report(found: ReplayReport, tallies: Sequence[Tally], troubles: Troubles) -> int:
     """Print what a replay found; return the exit code."""
     if tallies:
         output.say(*found.lines(output.width()), *summary(tallies, found.zone), "", SHORT)

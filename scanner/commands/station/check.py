@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-    from scanner.configuration.check import Checked
+    from scanner.configuration.check import CheckedConfig
     from scanner.configuration.model.settings import Settings
 
 
@@ -43,7 +43,7 @@ def run(path: Path, environ: Mapping[str, str], now: int, *, connect: bool, show
     return _connected(checked.settings, environ, show_body=show_body) if connect else DONE
 
 
-def _counted(checked: Checked) -> str:
+def _counted(checked: CheckedConfig) -> str:
     parts = [(len(checked.mistakes), "mistake"), (len(checked.warnings), "warning")]
     return " and ".join(counted(count, word) for count, word in parts if count)
 

@@ -14,7 +14,7 @@ from scanner.wording.words import counted
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
 
-    from scanner.commands.station.which_store import Choice
+    from scanner.commands.station.which_store import StoreChoice
     from scanner.store import Delivery
     from scanner.store.outbox import State
 
@@ -22,7 +22,7 @@ HEADS = ("number", "sink", "state", "tries", "what", "about", "bar close", "why"
 LONGEST_NAME, LONGEST_ERROR = 40, 120
 
 
-def show(choice: Choice, states: Collection[State], sink: str | None) -> None:
+def show(choice: StoreChoice, states: Collection[State], sink: str | None) -> None:
     """Print the deliveries in some states."""
     with choice.visited() as store:
         found = store.outbox.list(states, sink)
@@ -32,7 +32,7 @@ def show(choice: Choice, states: Collection[State], sink: str | None) -> None:
     output.say(*table(HEADS, [_row(each, choice.zone) for each in found], left=(1, 2, 4, 5, 6, 7)))
 
 
-def retry(choice: Choice, numbers: Sequence[int], *, every: bool) -> None:
+def retry(choice: StoreChoice, numbers: Sequence[int], *, every: bool) -> None:
     """Retry deliveries at once."""
     _check(numbers, every=every)
     with choice.visited() as store:
@@ -40,7 +40,7 @@ def retry(choice: Choice, numbers: Sequence[int], *, every: bool) -> None:
     _say_changed(changed, numbers, "to be tried again", "is delivered already or not there")
 
 
-def drop(choice: Choice, numbers: Sequence[int], *, every: bool) -> None:
+def drop(choice: StoreChoice, numbers: Sequence[int], *, every: bool) -> None:
     """Drop deliveries."""
     _check(numbers, every=every)
     with choice.visited() as store:

@@ -59,19 +59,15 @@ class RecordNotes:
     def look(self) -> Record | RecordError | None:
         """Give the record as it is now, None if there is none."""
         with self._turn:  # each sink asks from its own thread
-            self._read_again()
+            state = state_of(self._path)
+            if state != self._state:
+                self._state = state
+                try:
+                    self._known = read(self._path)
+                except RecordError as problem:
+                    self._known = problem
+                    self._tell(str(problem))
             return self._known
-
-    def _read_again(self) -> None:
-        state = state_of(self._path)
-        if state == self._state:
-            return
-        self._state = state
-        try:
-            self._known = read(self._path)
-        except RecordError as problem:
-            self._known = problem
-            self._tell(str(problem))
 
 
 def told_of_record(about: Outline, now: int) -> str:

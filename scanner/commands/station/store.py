@@ -17,13 +17,13 @@ from scanner.store.upkeep.check import check as faults
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from scanner.commands.station.which_store import Choice
+    from scanner.commands.station.which_store import StoreChoice
 
 EVERY_BAR, EVERY_DAY = 2**40, 36_500
 """What is kept if no configuration sets it: all bars, and a hundred years."""
 
 
-def check(choice: Choice) -> int:
+def check(choice: StoreChoice) -> int:
     """Print what is wrong with a store; give the exit code."""
     with choice.visited() as store:
         found = faults(store)
@@ -35,7 +35,7 @@ def check(choice: Choice) -> int:
     return FAILED if found else DONE
 
 
-def compact(choice: Choice) -> None:
+def compact(choice: StoreChoice) -> None:
     """Compact a store and print the result."""
     if not choice.store.is_file():  # opening it as its owner would make a new one
         raise UsageError(f"{choice.store}: there is no store here; give the one that `closewatch watch` fills")
@@ -47,7 +47,7 @@ def compact(choice: Choice) -> None:
     output.say(f"{choice.store}: {done}.")
 
 
-def export(choice: Choice, folder: Path) -> None:
+def export(choice: StoreChoice, folder: Path) -> None:
     """Write a store to files and name them."""
     with choice.visited() as store:
         written = exporting.export(store, folder)

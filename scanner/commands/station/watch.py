@@ -25,7 +25,7 @@ from scanner.commands.station.risk_notes import RiskNotes
 from scanner.commands.trouble import StoppedError
 from scanner.configuration.adapters import build_feed, build_sink
 from scanner.configuration.model import settings as configuration
-from scanner.delivery import Delivery
+from scanner.delivery import Dispatcher
 from scanner.engine.ready import make_ready
 from scanner.ports import FeedTroubleError, Hearing
 from scanner.service.changes import config_mark
@@ -149,7 +149,7 @@ async def _watch(
         clock.now,
         lambda sentence: loop.call_soon_threadsafe(station.to_report.note, sentence),
     )
-    delivery = Delivery(
+    delivery = Dispatcher(
         store,
         sinks,
         clock=clock.now,
@@ -222,7 +222,7 @@ async def _health(port: int | None, station: Station) -> AsyncIterator[None]:
 async def _tell(supervisor: Supervisor, station: Station, stop: asyncio.Event) -> None:
     await station.watching.wait()
     supervisor.ready()
-    alive = asyncio.create_task(supervisor.keep_telling(asyncio.sleep, lambda: not station.keeping.turns.stuck))
+    alive = asyncio.create_task(supervisor.keep_telling(asyncio.sleep, lambda: not station.committer.turns.stuck))
     try:
         await stop.wait()
         supervisor.stopping()

@@ -11,8 +11,8 @@ from scanner.event_data import Direction, ExitStyle, Place
 from scanner.replays.recordings import begun, recordings
 from scanner.replays.replay import BLOCK, ReplayError, Tally
 from scanner.studies.jobs import look_at, marked
-from scanner.studies.kept.asking import bars_of, question_of
-from scanner.studies.kept.ledger import NAME, Ledger, Written, add, folder_of
+from scanner.studies.kept.asking import question_of
+from scanner.studies.kept.ledger import NAME, BarsRead, Ledger, Written, add, folder_of
 from scanner.studies.kept.marks import books_of
 from scanner.studies.schema import AROUND, VERDICTS
 from scanner.trade.surroundings import NAMES
@@ -80,7 +80,7 @@ def hypothesis_of(
         where=dict(where),
         after=max(now, last),
         asked=question_of(reading, instruments, timeframes, config),
-        bars=bars_of([marked(path) for path in files.all], instruments, first, last),
+        bars=BarsRead(files=tuple(map(marked, files.all)), instruments=tuple(instruments), first=first, last=last),
     )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from scanner.market.bars import Bars
 from scanner.present.story_chart.chart import story_chart_for
-from scanner.present.study.stories import Shown
+from scanner.present.study.stories import StoryWithChart
 from scanner.replays.recordings import begun, recordings
 from scanner.replays.replay import BLOCK, Tally
 from scanner.studies.jobs import look_at, noted
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from scanner.events import Event
     from scanner.pipeline import Inputs, Lane, Pipeline
-    from scanner.present.study.stories import Chosen
+    from scanner.present.study.stories import PickedStory
     from scanner.replays.recordings import Reading
     from scanner.replays.replay import Recording
 
@@ -30,11 +30,11 @@ BARS_BEFORE = 600
 
 
 def charts_of(
-    stories: Sequence[Chosen],
+    stories: Sequence[PickedStory],
     paths: Sequence[Path],
     reading: Reading,
     on_progress: Callable[[int, int], None] | None = None,
-) -> tuple[list[Shown], str]:
+) -> tuple[list[StoryWithChart], str]:
     """Draw stories found in some files, in order, and say why some are left out; empty if none is.
 
     For each timeframe, only the bars since the oldest open story, and BARS_BEFORE before it, are held in memory.
@@ -43,7 +43,7 @@ def charts_of(
     together = [files.alone[symbol] for symbol in sorted(symbols) if symbol in files.alone]
     if files.shared:
         together = [(*chain.from_iterable(together), *files.shared)]
-    drawn: dict[str, Shown] = {}
+    drawn: dict[str, StoryWithChart] = {}
     troubles: list[str] = []
     for own in together:
         with noted(troubles.append):
@@ -57,14 +57,14 @@ def charts_of(
     return [drawn[each.id] for each in stories if each.id in drawn], missing_charts
 
 
-def _drawn_of(stories: Sequence[Chosen], paths: Sequence[Path], reading: Reading) -> Iterator[Shown]:
+def _drawn_of(stories: Sequence[PickedStory], paths: Sequence[Path], reading: Reading) -> Iterator[StoryWithChart]:
     for recording in recordings(paths, reading):
         mine = [each for each in stories if each.instrument == recording.symbol]
         if mine:
             yield from _drawn(recording, reading, mine)
 
 
-def _drawn(recording: Recording, reading: Reading, stories: Sequence[Chosen]) -> Iterator[Shown]:
+def _drawn(recording: Recording, reading: Reading, stories: Sequence[PickedStory]) -> Iterator[StoryWithChart]:
     start = begun(reading, recording, Tally(recording.symbol, str(recording.path)))
     if start is None:
         return
@@ -81,14 +81,14 @@ def _drawn(recording: Recording, reading: Reading, stories: Sequence[Chosen]) ->
 class _Replayed:
     """What is kept while bars go through a pipeline: the last ones of each timeframe, and the events of stories."""
 
-    def __init__(self, inputs: Inputs, stories: Sequence[Chosen], zone: str) -> None:
+    def __init__(self, inputs: Inputs, stories: Sequence[PickedStory], zone: str) -> None:
         self.pipeline: Pipeline = inputs.pipeline()
         self.open = {each.id: each for each in stories}
         self._rules, self._zone = inputs.rulebook.rules, zone
         self._said: dict[str, list[Event]] = {each.id: [] for each in stories}
         self._bars: dict[Lane, Bars] = {}
 
-    def take(self, part: Bars) -> Iterator[Shown]:
+    def take(self, part: Bars) -> Iterator[StoryWithChart]:
         """Take in bars of the feed, and draw the stories that have ended."""
         for lane, own in self.pipeline.lanes_of(part):
             if not len(own):
@@ -101,7 +101,7 @@ class _Replayed:
             for story in mine:
                 events = self._said[story.id]
                 if events and events[-1].facts.ends:
-                    yield Shown(story, self._chart(self._bars[lane], events))
+                    yield StoryWithChart(story, self._chart(self._bars[lane], events))
                     del self.open[story.id]
             if not any(self._said[each.id] for each in mine if each.id in self.open):
                 self._bars[lane] = self._bars[lane][-BARS_BEFORE:]

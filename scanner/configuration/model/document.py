@@ -11,7 +11,14 @@ from pydantic import BaseModel, ConfigDict, Field, PrivateAttr
 from scanner.analysis.door.known_setups import chosen
 from scanner.analysis.rules import Rules
 from scanner.configuration.model.page import Page  # noqa: TC001 - pydantic reads the annotations
-from scanner.configuration.model.tables import Group, InstrumentSettings, KeptStudy, Quiet, Route, Station
+from scanner.configuration.model.tables import (
+    GroupSettings,
+    InstrumentSettings,
+    KeptStudy,
+    Quiet,
+    Route,
+    StationSettings,
+)
 from scanner.market.costs import COST_NAMES, Costs
 from scanner.trade.following import Follow
 from scanner.trade.limits import Limits
@@ -32,7 +39,7 @@ class Document(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    station: Station = Field(default_factory=Station)
+    station: StationSettings = Field(default_factory=StationSettings)
     account: Account = Field(default_factory=Account)
     limits: Limits = Field(default_factory=Limits)
     rules: Rules = Field(default_factory=Rules)
@@ -42,7 +49,7 @@ class Document(BaseModel):
     surroundings: Surroundings = Field(default_factory=Surroundings)
     follow: Follow = Field(default_factory=Follow)
     defaults: InstrumentSettings = Field(default_factory=InstrumentSettings)
-    groups: dict[str, Group] = Field(default_factory=dict)
+    groups: dict[str, GroupSettings] = Field(default_factory=dict)
     instruments: dict[str, InstrumentSettings] = Field(default_factory=dict)
     feeds: dict[str, dict[str, Any]] = Field(default_factory=dict)
     sinks: dict[str, dict[str, Any]] = Field(default_factory=dict)
@@ -86,7 +93,7 @@ class Document(BaseModel):
         own = self.instruments.get(name, InstrumentSettings())
         about = ("instrument", name) if own.setups else ("group", own.group or "")  # the same object for all of a group
         if about not in self._rulebooks:
-            group = self.groups.get(own.group or "", Group())
+            group = self.groups.get(own.group or "", GroupSettings())
             rules = Rules.model_validate(self.rules.model_dump(exclude_unset=True) | group.rules)
             tables = [self.setups, self.defaults.setups, group.setups, own.setups]
             self._rulebooks[about] = Rulebook(rules, chosen(tables, self.folder), self.surroundings, self.follow)

@@ -11,13 +11,13 @@ from pydantic import BaseModel, ConfigDict, Field, IPvAnyAddress, model_validato
 HostName = Annotated[str, Field(pattern=r"^[a-z0-9]([a-z0-9.-]*[a-z0-9])?$")]
 
 
-class Part(BaseModel):
+class ConfigTable(BaseModel):
     """A table of the configuration."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
-class Page(Part):
+class Page(ConfigTable):
     """The page to look at: on loopback, unless it listens on another address, which takes a password and TLS."""
 
     port: int = Field(8470, ge=1, le=65_535, description="port of the page")

@@ -25,6 +25,7 @@ from scanner.configuration.model.wrong_instruments import unwatchable, wrong_cos
 from scanner.configuration.model.wrong_names import wrong_names
 from scanner.configuration.model.wrong_setups import wrong_rules
 from scanner.configuration.toml_files.reading import TomlFaultError, document_of, read_text
+from scanner.cycles import no_search_for_cycles
 from scanner.market.bars import NEVER
 from scanner.market.instruments import Instrument
 from scanner.market.sessions.calendars import Calendar, calendar_named
@@ -242,6 +243,7 @@ def read_file(path: Path) -> str:
         raise SettingsError(f"{path} is not TOML, which must be UTF-8: {problem}") from None
 
 
+@no_search_for_cycles()
 def load(path: Path, environ: Mapping[str, str] = os.environ, *, to_watch: bool = False) -> Settings:
     """Read a configuration; SettingsError says the first thing that is wrong with it, and where.
 

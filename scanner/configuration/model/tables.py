@@ -10,7 +10,7 @@ from typing import Any, Literal, Self
 
 from pydantic import Field, model_validator
 
-from scanner.configuration.model.page import Part
+from scanner.configuration.model.page import ConfigTable
 from scanner.configuration.model.values import (
     CalendarName,
     Currency,
@@ -25,7 +25,7 @@ from scanner.configuration.model.values import (
 from scanner.events import Kind
 
 
-class Station(Part):
+class StationSettings(ConfigTable):
     """The running watcher itself."""
 
     name: str = Field("station", min_length=1, description="the station's name in events and topics")
@@ -42,14 +42,14 @@ class Station(Part):
     health_port: int | None = Field(None, ge=1, le=65_535, description="port on loopback for metrics and health")
 
 
-class Split(Part):
+class Split(ConfigTable):
     """A known split: from the date on, 2 new shares replace 1 old if the ratio is ``2:1``."""
 
     date: Day = Field(description="the first day (or moment) at the new price")
     ratio: Ratio = Field(description="new:old shares")
 
 
-class CostSettings(Part):
+class CostSettings(ConfigTable):
     """Costs of a trade, each a price ("0.02"), per cent of the price ("0.05 %"), or money for one unit ("1.50 EUR")."""
 
     spread: Expense | None = Field(None, description="distance from bid to ask; entry and exit together cost it once")
@@ -57,7 +57,7 @@ class CostSettings(Part):
     slippage: Expense | None = Field(None, description="how much worse than planned entry and exit together are filled")
 
 
-class InstrumentSettings(Part):
+class InstrumentSettings(ConfigTable):
     """The settings of an instrument; missing ones come from its group, then from the defaults."""
 
     group: str | None = Field(None, description="the group whose settings it shares")
@@ -82,7 +82,7 @@ class InstrumentSettings(Part):
     )
 
 
-class Group(InstrumentSettings):
+class GroupSettings(InstrumentSettings):
     """Settings shared by several instruments, with the rules in which the group differs."""
 
     rules: dict[str, Any] = Field(default_factory=dict, description="rules in which the group differs")
@@ -91,7 +91,7 @@ class Group(InstrumentSettings):
     adjustments: None = None
 
 
-class Route(Part):
+class Route(ConfigTable):
     """Which events go to which sinks; an event takes every route that matches it."""
 
     sinks: tuple[str, ...] = Field(min_length=1, description="names of sinks")
@@ -104,7 +104,7 @@ class Route(Part):
     )
 
 
-class Quiet(Part):
+class Quiet(ConfigTable):
     """Quiet hours of a sink: waiting messages are delivered as one digest at their end."""
 
     start: time = Field(description="when they start, such as 22:00")
@@ -118,7 +118,7 @@ class Quiet(Part):
         return self
 
 
-class KeptStudy(Part):
+class KeptStudy(ConfigTable):
     """The study that alerts quote, kept by ``closewatch study --keep``."""
 
     max_age: int = Field(400, ge=1, description="days after the last bar of a study after which alerts call it old")

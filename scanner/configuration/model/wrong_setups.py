@@ -20,7 +20,7 @@ from scanner.analysis.door.known_setups import (
 from scanner.analysis.door.setup_trial import wrong_ways
 from scanner.analysis.rules import Rules
 from scanner.configuration.mistakes import Mistake, explain
-from scanner.configuration.model.tables import Group
+from scanner.configuration.model.tables import GroupSettings
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -57,7 +57,7 @@ def _tables_of_setups(document: Document) -> Iterator[tuple[tuple[str, ...], Seq
     for name, group in document.groups.items():
         yield ("groups", name, "setups"), [*common, group.setups]
     for name, own in document.instruments.items():
-        of_group = document.groups.get(own.group or "", Group()).setups
+        of_group = document.groups.get(own.group or "", GroupSettings()).setups
         yield ("instruments", name, "setups"), [*common, of_group, own.setups]
 
 

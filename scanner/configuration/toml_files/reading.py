@@ -39,8 +39,8 @@ class TomlFaultError(Exception):
         self.line = line
 
 
-def read_text(path: Path, largest: int = LARGEST) -> str:
-    """Read a file of UTF-8, of at most ``largest`` bytes.
+def read_text(path: Path) -> str:
+    """Read a file of UTF-8, of at most LARGEST bytes.
 
     OSError if that fails, also for a pipe or a device, which might never end; UnicodeDecodeError.
     """
@@ -49,11 +49,11 @@ def read_text(path: Path, largest: int = LARGEST) -> str:
         if not stat.S_ISREG(os.fstat(file).st_mode):
             raise OSError(errno.EINVAL, "it is not a regular file", str(path))
         with open(file, "rb", closefd=False) as stream:
-            content = stream.read(largest + 1)
+            content = stream.read(LARGEST + 1)
     finally:
         os.close(file)
-    if len(content) > largest:
-        raise OSError(errno.EFBIG, f"it has more than {largest:,} bytes", str(path))
+    if len(content) > LARGEST:
+        raise OSError(errno.EFBIG, f"it has more than {LARGEST:,} bytes", str(path))
     return content.decode()
 
 

@@ -146,9 +146,14 @@ class Timetable:
     def _cover(self, first: int, last: int) -> Periods:
         """Prepare the periods of a stretch of time, with a year on either side."""
         years = (_year(first // DAY) - 1, _year(last // DAY) + 1)
-        if not (self._years[0] <= years[0] and years[1] <= self._years[1]):
-            if self._years[0]:
-                years = (min(years[0], self._years[0]), max(years[1], self._years[1]))
+        begun, ended = self._years
+        if not (begun <= years[0] and years[1] <= ended):
+            if begun:  # at least twice as many years, or a long history would prepare all of them anew each year
+                more = ended - begun + 1
+                years = (
+                    begun if begun <= years[0] else max(min(years[0], begun - more), FIRST_YEAR - 1),
+                    ended if years[1] <= ended else min(max(years[1], ended + more), LAST_YEAR + 1),
+                )
             self._at_hand = _periods(self.calendar, self.timeframe, *years)
             self._years = years
         return self._at_hand

@@ -47,7 +47,7 @@ def policy(nonce: str) -> str:
     )
 
 
-class Guard:
+class RequestGuard:
     """Accepts only requests that are meant for this page, and limits every answer."""
 
     def __init__(self, app: ASGIApp, reached: Reached) -> None:

@@ -18,7 +18,7 @@ MOST_SIGNED_IN = 64
 _ID = re.compile(r"[A-Za-z0-9_-]{32}")
 
 
-class Sessions:
+class BrowserSessions:
     """Sessions of this process; they end with it. ``now`` gives seconds that never go back.
 
     Only signed-in sessions are kept; any other consists of its cookie alone.

@@ -24,7 +24,7 @@ class SetupLine:
 
 
 @dataclass(frozen=True, slots=True)
-class Sheet:
+class SetupSheet:
     """A setup explained: its bars with their letters, and its rules, numbers and evidence as rows of texts.
 
     ``told_ahead`` says that it can be announced one bar ahead; a row of numbers has one more cell if the station
@@ -42,7 +42,7 @@ class Sheet:
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class PlainConfig:
     """A configuration as plain values. Relative paths begin at ``folder``; ``setups`` are all that are installed.
 
     ``dates`` is the file of the user's dates, None if there is none.

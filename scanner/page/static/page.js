@@ -31,7 +31,8 @@ function take(fresh) {
     const opened = [...part.querySelectorAll("details")].map((each) => each.open);
     const focused = part.contains(document.activeElement) ? document.activeElement.getAttribute("href") : null;
     part.replaceChildren(...other.childNodes);
-    [...part.querySelectorAll("details")].forEach((each, number) => { if (opened[number]) each.open = true; });
+    // What is new comes first, so what is opened is counted from the end.
+    [...part.querySelectorAll("details")].reverse().forEach((each) => { if (opened.pop()) each.open = true; });
     if (focused) [...part.querySelectorAll("a")].find((each) => each.getAttribute("href") === focused)?.focus();
   }
   const came = [...storiesIn(document)].filter(([id]) => !before.has(id)).map(([, says]) => says);

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import date
 from typing import TYPE_CHECKING
 
 from scanner.events import KINDS
-from scanner.journal.entries import Entry, entry_of
-from scanner.journal.review import DAYS, days_up_to
+from scanner.journal.entries import JournalEntry, entry_of
+from scanner.journal.review import DAYS, day_of, days_up_to, to_review
 from scanner.journal.review import review as looked_back
 from scanner.journal.stories import stories
 from scanner.page.answers import asked, known, looker, now, stream
@@ -39,7 +38,7 @@ def journal(request: Request) -> Response:
     told = asked(request, "before", 18)
     before = int(told) if told.isdecimal() else 2**62
 
-    def look() -> tuple[list[Entry], str] | None:
+    def look() -> tuple[list[JournalEntry], str] | None:
         """Give the entries, and the address of those before them; None if the store cannot be read."""
         try:
             entries, further = _page(looker(request), before, decision, instrument)
@@ -63,9 +62,9 @@ def journal(request: Request) -> Response:
     )
 
 
-def _page(looking: Looker, before: int, decision: str, instrument: str) -> tuple[list[Entry], int | None]:
+def _page(looking: Looker, before: int, decision: str, instrument: str) -> tuple[list[JournalEntry], int | None]:
     """Give the entries of one page, and where the next page begins; None if there is none."""
-    store, found, looked = looking.store, list[Entry](), 0
+    store, found, looked = looking.store, list[JournalEntry](), 0
     while looked < LONGEST_LOOK:
         beginnings = store.events.before(before, BEGINNINGS, ON_A_PAGE)
         for kept in beginnings:
@@ -93,11 +92,10 @@ def review(request: Request) -> Response:
     zone = known(request).zone
     today = in_zone(now(request), zone).date()
     try:
-        last, wrong = (date.fromisoformat(until) if until else today), ""
-        first, end = days_up_to(last, span, zone)
-    except (ValueError, OverflowError):
+        last, wrong = (day_of(until) if until else today), ""
+    except ValueError:
         last, wrong = today, "Write the last day as 2026-03-02."
-        first, end = days_up_to(last, span, zone)
+    first, end = days_up_to(last, span, zone)
 
     def looked() -> tuple[Review, Sequence[str], list[tuple[str, ...]], list[str]] | None:
         try:
@@ -124,9 +122,6 @@ def _review(request: Request, first: int, end: int) -> Review:
     key = first, end, store.events.last(), made[-1].number if made else 0
     if key not in kept:
         kept.clear()
-        threads = store.events.threads(first, end)
-        # One by one, since all of them may not fit into memory.
-        those = (story for thread in threads for story in stories(store.events.story(thread)))
-        kept[key] = looked_back(those, made, first, end)
+        kept[key] = looked_back(to_review(store, made, first, end), made, first, end)
     found: Review = kept[key]
     return found

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class MeasureRow:
     """One rule, place or other measure."""
 
     name: str
@@ -35,22 +35,22 @@ class Distance:
 
     title: str
     direction: str
-    missed: Sequence[Row]
+    missed: Sequence[MeasureRow]
     rules: int
     set_aside: str
 
 
 @dataclass(frozen=True, slots=True)
-class Account:
+class ExplainedSetup:
     """One setup in one direction explained at one bar."""
 
     title: str
     head: str
     holds: bool
-    rules: Sequence[Row]
+    rules: Sequence[MeasureRow]
     places: Mapping[str, PlaceFound]
-    surroundings: Sequence[Row]
-    evidence: Sequence[Row]
+    surroundings: Sequence[MeasureRow]
+    evidence: Sequence[MeasureRow]
     story: str
 
 
@@ -67,16 +67,16 @@ class Explained:
     close: int
     suspect: str
     opening: str
-    accounts: Sequence[Account]
+    accounts: Sequence[ExplainedSetup]
     before: str
     after: str
     bars: Sequence[tuple[str, ...]]
 
 
-def rows(measures: Mapping[str, Measure]) -> list[Row]:
+def rows(measures: Mapping[str, Measure]) -> list[MeasureRow]:
     """Give measures as rows."""
     return [
-        Row(
+        MeasureRow(
             name,
             each["verdict"],
             number(each["measured"]),

@@ -25,14 +25,14 @@ if TYPE_CHECKING:
     from scanner.events import Event
     from scanner.journal.open_risk import Position
     from scanner.page.known.looking import Board
-    from scanner.page.known.plain import Known
+    from scanner.page.known.plain import PlainConfig
 
 MOST_SHOWN = 200
 """Stories shown of each kind, the newest first."""
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
+class OpenStory:
     """One open story as the page lists it."""
 
     story: Story
@@ -50,10 +50,10 @@ class Shared:
 
     def __init__(self) -> None:
         self._turn = Lock()
-        self._of: tuple[Board, Known] | None = None
+        self._of: tuple[Board, PlainConfig] | None = None
         self._text = Markup()
 
-    def of(self, seen: Board, about: Known) -> Markup:
+    def of(self, seen: Board, about: PlainConfig) -> Markup:
         """Write the state of a board."""
         with self._turn:
             if self._of is None or self._of[0] is not seen or self._of[1] is not about:
@@ -67,7 +67,7 @@ def now(request: Request) -> Response:
     return render(request, "now.html", shared=shared.of(board(request), known(request)))
 
 
-def _shared(seen: Board, about: Known) -> Markup:
+def _shared(seen: Board, about: PlainConfig) -> Markup:
     open_ones, waiting, aside = list[Story](), list[Story](), 0
     for each in reversed(seen.stories):
         if each.told is not None and each.told["state"] == "open":
@@ -95,11 +95,11 @@ def _shared(seen: Board, about: Known) -> Markup:
     )
 
 
-def _shown(story: Story, seen: Board, about: Known) -> Shown:
+def _shown(story: Story, seen: Board, about: PlainConfig) -> OpenStory:
     told, decisions = story.told, seen.decisions.get(story.id, ())
     kinds = {each.kind for each in decisions}
     decided = "left" if "leave" in kinds else "taken" if "take" in kinds else "passed" if "pass" in kinds else ""
-    return Shown(
+    return OpenStory(
         story,
         orders=orders_of(story, about),
         next="" if told is None else phrase(told["next"]),
@@ -111,7 +111,7 @@ def _shown(story: Story, seen: Board, about: Known) -> Shown:
     )
 
 
-def orders_of(story: Story, about: Known) -> str:
+def orders_of(story: Story, about: PlainConfig) -> str:
     """Say which orders are valid now."""
     told = story.told
     return acting(story.setup, about.zone) if told is None else phrase(told["orders"])
@@ -128,6 +128,6 @@ def _risk(held: Iterable[Position]) -> tuple[Decimal, Decimal | None, int]:
     )
 
 
-def _headline(event: Event, about: Known) -> tuple[int, str]:
+def _headline(event: Event, about: PlainConfig) -> tuple[int, str]:
     zone = about.exchange_zone(event.data.get("instrument", ""))
     return event.time, alert(Message(event), about.zone, zone).headline

@@ -31,7 +31,7 @@ ONLY = ("", "cold", "behind")
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class SeriesRow:
     """One series."""
 
     status: SeriesStatus
@@ -94,7 +94,7 @@ def series(request: Request) -> StreamingResponse:
     )
 
 
-def _rows(request: Request, shown: Sequence[SeriesStatus]) -> Iterator[Row]:
+def _rows(request: Request, shown: Sequence[SeriesStatus]) -> Iterator[SeriesRow]:
     distances: Distances = request.app.state.distances
     about = known(request)
     for begin in range(0, len(shown), TOGETHER):
@@ -105,5 +105,5 @@ def _rows(request: Request, shown: Sequence[SeriesStatus]) -> Iterator[Row]:
         except (StoreTroubleError, UsageError):
             found = {}
         for each in part:
-            lag = "" if each.lag is None else lag_in_words(each.lag) if each.lag else ""
-            yield Row(each, lag, why_address(each.instrument, each.timeframe), found.get(each))
+            lag = lag_in_words(each.lag) if each.lag else ""
+            yield SeriesRow(each, lag, why_address(each.instrument, each.timeframe), found.get(each))

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
-    from scanner.page.known.plain import SetupLine, Sheet
+    from scanner.page.known.plain import SetupLine, SetupSheet
 
 
 def setups(request: Request) -> Response:
@@ -32,7 +32,7 @@ def setup(request: Request) -> Response:
     """Explain one setup."""
     found = setup_of(request)
 
-    def look() -> tuple[Sheet | None, str]:
+    def look() -> tuple[SetupSheet | None, str]:
         """Give the sheet, or the reason why there is none."""
         try:
             return looker(request).work.sheet(found.name), ""

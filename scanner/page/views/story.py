@@ -36,7 +36,7 @@ ID_LENGTH = 32
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class Item:
     """One message, or one decision, in its place among the others."""
 
     time: int
@@ -91,14 +91,14 @@ def _page(request: Request, found: Story, *, wrong: str = "", status: int = 200)
     )
 
 
-def _in_order(found: Story, decisions: list[KeptDecision], zone: str, exchange_zone: str | None) -> list[Said]:
+def _in_order(found: Story, decisions: list[KeptDecision], zone: str, exchange_zone: str | None) -> list[Item]:
     """List messages and decisions in the order in which they came, the newest first."""
     listed = []
     for each in found.events:
         event = each.event
-        listed.append(Said(event.time, event.facts.counted[0], alert(Message(event), zone, exchange_zone)))
+        listed.append(Item(event.time, event.facts.counted[0], alert(Message(event), zone, exchange_zone)))
         listed += [
-            Said(made.made, decision_words(made), text=made.text) for made in decisions if made.after == each.number
+            Item(made.made, decision_words(made), text=made.text) for made in decisions if made.after == each.number
         ]
     return listed[::-1]
 

@@ -33,8 +33,9 @@ AFTER = 60
 """Most bars shown after the requested one."""
 
 
-def _bars_around(store: Store, settings: Settings, key: SeriesKey, time: int) -> Bars | None:
-    """Read the bars of a series from well before the one that closed at a time; None if that bar is gone."""
+def _bars_around(store: Store, settings: Settings, found: Event) -> Bars | None:
+    """Read the bars of a setup's series from well before the bar where it was found; None if that bar is gone."""
+    key, time = SeriesKey(found.data["instrument"], found.data["timeframe"]), found.time
     last = store.bars.last_close(key)
     if last is None:
         return None
@@ -52,9 +53,8 @@ def story_picture(store: Store, told: Sequence[Event], settings: Settings) -> by
     from scanner.present.story_chart.chart import story_chart_for  # noqa: PLC0415 - as above
 
     told = [each for each in told if each.kind != "setup.withdrawn"]
-    setup: SetupData = told[0].data
-    rules, zone = settings.rulebook_of(setup["instrument"]).rules, settings.station.zone
-    bars = _bars_around(store, settings, SeriesKey(setup["instrument"], setup["timeframe"]), told[0].time)
+    rules, zone = settings.rulebook_of(told[0].data["instrument"]).rules, settings.station.zone
+    bars = _bars_around(store, settings, told[0])
     if bars is None or (len(told) > 1 and not np.isin(told[-1].time, bars.close_time)):
         return None
     if len(told) > 1:
@@ -68,14 +68,13 @@ def bar_picture(bar: JudgedBar, zone: str) -> bytes:
     from scanner.present.chart.picture import picture_of  # noqa: PLC0415 - as above
 
     own = bar.bars[max(bar.index + 1 - SETTLING - SHOWN, 0) : bar.index + 1]
-    event = next((each for each in bar.said if each.facts.begins), None)
-    return draw(picture_of(own, bar.engine.without_setups(), zone, event))
+    return draw(picture_of(own, bar.engine.without_setups(), zone, bar.setup))
 
 
 def story_values(store: Store, told: Sequence[Event], settings: Settings) -> dict[str, Any] | None:
     """Give the chart of a story as plain values; None if its bars are gone."""
     setup: SetupData = told[0].data
-    bars = _bars_around(store, settings, SeriesKey(setup["instrument"], setup["timeframe"]), told[0].time)
+    bars = _bars_around(store, settings, told[0])
     if bars is None:
         return None
     at = int(np.searchsorted(bars.close_time, told[0].time))
@@ -89,9 +88,8 @@ def bar_values(bar: JudgedBar, zone: str) -> dict[str, Any]:
     """Give the chart of an explained bar as plain values."""
     values = _values(bar.bars, bar.index, bar.index, bar.engine.without_setups(), zone)
     at = bar.index - values["first"]
-    event = next((each for each in bar.said if each.facts.begins), None)
-    if event is not None:
-        return values | _setup_values(event.data, at)
+    if bar.setup is not None:
+        return values | _setup_values(bar.setup.data, at)
     return values | {"letters": [{"at": at, "letter": ""}]}
 
 

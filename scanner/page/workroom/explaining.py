@@ -8,7 +8,7 @@ from scanner.commands.recorded.one_bar import is_day, parse_moment
 from scanner.commands.trouble import UsageError
 from scanner.events import setup_id
 from scanner.page.trouble import NothingHereError
-from scanner.page.views.measured import Account, Explained, by_nearness, rows
+from scanner.page.views.measured import Explained, ExplainedSetup, by_nearness, rows
 from scanner.page.words import bar_label, why_address
 from scanner.page.workroom.judging import JudgedBar, judged_at
 from scanner.present.reports.explain_report import held_in_words, missed_rules, nearest_in_words, stands
@@ -78,10 +78,10 @@ def explained(bar: JudgedBar, zone: str, store: Store) -> Explained:
     )
 
 
-def _account(found: Judgement, bar: JudgedBar, store: Store) -> Account:
+def _account(found: Judgement, bar: JudgedBar, store: Store) -> ExplainedSetup:
     missed = missed_rules(found)
     thread = setup_id(bar.key.instrument, bar.key.timeframe, found.setup.name, found.direction, found.bar_close)
-    return Account(
+    return ExplainedSetup(
         title=f"{found.setup.title} {found.direction}",
         head=f"misses {len(missed)} of {len(found.rules)} rules" if missed else held_in_words(found),
         holds=not missed,

@@ -30,8 +30,8 @@ A_DAY = 1_440
 class JudgedBar:
     """One bar of a series, number ``index`` of ``bars``, and the result of each setup in each direction at it.
 
-    ``engine`` has seen the bars up to this one, and ``said`` are its events at it. ``suspect`` says what is odd about
-    it, or is empty; ``needed`` is how many more bars the series needs to be warm.
+    ``engine`` has seen the bars up to this one, and ``setup`` is the first found or forming at it, if any. ``suspect``
+    says what is odd about the bar, or is empty; ``needed`` is how many more bars the series needs to be warm.
     """
 
     key: SeriesKey
@@ -39,7 +39,7 @@ class JudgedBar:
     index: int
     engine: SeriesEngine
     judged: list[Judgement]
-    said: list[Event]
+    setup: Event | None
     suspect: str
     needed: int
 
@@ -84,7 +84,7 @@ def judge_bar(
         index,
         engine,
         engine.judge_last(),
-        [event for event in said if event.time == close],
+        next((event for event in said if event.time == close and event.facts.begins), None),
         next((each.text for each in engine.suspects if each.close_time == close), ""),
         max(watched.rules.warm_up - engine.series.count, 0),
     )

@@ -15,7 +15,7 @@ from scanner.commands.recorded.setups import example, listed_in, rulebooks_of
 from scanner.commands.trouble import UsageError
 from scanner.configuration.model import settings as configuration
 from scanner.journal.stories import stories
-from scanner.page.known.plain import Known, SetupLine, Sheet
+from scanner.page.known.plain import PlainConfig, SetupLine, SetupSheet
 from scanner.page.trouble import NO_SETUP, NO_STORY, NothingHereError
 from scanner.page.views.measured import distance
 from scanner.page.workroom import charts
@@ -28,7 +28,7 @@ from scanner.store import Store, StoreTroubleError
 from scanner.trade.rulebook import Rulebook
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
     from scanner.configuration.model.settings import Settings
@@ -47,10 +47,8 @@ class Work:
     A bar is named by its instrument, its timeframe and the requested time, as in the address of a page.
     """
 
-    def __init__(
-        self, path: Path, environ: Mapping[str, str] = os.environ, now: Callable[[], int] = time.time_ns
-    ) -> None:
-        self._path, self._environ, self._now = path, environ, now
+    def __init__(self, path: Path, environ: Mapping[str, str] = os.environ) -> None:
+        self._path, self._environ = path, environ
 
     @cached_property
     def _settings(self) -> Settings:
@@ -68,15 +66,15 @@ class Work:
         return listed_in(self._rulebooks)
 
     def _store(self) -> Store:
-        return Store.open(self._settings.store_path, self._now, visiting=True)
+        return Store.open(self._settings.store_path, time.time_ns, visiting=True)
 
-    def known(self) -> Known:
+    def known(self) -> PlainConfig:
         """Read the configuration as it is now, and give what the page uses of it."""
         for each in ("_settings", "_rulebooks", "_setups"):
             self.__dict__.pop(each, None)
         settings = self._settings
-        return Known(
-            outline_of(settings, self._environ, self._now()),
+        return PlainConfig(
+            outline_of(settings, self._environ, time.time_ns()),
             settings.folder,
             None if settings.surroundings.dates is None else settings.folder / settings.surroundings.dates,
             settings.page,
@@ -125,11 +123,11 @@ class Work:
             drawn = charts.story_picture(store, told, self._settings)
         return darkened(drawn) if drawn is not None and dark else drawn
 
-    def sheet(self, setup: str) -> Sheet:
+    def sheet(self, setup: str) -> SetupSheet:
         """Explain a setup: its rules, numbers and evidence."""
         found, rulebook = self._chosen(setup)
         about, spoken = found.setup, speak(found, example_fit(rulebook.setups[0], rulebook.rules))
-        return Sheet(
+        return SetupSheet(
             about.bars,
             about.places,
             bool(about.forming),

@@ -11,23 +11,23 @@ from typing import TYPE_CHECKING, Any
 import orjson
 
 from scanner.events import rfc3339
-from scanner.journal.entries import Entry
+from scanner.journal.entries import JournalEntry
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-COLUMNS = tuple(field.name for field in fields(Entry))
+COLUMNS = tuple(field.name for field in fields(JournalEntry))
 MOMENTS = ("bar_open", "found", "decided")
-DECIMALS = tuple(field.name for field in fields(Entry) if "Decimal" in str(field.type))
+DECIMALS = tuple(field.name for field in fields(JournalEntry) if "Decimal" in str(field.type))
 SEVERAL = ("notes", "broken")
 
 
-def as_json(entries: Sequence[Entry]) -> bytes:
+def as_json(entries: Sequence[JournalEntry]) -> bytes:
     """Write a list of objects: times as RFC 3339 in UTC, numbers as decimal strings, null for unknown values."""
     return orjson.dumps([_plain(each) for each in entries], option=orjson.OPT_INDENT_2 | orjson.OPT_APPEND_NEWLINE)
 
 
-def as_csv(entries: Sequence[Entry]) -> bytes:
+def as_csv(entries: Sequence[JournalEntry]) -> bytes:
     """Write a table in UTF-8: as ``as_json``, but unknown values empty, and several values joined by «; »."""
     kept = StringIO(newline="")
     writer = csv.DictWriter(kept, COLUMNS)
@@ -37,7 +37,7 @@ def as_csv(entries: Sequence[Entry]) -> bytes:
     return kept.getvalue().encode()
 
 
-def as_parquet(entries: Sequence[Entry]) -> bytes:
+def as_parquet(entries: Sequence[JournalEntry]) -> bytes:
     """Write a table with times in UTC, exact decimals, and lists for several values."""
     import pyarrow as pa  # noqa: PLC0415 - heavy, and only this needs it
     from pyarrow import parquet  # noqa: PLC0415 - as above
@@ -57,7 +57,7 @@ def as_parquet(entries: Sequence[Entry]) -> bytes:
     return kept.getvalue()
 
 
-def _plain(entry: Entry) -> dict[str, Any]:
+def _plain(entry: JournalEntry) -> dict[str, Any]:
     return {name: _value(name, getattr(entry, name)) for name in COLUMNS}
 
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from scanner.event_data import SetupData, StoryData
     from scanner.events import Event
-    from scanner.journal.entries import Entry
+    from scanner.journal.entries import JournalEntry
     from scanner.journal.stories import Story
     from scanner.store import KeptDecision
 
@@ -48,7 +48,7 @@ class Told:
 
     story: Story
     decisions: Sequence[KeptDecision]
-    entry: Entry
+    entry: JournalEntry
     charts: tuple[tuple[str, bytes], ...] = ()
 
 
@@ -81,12 +81,12 @@ def _article(told: Told, zone: str, short: str) -> str:
     return f'<article class="card" id="{escape(entry.id)}">' + "\n".join(part for part in parts if part) + "</article>"
 
 
-def _decided(entry: Entry) -> str:
+def _decided(entry: JournalEntry) -> str:
     decided = {"taken": "Taken.", "passed": "Passed.", None: "Neither taken nor passed."}[entry.decision]
     return decided + (f" It was set aside: {sentence(entry.set_aside)}" if entry.set_aside else "")
 
 
-def facts_of(entry: Entry) -> str:
+def facts_of(entry: JournalEntry) -> str:
     """List the facts of a setup and its outcome, as HTML."""
     known = [
         ("state", state_in_words(entry)),

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from decimal import Decimal
 
-    from scanner.journal.entries import Broken, Entry
-    from scanner.journal.figures import Figures
+    from scanner.journal.entries import Broken, JournalEntry
+    from scanner.journal.figures import JournalFigures
     from scanner.journal.review import Group, Review
 
 NAME_LENGTH = 16
@@ -53,14 +53,14 @@ LEGEND = (
 OTHERWISE = "otherwise: R of the opposite decision: 0 if you took it, else the R of the rules."
 
 
-def state_in_words(entry: Entry) -> str:
+def state_in_words(entry: JournalEntry) -> str:
     """Give the state of a setup; a dash if it plans no entry."""
     if entry.state is None:
         return "-"
     return "withdrawn" if entry.state == "withdrawn" else STATE_WORDS[entry.state]
 
 
-def bar_of(entry: Entry, zone: str) -> str:
+def bar_of(entry: JournalEntry, zone: str) -> str:
     """Name the setup's last bar."""
     return bar_time(entry.bar_open, entry.found, zone, entry.timeframe)
 
@@ -80,7 +80,7 @@ def in_money(value: Decimal | None) -> str:
     return "-" if value is None else money(value)
 
 
-def journal_table(entries: Sequence[Entry], zone: str, width: int | None) -> list[str]:
+def journal_table(entries: Sequence[JournalEntry], zone: str, width: int | None) -> list[str]:
     """Give a table with a row for each entry, or blocks if ``width`` columns are too few, and its notes."""
     ids = short_ids([each.id for each in entries])
     rows = [_row(each, ids[each.id], zone) for each in entries]
@@ -94,7 +94,7 @@ def journal_table(entries: Sequence[Entry], zone: str, width: int | None) -> lis
     return [*lines, "", f"{told}, {decisions[None]:,} neither.", *LEGEND, OTHERWISE, *broken, "", SHORT]
 
 
-def _row(entry: Entry, short: str, zone: str) -> tuple[str, ...]:
+def _row(entry: JournalEntry, short: str, zone: str) -> tuple[str, ...]:
     return (
         bar_of(entry, zone),
         plain(entry.instrument, NAME_LENGTH),
@@ -143,9 +143,9 @@ def review_lines(found: Review, zone: str) -> list[str]:
 
 
 def _figures(found: Review) -> list[str]:
-    if not found.closed:
-        return ["Nothing was closed, so no result can be shown; `closewatch journal` lists what was found, and when."]
     heads, rows, notes = figure_rows(found)
+    if not rows:
+        return ["Nothing was closed, so no result can be shown; `closewatch journal` lists what was found, and when."]
     lines = table(heads, rows)
     lines += [
         "",
@@ -158,7 +158,12 @@ def _figures(found: Review) -> list[str]:
 
 
 def figure_rows(found: Review) -> tuple[Sequence[str], list[tuple[str, ...]], list[str]]:
-    """Give the figures of a review as a table, its heads first, and sentences that go with them."""
+    """Give the figures of a review as a table, its heads first, and sentences that go with them.
+
+    There are no rows if there is no result.
+    """
+    if not any(each.closed for each in found.figures.values()):
+        return (), [], []
     shown = {group: found.figures[group] for group in GROUPS}
     rows = [
         ("closed", *(f"{each.closed:,}" for each in shown.values())),
@@ -178,25 +183,25 @@ def figure_rows(found: Review) -> tuple[Sequence[str], list[tuple[str, ...]], li
     return ("results", *GROUPS.values()), rows, notes
 
 
-def _winners(each: Figures) -> str:
+def _winners(each: JournalFigures) -> str:
     return f"{each.winners:,} ({100 * each.winners / each.closed:.0f} %)" if each.closed else "-"
 
 
-def _share_between(each: Figures) -> str:
+def _share_between(each: JournalFigures) -> str:
     if each.share_between is None:
         return "too few to say" if each.closed else "-"
     low, high = each.share_between
     return f"{100 * low:.0f} to {100 * high:.0f} %"
 
 
-def _mean_between(each: Figures) -> str:
+def _mean_between(each: JournalFigures) -> str:
     if each.mean_between is None:
         return "too few to say" if each.closed else "-"
     low, high = each.mean_between
     return f"{low:+.2f} to {high:+.2f}"
 
 
-def _costs(each: Figures) -> str:
+def _costs(each: JournalFigures) -> str:
     if not each.costed:
         return "-"
     return f"{each.cost:f}" + (f" (of {each.costed:,})" if each.costed < each.closed else "")

@@ -35,7 +35,7 @@ UNFOLLOWED = ("no entry", "-", "-")
 """Shown for a setup without a planned entry of the followed style."""
 
 
-class Report:
+class ReplayReport:
     """Takes events and outcomes as they come, and keeps only the texts that a table or a line shows.
 
     Ten thousand are common.

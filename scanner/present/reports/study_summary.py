@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from scanner.studies.checked import left_out
 from scanner.studies.figures.verdict import between, in_r
 from scanner.wording.tables import table
-from scanner.wording.times import date, moment
+from scanner.wording.times import closing_date, date, moment
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -30,7 +30,7 @@ SOURCES = {"setup": "setups", "chance": "random bars", "chance_cross": "random, 
 def summary(study: Study, report: Report, zone: str) -> list[str]:
     """Give the lines; ``zone`` is that of the reader."""
     every = report.all
-    first, last = (date(at, "UTC") for at in (study.first, study.last))
+    first, last = date(study.first, "UTC"), closing_date(study.last)
     instruments = f"{len(study.instruments):,} instruments ({', '.join(study.timeframes)})"
     return [
         report.verdict.sentence,
@@ -38,7 +38,8 @@ def summary(study: Study, report: Report, zone: str) -> list[str]:
         "",
         f"{study.bars:,} bars of {instruments}, {first} to {last}",
         *left_out(study.checked, study.unjudged),
-        f"{every.found:,} setups: {every.set_aside:,} set aside, {every.entered:,} entered, {every.closed:,} closed",
+        f"{every.found:,} setups: {every.set_aside:,} set aside, {every.entered:,} entered, {every.closed:,} closed"
+        + (f", {every.still_open:,} still open and in no figure of R" if every.still_open else ""),
         *_broken_off(every),
         "",
         *table(
@@ -130,7 +131,7 @@ def _rules(rules: RuleChanges) -> Iterator[str]:
 
 def _beside(each: Beside, decimals: int) -> str:
     own, usual, bad = (f"{value:,.{decimals}f}" for value in (each.value, each.usual, each.bad))
-    return f"{own}; of the same results shuffled usually {usual}, and {bad} or more in 5 of 100"
+    return f"{own}; of the same results shuffled usually {usual}, and at worst {bad} in 95 of 100"
 
 
 def _told(interval: Interval) -> str:

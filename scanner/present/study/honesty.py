@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import orjson
 
 from scanner.present.study.numbers import count
-from scanner.present.study.tables import Group, Row, Table, grouped
+from scanner.present.study.tables import Row, RowGroup, grouped
 from scanner.wording.tables import NOTHING
 
 if TYPE_CHECKING:
@@ -59,17 +59,17 @@ def measured() -> tuple[Measured, ...]:
 def honesty(found: Sequence[Measured]) -> str:
     """Show the measurements, by the feeds they were made on."""
     head = ("share of feeds", "measured", "interval", "target", "", "feeds")
-    groups = tuple(
-        Group(of, tuple(Row(each.name, _cells(each)) for each in rows))
+    groups = [
+        RowGroup(of, tuple(Row(each.name, _cells(each)) for each in rows))
         for part in found
         for of, rows in groupby(part.rows, key=lambda each: each.of)
-    )
+    ]
     commands = " and ".join(dict.fromkeys(f"{part.command} on {part.date}" for part in found))
     words = (
         "The study was run on invented feeds whose truth is known, and its answers were compared with that. "
         f"Measured by {commands}; run these to measure again."
     )
-    return f"<p>{escape(words)}</p>\n{grouped(Table('Measured on feeds whose truth is known', head, groups))}"
+    return f"<p>{escape(words)}</p>\n{grouped('Measured on feeds whose truth is known', head, groups)}"
 
 
 def _cells(rate: Rate) -> tuple[str, ...]:

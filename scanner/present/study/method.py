@@ -15,11 +15,14 @@ if TYPE_CHECKING:
 METHOD = {
     "Bars and setups": (
         "All bars went through the code that judges live ones: rows that cannot be bars are refused, coarser bars are "
-        "made from finer ones, and a setup is found at the close of its last bar, from that bar and those before it."
+        "made from finer ones, and a setup is found at the close of its last bar, from that bar and those before it. "
+        "If the instruments were chosen because they still trade, those that failed are missing: that flatters longs, "
+        "of setups and of random bars alike, so read a mean together with the comparison with chance."
     ),
     "Entries, exits and worst-case fills": (
         "Each setup is followed bar by bar as it would be live. A gap fills at the open, and if a bar reaches both the "
-        "stop and the objective, the stop counts as first. A setup counts in figures of R once it is closed. One set "
+        "stop and the objective, the stop counts as first. A setup counts in figures of R once it is closed, so those "
+        "still open where the bars end are missing there, and more often long-lasting ones than others. One set "
         "aside by a required surrounding or a suspected bad tick is counted separately, in no other figure."
     ),
     "R and costs": (

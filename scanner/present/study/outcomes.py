@@ -6,7 +6,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from scanner.present.study.numbers import TOO_FEW, count, in_r, plain, share, span, with_span
-from scanner.present.study.tables import Group, Row, Table, grouped, table
+from scanner.present.study.tables import Row, RowGroup, grouped, table
 from scanner.studies.schema import AROUND
 from scanner.wording.tables import NOTHING
 from scanner.wording.text import plain as visible
@@ -78,6 +78,7 @@ def _figures(of: Figures) -> list[tuple[str, str, bool]]:
         ("still waiting", count(of.waiting), False),
         ("entered", count(of.entered), False),
         ("closed", count(of.closed), False),
+        ("still open where the bars end: in no figure of R", count(of.still_open), False),
         ("broken off by a leap in price that may be a split: their R is unknown", count(of.broken_off), False),
         ("months with a closed trade", count(of.months), False),
         ("winners", count(of.winners), False),
@@ -103,10 +104,10 @@ def breakdowns(found: Sequence[Breakdown]) -> str:
     alike = [f"{by(each)} {named(each.groups[0], each.by)}" for each in found if len(each.groups) == 1]
     shared = f"<p>The same for all setups: {escape('; '.join(alike))}.</p>" if alike else ""
     surroundings = [each for each in several if each.by.startswith(AROUND)]
-    parts = [grouped(_broken_down(each)) for each in several if each not in surroundings]
+    parts = [_broken_down(each) for each in several if each not in surroundings]
     if surroundings:
-        groups = tuple(Group(by(each), _rows(each.groups, each.by)) for each in surroundings)
-        parts.append(grouped(Table("By surroundings", ("surroundings", *GROUP_HEAD), groups)))
+        groups = [RowGroup(by(each), _rows(each.groups, each.by)) for each in surroundings]
+        parts.append(grouped("By surroundings", ("surroundings", *GROUP_HEAD), groups))
     intervals = sum(not group.too_few for each in several for group in each.groups)
     caution = (
         f"<p>{intervals:,} of these groups have an interval, each as if it were the only one: about one in twenty "
@@ -132,14 +133,14 @@ def named(group: Figures, column: str) -> str:
     return NOT_JUDGED if column.startswith(AROUND) and group.name == "unknown" else name(group.name, NAME_LENGTH)
 
 
-def _broken_down(breakdown: Breakdown) -> Table:
+def _broken_down(breakdown: Breakdown) -> str:
     kept, caption = breakdown.groups, f"By {by(breakdown)}"
     if len(kept) > MOST_ROWS:
         least = sorted((group.closed for group in kept), reverse=True)[MOST_ROWS - 1]
         most = [group for group in kept if group.closed >= least][:MOST_ROWS]
         caption += f": {MOST_ROWS} of {len(kept):,}, those with the most closed trades; FIGURES.json has all"
         kept = tuple(most)
-    return Table(caption, (by(breakdown), *GROUP_HEAD), (Group("", _rows(kept, breakdown.by)),))
+    return table(caption, (by(breakdown), *GROUP_HEAD), _rows(kept, breakdown.by))
 
 
 def _rows(groups: Sequence[Figures], column: str) -> tuple[Row, ...]:

@@ -20,22 +20,22 @@ from scanner.present.study.stories import gallery
 from scanner.studies.checked import left_out
 from scanner.wording.cautions import FULL, SHORT
 from scanner.wording.text import plain
-from scanner.wording.times import date
+from scanner.wording.times import closing_date, date
 from scanner.wording.words import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from scanner.present.study.honesty import Measured
-    from scanner.present.study.pictures.axes import Drawn
-    from scanner.present.study.stories import Shown
+    from scanner.present.study.pictures.axes import Plot
+    from scanner.present.study.stories import StoryWithChart
     from scanner.studies.figures.results import Report
     from scanner.studies.schema import Study
 
 TITLE = "Results of the setups"
 
 
-def page(study: Study, report: Report, shown: Sequence[Shown] = (), measured: Sequence[Measured] = ()) -> str:
+def page(study: Study, report: Report, shown: Sequence[StoryWithChart] = (), measured: Sequence[Measured] = ()) -> str:
     """Write the report: ``shown`` are the stories with charts, ``measured`` the measurements of the study itself."""
     sections = [each for each in _sections(study, report, shown, measured) if each[2]]
     links = "".join(f'<li><a href="#{anchor}">{escape(title)}</a></li>' for anchor, title, _ in sections)
@@ -53,7 +53,7 @@ def page(study: Study, report: Report, shown: Sequence[Shown] = (), measured: Se
 
 def _header(study: Study, report: Report) -> str:
     verdict = report.verdict
-    first, last = (date(moment, "UTC") if study.bars else "none" for moment in (study.first, study.last))
+    first, last = (date(study.first, "UTC"), closing_date(study.last)) if study.bars else ("none", "none")
     known = facts(
         [
             ("bars", count(study.bars)),
@@ -84,7 +84,7 @@ def _costs(study: Study) -> str:
 
 
 def _sections(
-    study: Study, report: Report, shown: Sequence[Shown], measured: Sequence[Measured]
+    study: Study, report: Report, shown: Sequence[StoryWithChart], measured: Sequence[Measured]
 ) -> list[tuple[str, str, str]]:
     """Give anchor, title and content of each section; one without content is left out."""
     streaks = outcomes.streaks(report.all)
@@ -117,7 +117,7 @@ def _sections(
     ]
 
 
-def _pictures(study: Study, report: Report) -> tuple[Drawn | None, ...]:
+def _pictures(study: Study, report: Report) -> tuple[Plot | None, ...]:
     """Draw the results of the closed setups; None where there is nothing to draw."""
     trades = study.trades
     counting = trades[trades["found"] & (trades["set_aside"] == "") & trades["net_r"].notna()]
@@ -139,14 +139,14 @@ def _rules(report: Report) -> str:
     return opening + rules.variants(report.rules, report.all) + walked
 
 
-def _stories(shown: Sequence[Shown]) -> str:
+def _stories(shown: Sequence[StoryWithChart]) -> str:
     if not shown:
         return ""
     words = "The best and the worst are rare; those in the middle and at random show the usual case."
     return f"<p>{words}</p>\n{gallery(shown)}"
 
 
-def _figure(drawn: Drawn | None) -> str:
+def _figure(drawn: Plot | None) -> str:
     if drawn is None:
         return ""
     shown = picture(drawn.svg, drawn.alt, "svg+xml")

@@ -88,7 +88,7 @@ def variants(rules: RuleChanges, as_is: Figures) -> str:
 
 
 def walk_forward(found: WalkForward) -> str:
-    """Show settings chosen on the past alone, compared with the defaults over the same periods."""
+    """Show settings chosen on the past alone, compared with the rules as they are over the same periods."""
     results = [
         Row("chosen on the past", (with_span(found.mean), count(found.closed)), found.too_few),
         Row(AS_IS, (with_span(found.as_is_mean), count(found.as_is_closed)), found.too_few),
@@ -102,7 +102,7 @@ def walk_forward(found: WalkForward) -> str:
     ]
     return "\n".join(
         (
-            table("Chosen on the past alone, compared with the defaults", ("rules", "mean R", "closed"), results),
+            table(f"Chosen on the past alone, compared with {AS_IS}", ("rules", "mean R", "closed"), results),
             table(caption, ("from", "chosen", "had ended", "their mean R"), choices),
         )
     )

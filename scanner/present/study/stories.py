@@ -11,7 +11,7 @@ import numpy as np
 from scanner.present.reports.page_html import picture
 from scanner.present.study.numbers import in_r
 from scanner.studies.figures.verdict import judged_setups
-from scanner.wording.times import date
+from scanner.wording.times import closing_date
 from scanner.wording.words import name
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ EACH = 2
 
 
 @dataclass(frozen=True, slots=True)
-class Chosen:
+class PickedStory:
     """A story to show and why; times are nanoseconds since 1970 UTC."""
 
     why: Why
@@ -41,14 +41,14 @@ class Chosen:
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
+class StoryWithChart:
     """A story and its chart, a PNG."""
 
-    story: Chosen
+    story: PickedStory
     chart: bytes
 
 
-def choose(study: Study) -> tuple[Chosen, ...]:
+def choose(study: Study) -> tuple[PickedStory, ...]:
     """Choose closed stories of the rules as they are, none twice.
 
     First come the best, the worst and the middle ones; those at random are drawn from the rest.
@@ -69,18 +69,18 @@ def choose(study: Study) -> tuple[Chosen, ...]:
     random = np.random.default_rng(study.seed)
     take("random", sorted(random.choice(len(left), min(EACH, len(left)), replace=False).tolist()) if left else ())
     plain = ordered.astype({"found_at": "int64", "ended_at": "int64"})
-    rows = plain[list(Chosen.__slots__[1:])].to_numpy(dtype=object).tolist()
-    return tuple(Chosen(why, *rows[row]) for why, row in picked)
+    rows = plain[list(PickedStory.__slots__[1:])].to_numpy(dtype=object).tolist()
+    return tuple(PickedStory(why, *rows[row]) for why, row in picked)
 
 
-def gallery(shown: Sequence[Shown]) -> str:
+def gallery(shown: Sequence[StoryWithChart]) -> str:
     """Show the charts, each with its result."""
     return f'<div class="beside">{"".join(_story(each.story, each.chart) for each in shown)}</div>'
 
 
-def _story(story: Chosen, chart: bytes) -> str:
+def _story(story: PickedStory, chart: bytes) -> str:
     what = f"{name(story.instrument)} {story.timeframe}, {story.setup.replace('_', ' ')} {story.direction}"
-    alt = f"Chart of {what}, found {date(story.found_at, 'UTC')} and ended {date(story.ended_at, 'UTC')}"
+    alt = f"Chart of {what}, found {closing_date(story.found_at)} and ended {closing_date(story.ended_at)}"
     below = f"{what}: {in_r(story.net_r)} R net"
     return (
         f'<figure class="story">{picture(chart, alt)}<figcaption><b>{KINDS[story.why]}</b> '

@@ -23,39 +23,30 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True)
-class Group:
+class RowGroup:
     """Rows that belong together; ``name`` is shown above them unless it is empty."""
 
     name: str
     rows: tuple[Row, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Table:
-    """A table: ``head`` names the columns, that of the rows' names first; ``groups`` have a cell for each other one."""
-
-    caption: str
-    head: tuple[str, ...]
-    groups: tuple[Group, ...]
-
-
 def table(caption: str, head: Sequence[str], rows: Sequence[Row]) -> str:
     """Write a table of rows that all belong together."""
-    return grouped(Table(caption, tuple(head), (Group("", tuple(rows)),)))
+    return grouped(caption, head, (RowGroup("", tuple(rows)),))
 
 
-def grouped(shown: Table) -> str:
-    """Write a table."""
-    head = "".join(f'<th scope="col">{escape(name)}</th>' for name in shown.head)
-    bodies = "\n".join(f"<tbody>\n{_group(group, len(shown.head))}\n</tbody>" for group in shown.groups)
-    caption = escape(shown.caption)
+def grouped(caption: str, head: Sequence[str], groups: Sequence[RowGroup]) -> str:
+    """Write a table: ``head`` names the columns, that of the rows' names first; rows have a cell for each other one."""
+    heads = "".join(f'<th scope="col">{escape(name)}</th>' for name in head)
+    bodies = "\n".join(f"<tbody>\n{_group(group, len(head))}\n</tbody>" for group in groups)
+    caption = escape(caption)
     return (
         f'<div class="scroll" role="region" tabindex="0" aria-label="{caption}">\n<table>\n'
-        f"<caption><span>{caption}</span></caption>\n<thead><tr>{head}</tr></thead>\n{bodies}\n</table>\n</div>"
+        f"<caption><span>{caption}</span></caption>\n<thead><tr>{heads}</tr></thead>\n{bodies}\n</table>\n</div>"
     )
 
 
-def _group(group: Group, columns: int) -> str:
+def _group(group: RowGroup, columns: int) -> str:
     title = f'<tr><th scope="rowgroup" colspan="{columns}"><span>{escape(group.name)}</span></th></tr>'
     return "\n".join([title] * bool(group.name) + [_row(row) for row in group.rows])
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from scanner.clocks import DAY
 from scanner.market.digits import grouped, with_minus
-from scanner.wording.times import date
+from scanner.wording.times import closing_date, date
 from scanner.wording.words import number_of
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ def in_alert(
     nanoseconds since 1970 UTC, ``max_age`` in days.
     """
     of_kind = "of this kind that were not set aside" if is_aside else "of this kind"
-    studied = f"(study of {date(record.at, zone)}, bars to {date(record.last, zone)})"
+    studied = f"(study of {date(record.at, zone)}, bars to {closing_date(record.last)})"
     if known is None or not known.closed:
         said = f"So far none {of_kind} closed on your bars {studied}."
     else:
@@ -38,8 +38,8 @@ def in_report(record: Record, others: int, instruments: int, now: int, max_age: 
     """Describe the stored study, for reports; ``others`` of the watched instruments have rules that it did not use."""
     closed = sum(each.closed for each in record.kinds)
     said = (
-        f"Alerts quote the study of {date(record.at, zone)}, of bars from {date(record.first, zone)} to "
-        f"{date(record.last, zone)}: {number_of(len(record.kinds), 'kind')} of setup, {grouped(closed)} closed."
+        f"Alerts quote the study of {date(record.at, zone)}, of bars from {date(record.first, 'UTC')} to "
+        f"{closing_date(record.last)}: {number_of(len(record.kinds), 'kind')} of setup, {grouped(closed)} closed."
     )
     doubts = _doubts(record, same_rules=True, now=now, max_age=max_age)
     if others:
@@ -51,18 +51,24 @@ def in_report(record: Record, others: int, instruments: int, now: int, max_age: 
 
 def came_to(known: KindRecord, looks: int) -> str:
     """Give the results of a kind of setup."""
-    if known.share is None or known.mean is None or known.low is None or known.high is None:
+    mean, low, high, rest = known.mean, known.low, known.high, known.without_best
+    if known.share is None or mean is None or low is None or high is None or rest is None:
         return "too few to say anything"
     counting = f" once {number_of(looks, 'look')} and chance are counted"
     verdict = {
         "too_few": "too few to say anything",
-        "no_sign": "no sign of an edge" + (counting if known.low > 0 else ""),
+        "no_sign": "no sign of an edge" + (counting if low > 0 else ""),
         "edge": "more than chance so far, which promises nothing",
         "loses": "it has lost so far",
     }[known.verdict]
-    mean, low, high = (with_minus(f"{each + 0.0:+.2f}") for each in (known.mean, known.low, known.high))
     share = f"{known.share:.0%}".replace("%", " %")
-    return f"{share} winners, mean {mean} R net of costs (95 % interval {low} … {high}): {verdict}"
+    between = f"95 % interval {_in_r(low)} … {_in_r(high)}"
+    told = f"mean {_in_r(mean)} R net of costs ({between}), without the best 1 % {_in_r(rest)} R"
+    return f"{share} winners, {told}: {verdict}"
+
+
+def _in_r(value: float) -> str:
+    return with_minus(f"{round(value, 2) + 0.0:+.2f}")
 
 
 def _doubts(record: Record, *, same_rules: bool, now: int, max_age: int) -> list[str]:

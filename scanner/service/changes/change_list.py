@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from scanner.configuration.model.outline import FIXED
 from scanner.configuration.model.settings import SettingsError
+from scanner.cycles import no_search_for_cycles
 from scanner.events import OF_SETUPS
 from scanner.market.bars import NO_BARS, NO_TIME, Bars
 from scanner.pipeline import Pools, run_together
@@ -70,20 +72,12 @@ def change_list(desk: Desk, watched: Sequence[Watched], account: Account) -> lis
     return changed
 
 
-def _seen_by_engine(each: Watched) -> tuple[object, ...]:
-    """Give everything that affects a pipeline: not the source of its bars, nor the sinks of its events."""
-    return (
-        each.instrument,
-        each.calendar.name,
-        each.calendar.tz,
-        each.base,
-        each.timeframes,
-        each.rulebook,
-        each.adjustments,
-        each.dates,
-    )
+def _seen_by_engine(each: Watched) -> Watched:
+    """Leave out what affects no pipeline: the source of its bars, and its group, which chooses the sinks of events."""
+    return replace(each, feed="", symbol="", group="")
 
 
+@no_search_for_cycles()
 def revive(desk: Desk, names: Sequence[str]) -> list[str]:
     """Warm fresh pipelines with the bars in the store, if it has any; names their instruments.
 

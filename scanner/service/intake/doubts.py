@@ -24,7 +24,7 @@ MANY = 3
 
 
 @dataclass(frozen=True, slots=True)
-class Weighed:
+class WeighedBars:
     """Which restated bars to take, from which opening on to ask for a second answer, and what to report on the rest."""
 
     bars: Bars = NO_BARS
@@ -57,7 +57,7 @@ class Doubts:
         self._gaps[name] = last.open_time, begin
         return before is None or before[0] != last.open_time or before[1] > begin
 
-    def weigh(self, name: str, said: Bars, *, since: int | None, last: Bar, reaches: bool) -> Weighed:
+    def weigh(self, name: str, said: Bars, *, since: int | None, last: Bar, reaches: bool) -> WeighedBars:
         """Weigh the bars ``said`` that an answer restates.
 
         ``since`` is the opening from which on the feed was asked, None for all it has, and ``last`` the last bar known.
@@ -70,11 +70,11 @@ class Doubts:
         if not len(left) or left is before:
             if not len(said) or len(bars):
                 self._told.discard(name)
-            return Weighed(bars)
+            return WeighedBars(bars)
         told = name in self._told
         self._told.add(name)
         again = int(left.open_time[0])
-        return Weighed(bars, again, "" if told else sentence(left, last.open_time if since is None else since))
+        return WeighedBars(bars, again, "" if told else sentence(left, last.open_time if since is None else since))
 
 
 def weigh(said: Bars, doubt: Bars, *, since: int, last: Bar, reaches: bool) -> tuple[Bars, Bars]:

@@ -15,7 +15,7 @@ from scanner.backoff import Pauses
 from scanner.clocks import SECOND
 from scanner.ports import FeedTroubleError, Want
 from scanner.service.intake.lateness import LateWatch
-from scanner.service.intake.requests import Manners, arrivals_of, parted
+from scanner.service.intake.requests import FeedLimits, arrivals_of, parted
 from scanner.store import StoreTroubleError
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from scanner.clocks import Clock
     from scanner.events import Event
     from scanner.ports import Feed
-    from scanner.service.committing import Keeping
+    from scanner.service.committing import Committer
     from scanner.service.intake.lateness import Lateness
     from scanner.service.intake.requests import Ask
     from scanner.service.together.usual import Arrival
@@ -46,7 +46,7 @@ REFUSALS = 3
 
 
 class Intake:
-    """Asks one feed; ``keeping`` takes the rows that came, and the events and troubles to report.
+    """Asks one feed; ``committer`` takes the rows that came, and the events and troubles to report.
 
     ``chance`` gives numbers from 0 up to 1. Waiting is always sleeping, so that a jump of the clock neither shortens
     nor lengthens it.
@@ -56,22 +56,22 @@ class Intake:
         self,
         name: str,
         feed: Feed,
-        manners: Manners,
-        keeping: Keeping,
+        limits: FeedLimits,
+        committer: Committer,
         *,
         clock: Clock,
         chance: Callable[[], float],
     ) -> None:
         self.name = name
         self.feed = feed
-        self.manners = manners
+        self.limits = limits
         self.clock = clock
-        self.keeping = keeping
-        self.desk = keeping.desk
+        self.committer = committer
+        self.desk = committer.desk
         self.trouble = ""
         self._pauses = Pauses(chance, longest=LONGEST_PAUSE)
         self._lateness = LateWatch(name, self.desk)
-        self._room = asyncio.Semaphore(manners.at_once)
+        self._room = asyncio.Semaphore(limits.at_once)
         self._turn = asyncio.Semaphore(1)
         self._open = asyncio.Event()
         self._open.set()
@@ -219,7 +219,7 @@ class Intake:
                     self._leave_alone(self._pauses.asked(1, problem.retry_after))
                 return
             except TimeoutError:
-                self._failed(asks, f"the feed {self.name} gave no answer within {self.manners.answer_within:g} s")
+                self._failed(asks, f"the feed {self.name} gave no answer within {self.limits.answer_within:g} s")
                 return
             except Exception as problem:  # noqa: BLE001 - whatever is wrong with an adapter, the watch goes on
                 self._failed(asks, f"the adapter of the feed {self.name} failed: {type(problem).__name__}: {problem}")
@@ -240,15 +240,15 @@ class Intake:
                 since = min(since, again)
             enough_from = self.desk.enough_from(ask.instrument, asked) if since is None else None
             wants.setdefault(Want(ask.symbol, ask.timeframe, since, enough_from), []).append(ask)
-        async with asyncio.timeout(self.manners.answer_within):
+        async with asyncio.timeout(self.limits.answer_within):
             answers = await self.feed.fetch(list(wants))
         return arrivals_of(answers, wants, asked)
 
     async def _wait_for_turn(self) -> None:
         """Keep to the requests per minute that the feed allows."""
-        if self.manners.requests_per_minute is not None:
+        if self.limits.requests_per_minute is not None:
             await self._turn.acquire()
-            _begin(self._timers, self._after(60 / self.manners.requests_per_minute, self._turn.release))
+            _begin(self._timers, self._after(60 / self.limits.requests_per_minute, self._turn.release))
 
     async def _after(self, seconds: float, act: Callable[[], None]) -> None:
         await self.clock.sleep(seconds)
@@ -274,14 +274,14 @@ class Intake:
         """Remember a trouble of the feed, and report it if it is new."""
         if trouble != self.trouble:
             self.trouble = trouble
-            self.keeping.to_report.note(f"feed {self.name}: {trouble}")
+            self.committer.to_report.note(f"feed {self.name}: {trouble}")
 
     async def _hand_over(self, arrivals: Sequence[Arrival]) -> None:
         """Let rows be taken in, and report when the feed is no longer late."""
         missed = self._lateness.instruments
         for part in parted(arrivals, missed):
             try:
-                taken = await self.keeping.take(part)
+                taken = await self.committer.take(part)
             except StoreTroubleError as problem:
                 self.in_trouble(str(problem))
                 continue
@@ -303,7 +303,7 @@ class Intake:
         It waits longer, within a limit, if nothing could be asked for yet or more is coming. A close later than the
         latest one asked for is not missed: the clock was set back since.
         """
-        patience = self.manners.patience
+        patience = self.limits.patience
         left = patience - (self.clock.now() - max(closes.values())) / SECOND
         # An old close, asked for after an outage, gets the full patience.
         await self.clock.sleep(left if 0 < left <= patience else patience)
@@ -338,7 +338,7 @@ class Intake:
             times = 0
             while True:
                 try:
-                    await self.keeping.say(event)
+                    await self.committer.say(event)
                 except StoreTroubleError as problem:
                     self.in_trouble(str(problem))
                 else:

@@ -26,7 +26,7 @@ class Ask:
 
 
 @dataclass(frozen=True, slots=True)
-class Manners:
+class FeedLimits:
     """How a feed wants to be asked, by its own settings; times in seconds."""
 
     settle: float = 2.0
@@ -37,7 +37,7 @@ class Manners:
     """Seconds after which a request is given up."""
 
     @classmethod
-    def of(cls, feed: Feed) -> Manners:
+    def of(cls, feed: Feed) -> FeedLimits:
         """Give the values of a feed's settings, with defaults for those it does not have."""
         told, usual = getattr(feed, "settings", None), cls()
         return cls(**{each.name: getattr(told, each.name, getattr(usual, each.name)) for each in fields(cls)})

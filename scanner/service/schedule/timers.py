@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
     from scanner.clocks import Clock
     from scanner.configuration.model.settings import Watched
+    from scanner.market.sessions.calendars import Calendar
+    from scanner.market.sessions.timeframes import Timeframe
     from scanner.service.upkeep import Upkeep
 
 
@@ -47,17 +49,10 @@ class Group:
 
 def groups_of(watched: Sequence[Watched]) -> list[Group]:
     """Group instruments whose bars close at the same time and come from the same feed."""
-    found: dict[tuple[str, str, str, str], list[Watched]] = {}
+    found: dict[tuple[str, Calendar, Timeframe], list[str]] = {}
     for each in watched:
-        found.setdefault((each.feed, each.calendar.name, each.calendar.tz, each.base.name), []).append(each)
-    return [
-        Group(
-            feed,
-            Timetable(together[0].calendar, together[0].base),
-            tuple(each.instrument.symbol for each in together),
-        )
-        for (feed, *_), together in found.items()
-    ]
+        found.setdefault((each.feed, each.calendar, each.base), []).append(each.instrument.symbol)
+    return [Group(feed, Timetable(calendar, base), tuple(names)) for (feed, calendar, base), names in found.items()]
 
 
 @dataclass(slots=True)

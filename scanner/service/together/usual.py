@@ -63,7 +63,7 @@ class Arrival(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Rows:
+class Answers:
     """The rows of many answers in one table: those of the answer k are ``count[k]`` from ``begin[k]`` on."""
 
     raw: RawBars
@@ -71,7 +71,7 @@ class Rows:
     count: Integers
 
     @classmethod
-    def of(cls, arrivals: Sequence[Arrival]) -> Rows:
+    def of(cls, arrivals: Sequence[Arrival]) -> Answers:
         """Put the rows of answers of one source together; rows that already share a table are not copied."""
         shared: dict[int, tuple[RawBars, int]] = {}
         size = 0
@@ -85,17 +85,7 @@ class Rows:
             begins.append(found[1] + part.start)
             counts.append(part.stop - part.start)
         raws = [raw for raw, _ in shared.values()]
-        return cls(_joined(raws), np.array(begins, dtype=np.int64), np.array(counts, dtype=np.int64))
-
-
-def _joined(raws: Sequence[RawBars]) -> RawBars:
-    if len(raws) == 1:
-        return raws[0]
-    stamp, first, high, low, last, volume, row = (
-        np.concatenate([getattr(raw, name) for raw in raws])
-        for name in ("stamp", "open", "high", "low", "close", "volume", "row")
-    )
-    return RawBars(stamp, first, high, low, last, volume, row, raws[0].source, raws[0].stamp_kind)
+        return cls(RawBars.joined(raws), np.array(begins, dtype=np.int64), np.array(counts, dtype=np.int64))
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +104,7 @@ class Usual:
 
 
 def usual_answers(
-    rows: Rows, times: Integers, prices: NDArray[np.float64], timetable: Timetable, phases: Integers, now: Integers
+    rows: Answers, times: Integers, prices: NDArray[np.float64], timetable: Timetable, phases: Integers, now: Integers
 ) -> Usual:
     """Separate usual answers from the others, each of which needs a close look.
 
@@ -195,7 +185,7 @@ def take_usual(
     ``is_after_its_end`` says whether a bar belongs to a coarser one that already counted as complete.
     """
     whole = [pipelines[each.instrument] for each in arrivals]
-    timetable, rows = whole[0].guard.timetable, Rows.of(arrivals)
+    timetable, rows = whole[0].guard.timetable, Answers.of(arrivals)
     numbers = last.rows([each.instrument for each in arrivals])
     unsure = () if timetable.calendar.known else whole
     phases = np.array([each.guard.phase for each in unsure], dtype=np.int64)
@@ -227,7 +217,7 @@ def take_usual(
     return together, single, [arrivals[place] for place in np.flatnonzero(~usual).tolist()]
 
 
-def _bars(rows: Rows, at: Integers, opens: Integers, closes: Integers) -> Bars:
+def _bars(rows: Answers, at: Integers, opens: Integers, closes: Integers) -> Bars:
     raw = rows.raw
     return Bars(opens, closes, raw.open[at], raw.high[at], raw.low[at], raw.close[at], raw.volume[at])
 
@@ -239,7 +229,7 @@ def _follow(bars: Bars, pipelines: Sequence[Pipeline]) -> None:
         pipeline.guard.follow(opened, closed, row)
 
 
-def _sent(rows: Rows, keys: Sequence[SeriesKey], which: NDArray[np.intp], closed: Integers) -> SentRows:
+def _sent(rows: Answers, keys: Sequence[SeriesKey], which: NDArray[np.intp], closed: Integers) -> SentRows:
     """Give the rows of some answers that have closed."""
     which = which[closed[which] > 0]
     counts = closed[which]

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from scanner.configuration.adapters import build_feed, build_sink
 from scanner.configuration.model.settings import SettingsError
 from scanner.ports import DeliveryError, FeedTroubleError, Hearing, Want
-from scanner.service.intake.requests import Manners
-from scanner.service.trying.first_answer import Look, look
+from scanner.service.intake.requests import FeedLimits
+from scanner.service.trying.first_answer import Tried, look
 from scanner.store.lock import not_running
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ STOP_SECONDS = 5.0
 
 async def try_all(
     settings: Settings, environ: Mapping[str, str], seconds: float = SECONDS, *, show_body: bool = False
-) -> dict[str, Look]:
+) -> dict[str, Tried]:
     """Make, start and stop every feed and sink, and return the result of each.
 
     A feed is also asked for the bars of its first instrument, and they are checked. With ``show_body``, errors show
@@ -55,44 +55,44 @@ async def try_all(
         return dict(zip(trials, await asyncio.gather(*trials.values()), strict=True))
 
 
-async def _sink(make: Callable[[], Sink], seconds: float) -> Look:
+async def _sink(make: Callable[[], Sink], seconds: float) -> Tried:
     try:
         sink = make()
     except SettingsError as problem:
-        return Look(str(problem))
+        return Tried(str(problem))
 
-    async def use() -> Look:
+    async def use() -> Tried:
         await sink.start()
         if isinstance(sink, Hearing) and sink.hears:
             await sink.try_hearing()
-        return Look()
+        return Tried()
 
     return await _tried(sink, use, seconds)
 
 
-async def _feed(make: Callable[[], Feed], each: Watched | None, zone: str, seconds: float) -> Look:
+async def _feed(make: Callable[[], Feed], each: Watched | None, zone: str, seconds: float) -> Tried:
     try:
         feed = make()
     except SettingsError as problem:
-        return Look(str(problem))
+        return Tried(str(problem))
 
-    async def ask() -> Look:
+    async def ask() -> Tried:
         await feed.start()
         if each is None:
-            return Look()
+            return Tried()
         answers = await feed.fetch([Want(each.symbol, each.base.name, None)])
         return await asyncio.to_thread(look, answers, each, feed, zone)
 
-    return await _tried(feed, ask, max(seconds, Manners.of(feed).answer_within))
+    return await _tried(feed, ask, max(seconds, FeedLimits.of(feed).answer_within))
 
 
-async def _tried(outside: Feed | Sink, use: Callable[[], Awaitable[Look]], seconds: float) -> Look:
+async def _tried(outside: Feed | Sink, use: Callable[[], Awaitable[Tried]], seconds: float) -> Tried:
     try:
         async with asyncio.timeout(seconds):
             return await use()
     except TimeoutError:
-        return Look(f"it has not answered within {seconds:g} s; check its address and the network")
+        return Tried(f"it has not answered within {seconds:g} s; check its address and the network")
     except (FeedTroubleError, DeliveryError) as trouble:
-        return Look(str(trouble))
+        return Tried(str(trouble))
     finally:
         await asyncio.wait({asyncio.ensure_future(outside.stop())}, timeout=STOP_SECONDS)

@@ -29,14 +29,14 @@ ROUNDING = 1e-6
 """The part of a step by which the difference of two prices may be off."""
 
 
-class Look(NamedTuple):
+class Tried(NamedTuple):
     """The result of a check: ``trouble`` in a sentence, None if there is none, and what was ``seen``."""
 
     trouble: str | None = None
     seen: str = ""
 
 
-def look(answers: Sequence[Answer], each: Watched, feed: Feed, zone: str) -> Look:
+def look(answers: Sequence[Answer], each: Watched, feed: Feed, zone: str) -> Tried:
     """Check a feed's answer to a request for the bars of an instrument; ``zone`` is the user's."""
     guard, parts, notes = Guard(Timetable(each.calendar, each.base)), list[Bars](), list[Note]()
     rows, counts, symbol = 0, Counter[str](), each.symbol
@@ -48,19 +48,19 @@ def look(answers: Sequence[Answer], each: Watched, feed: Feed, zone: str) -> Loo
             notes += checked.notes
             counts += checked.counts
     if not rows and feed.arrived is not None:
-        return Look(seen=f"no bar of {symbol} has been pushed yet")
+        return Tried(seen=f"no bar of {symbol} has been pushed yet")
     if not rows:
-        return Look(f"no row of {symbol} came for {each.base.name}; check symbol, base and timeframes")
+        return Tried(f"no row of {symbol} came for {each.base.name}; check symbol, base and timeframes")
     found = Bars.joined(parts)
     bars, refused = len(found), rows - len(found)
     why = ""
     if refused:
         why = f"{_refused(refused, rows, symbol)} refused, {_example(notes, counts, feed)}"
     if refused > bars:
-        return Look(why)
+        return Tried(why)
     span = f"from {moment(int(found.open_time[0]), zone)} to {moment(int(found.close_time[-1]), zone)}"
     seen = f"{counted(bars, 'bar')} of {symbol} {each.base.name} {span}"
-    return Look(_step_trouble(found, each), "; ".join(filter(None, (seen, why))))
+    return Tried(_step_trouble(found, each), "; ".join(filter(None, (seen, why))))
 
 
 def _refused(refused: int, rows: int, symbol: str) -> str:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from scanner.store import Store
-    from scanner.store.recordings import Recorded
+    from scanner.store.recordings import Arrived
 
 Group = TypeVar("Group")
 Member = TypeVar("Member")
@@ -202,7 +202,7 @@ def _gathered(members: Iterable[tuple[Group, int, Member]]) -> Iterator[tuple[Gr
         yield group, found
 
 
-def _recorded_columns(files: _Files, group: Sequence[Recorded], names: dict[int, SeriesKey]) -> dict[str, Any]:
+def _recorded_columns(files: _Files, group: Sequence[Arrived], names: dict[int, SeriesKey]) -> dict[str, Any]:
     raws = [each.raw for each in group]
     counts = [len(raw) for raw in raws]
     stamps = np.concatenate([raw.stamp for raw in raws])

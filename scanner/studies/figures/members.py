@@ -83,7 +83,7 @@ def _places(values: pd.Series, among: pa.Array) -> Integers:
 
 
 @dataclass(frozen=True, slots=True)
-class Drawn:
+class GroupFigure:
     """A figure of several groups: ``interval`` is by group, without ends if there is too little.
 
     ``which`` are the groups that have ends, in the order of ``resampled``; None if no group has.
@@ -100,7 +100,7 @@ class Drawn:
         groups: Flags,
         resampled: Resampled | None,
         intervals: Callable[[Resampled], list[Interval]],
-    ) -> Drawn:
+    ) -> GroupFigure:
         """Take a figure of all groups, and how it varies for the ``groups`` with enough trades, if any.
 
         A figure that is the same in all months has no error, so it has no interval either.
@@ -126,8 +126,8 @@ class Groups:
     closed: list[int]
     months: list[int]
     months_in_all: int
-    mean: Drawn
-    difference: Drawn
+    mean: GroupFigure
+    difference: GroupFigure
 
 
 def beside_first(members: Members, samples: int, seed: int) -> Groups:
@@ -153,6 +153,6 @@ def beside_first(members: Members, samples: int, seed: int) -> Groups:
         closed,
         (count > 0).sum(axis=1).tolist(),
         count.shape[1],
-        Drawn.of(mean, for_mean, of_means, Resampled.intervals),
-        Drawn.of(difference, for_difference, of_differences, singly),
+        GroupFigure.of(mean, for_mean, of_means, Resampled.intervals),
+        GroupFigure.of(difference, for_difference, of_differences, singly),
     )

@@ -187,6 +187,7 @@ class _Group:
             never_entered=int((kept & ~setups.entered & ~setups.waiting).sum()),
             waiting=int((kept & setups.waiting).sum()),
             closed=size,
+            still_open=int((kept & setups.entered & ~setups.closed & ~setups.broken_off).sum()),
             broken_off=int((kept & setups.entered & setups.broken_off).sum()),
             months=months,
             too_few=not enough,

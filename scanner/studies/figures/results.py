@@ -40,14 +40,15 @@ class Figures:
 
     ``found`` are all of them, ``set_aside`` those that the rules set aside, which count in nothing below. ``entered``
     and ``never_entered`` split the rest, except those that are still ``waiting``; ``closed`` are those with an R, in
-    ``months`` different months, ``broken_off`` those entered whose R is unknown, since prices leapt. ``too_few`` says
-    that there are too few for any interval. ``mean``, ``median`` and ``without_best`` (the mean without the ``best``
-    results that are the best 1 %, at least one) are in R; ``total`` and ``total_without_best`` are sums. ``spread`` is
-    the standard deviation. ``design_effect`` is the factor by which shared months widen the variance of the mean.
-    ``profit_factor`` is the sum of gains over the sum of losses. ``losing_run`` counts losses in a row, ``drawdown`` is
-    the deepest fall of the running sum in R. ``bars_held`` are quartiles of the bars held; ``best_r`` and ``worst_r``
-    are medians of the furthest reached. ``gapped`` is the share left through a gap beyond the stop, ``both`` the share
-    with entry and stop in one bar. ``cost`` is the mean cost in R.
+    ``months`` different months. Those entered without one are ``still_open`` where the bars end, or ``broken_off``
+    since prices leapt. ``too_few`` says that there are too few for any interval. ``mean``, ``median`` and
+    ``without_best`` (the mean without the ``best`` results that are the best 1 %, at least one) are in R; ``total``
+    and ``total_without_best`` are sums. ``spread`` is the standard deviation. ``design_effect`` is the factor by
+    which shared months widen the variance of the mean. ``profit_factor`` is the sum of gains over the sum of losses.
+    ``losing_run`` counts losses in a row, ``drawdown`` is the deepest fall of the running sum in R. ``bars_held`` are
+    quartiles of the bars held; ``best_r`` and ``worst_r`` are medians of the furthest reached. ``gapped`` is the
+    share left through a gap beyond the stop, ``both`` the share with entry and stop in one bar. ``cost`` is the mean
+    cost in R.
     """
 
     name: str
@@ -57,6 +58,7 @@ class Figures:
     never_entered: int
     waiting: int
     closed: int
+    still_open: int
     broken_off: int
     months: int
     too_few: bool
@@ -156,7 +158,7 @@ class RuleChanges:
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class PeriodChoice:
     """The variant with the best trades that had ended before ``month``, and the basis of the choice for a period."""
 
     month: int
@@ -167,9 +169,9 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class WalkForward:
-    """Settings chosen for each period from its past alone, compared with the defaults over the same periods."""
+    """Settings chosen for each period from its past alone, beside the rules as they are over the same periods."""
 
-    choices: tuple[Choice, ...]
+    choices: tuple[PeriodChoice, ...]
     closed: int
     as_is_closed: int
     too_few: bool
@@ -212,7 +214,7 @@ class Verdict:
 
     ``mean`` is at 95 %; ``corrected`` is the same mean at the wider level that allows for the number of ``looks`` at
     these bars, and ``over_chance`` the difference from chance at that level (the least favourable one; None without
-    controls).
+    controls). ``without_best`` is the mean without the best 1 %, at least one; None if there are too few.
     """
 
     kind: Kind
@@ -223,6 +225,7 @@ class Verdict:
     mean: Interval
     corrected: Interval
     over_chance: Interval | None
+    without_best: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,10 +252,11 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class Running:
-    """The running sum of R in the order of entries, with the fan that contains 95 of 100 sums if the mean is ``under``.
+    """The running sum of R in the order of entries, with a fan of such sums if the mean is ``under``.
 
     Points are thinned to a few hundred; ``times`` are nanoseconds since 1970 UTC. ``under`` is the mean of chance on
-    the same bars, 0 without controls.
+    the same bars, 0 without controls. At each point the fan contains 95 of 100 sums; ``throughout`` is the share of
+    those that are in it at all points.
     """
 
     under: float
@@ -262,6 +266,7 @@ class Running:
     low: tuple[float, ...]
     middle: tuple[float, ...]
     high: tuple[float, ...]
+    throughout: float
 
 
 @dataclass(frozen=True, slots=True)

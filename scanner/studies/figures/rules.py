@@ -18,7 +18,7 @@ from scanner.studies.figures.several import chances, false_discovery, superior, 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from scanner.studies.figures.members import Drawn, Groups
+    from scanner.studies.figures.members import GroupFigure, Groups
     from scanner.studies.schema import Study, Variant
 
 
@@ -64,7 +64,7 @@ def rules_among(variants: Sequence[Variant], groups: Groups) -> RuleChanges:
     return RuleChanges(tuple(results[1:]), over_as_is, over_nothing)
 
 
-def _superior(drawn: Drawn, names: list[str], months: int) -> Superior | None:
+def _superior(drawn: GroupFigure, names: list[str], months: int) -> Superior | None:
     if drawn.resampled is None:
         return None
     return superior(drawn.resampled, [names[number] for number in drawn.which], months)

@@ -103,4 +103,5 @@ def running_of(results: Floats, month: Integers, entered_at: Integers, under: fl
         low=tuple(low.tolist()),
         middle=tuple(middle.tolist()),
         high=tuple(high.tolist()),
+        throughout=float(((low <= paths) & (paths <= high)).all(axis=1).mean()),
     )

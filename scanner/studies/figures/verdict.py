@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from math import fsum
+from dataclasses import replace
+from math import ceil, fsum
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -65,7 +66,7 @@ def verdict_on(setups: pd.DataFrame, pairs: Sequence[Pairs], looks: int, samples
     level = 1 - (1 - LEVEL) / looks
     if too_few(trades, months):
         nothing = Interval(fsum(result) / trades if trades else None)
-        return Verdict("too_few", _too_few(trades, months), trades, months, looks, nothing, nothing, None)
+        return Verdict("too_few", _too_few(trades, months), trades, months, looks, nothing, nothing, None, None)
     count, total = by_month(month, result)
     resampled = means(count[None], total[None], weights(len(count), samples, seed))
     mean, corrected = resampled.intervals()[0], resampled.intervals(level)[0]
@@ -75,8 +76,10 @@ def verdict_on(setups: pd.DataFrame, pairs: Sequence[Pairs], looks: int, samples
         kind = "edge"
     elif corrected.high is not None and corrected.high < 0:
         kind = "loses"
-    sentence = _sentence(kind, trades, months, looks, mean, corrected, worst)
-    return Verdict(kind, sentence, trades, months, looks, mean, corrected, worst)
+    rest = trades - ceil(trades / 100)
+    without_best = fsum(result[:rest]) / rest
+    verdict = Verdict(kind, "", trades, months, looks, mean, corrected, worst, without_best)
+    return replace(verdict, sentence=_sentence(verdict))
 
 
 def judge(study: Study, hypotheses: Sequence[Hypothesis], samples: int = SAMPLES) -> tuple[Judged, ...]:
@@ -112,21 +115,20 @@ def _too_few(trades: int, months: int) -> str:
     )
 
 
-def _sentence(
-    kind: Kind, trades: int, months: int, looks: int, mean: Interval, corrected: Interval, above: Interval | None
-) -> str:
-    opening = {"edge": "A sign of an edge in the past", "loses": "A loss", "no_sign": "No sign of an edge"}[kind]
+def _sentence(of: Verdict) -> str:
+    opening = {"edge": "A sign of an edge in the past", "loses": "A loss", "no_sign": "No sign of an edge"}[of.kind]
     told = (
-        f"{opening}: {trades:,} trades in {months:,} months, on average {in_r(mean.value)} R each, net of costs "
-        f"(95 % interval {between(mean)})"
+        f"{opening}: {of.trades:,} trades in {of.months:,} months, on average {in_r(of.mean.value)} R each, net of "
+        f"costs (95 % interval {between(of.mean)}), and {in_r(of.without_best)} R without the best 1 %"
     )
-    if looks > 1:
-        told += f"; corrected for {looks:,} looks at these bars, {between(corrected)}"
+    above = of.over_chance
+    if of.looks > 1:
+        told += f"; corrected for {of.looks:,} looks at these bars, {between(of.corrected)}"
     if above is None:
         return f"{told}; there are no random trades to compare them with."
     if above.low is None:
         return f"{told}; too few of them have random trades on the same bars to be compared with."
-    same = ", at the same level" if looks > 1 else ""
+    same = ", at the same level" if of.looks > 1 else ""
     return f"{told}; against random trades on the same bars {in_r(above.value)} R{same} ({between(above)})."
 
 

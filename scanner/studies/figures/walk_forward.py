@@ -15,7 +15,7 @@ import numpy as np
 from scanner.clocks import SECOND
 from scanner.studies.figures.members import Members, beside_first, enough
 from scanner.studies.figures.months import too_few
-from scanner.studies.figures.results import Choice, WalkForward
+from scanner.studies.figures.results import PeriodChoice, WalkForward
 from scanner.studies.stories.variants import AS_IS
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ def walk_forward_of(study: Study, samples: int, seed: int) -> WalkForward | None
         trades, in_all = count.sum(axis=1), total.sum(axis=1)
         mean = np.divide(in_all, trades, out=np.full_like(trades, -np.inf), where=known)
         best = int(np.argmax(mean))
-        choices.append(Choice(MONTHS * year, study.variants[best].name, int(trades[best]), float(mean[best])))
+        choices.append(PeriodChoice(MONTHS * year, study.variants[best].name, int(trades[best]), float(mean[best])))
         has |= members.has[[AS_IS, best]] & (members.month // MONTHS == year)
     if not choices:
         return None

@@ -43,6 +43,7 @@ def _kind(study: Study, where: dict[str, str], looks: int) -> KindRecord:
         closed=verdict.trades,
         share=float((judged_setups(study.trades, where)["net_r"] > 0).mean()) if enough else None,
         mean=verdict.mean.value if enough else None,
+        without_best=verdict.without_best,
         low=verdict.mean.low,
         high=verdict.mean.high,
         verdict=verdict.kind,

@@ -17,6 +17,7 @@ from pydantic import Field, TypeAdapter, ValidationError
 
 from scanner.studies.figures.results import Hypothesis
 from scanner.studies.kept.values import Moment, Value
+from scanner.studies.schema import StudyFile  # noqa: TC001 - pydantic reads the annotations
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -31,18 +32,10 @@ class LedgerError(Exception):
     exit_code = 2
 
 
-class FileRead(Value):
-    """A file that was read: its name, its size in bytes and the SHA-256 of its content."""
-
-    name: str
-    size: int
-    mark: str
-
-
 class BarsRead(Value):
     """Which bars were looked at: ``first`` is the first opening among them, ``last`` the last close."""
 
-    files: tuple[FileRead, ...]
+    files: tuple[StudyFile, ...]
     instruments: tuple[str, ...]
     first: Moment
     last: Moment
@@ -60,7 +53,7 @@ class BarsRead(Value):
         return at_once and not set(self.instruments).isdisjoint(other.instruments)
 
 
-class Question(Value):
+class StudyQuestion(Value):
     """What was asked: in ``words``, and in the values that identify the question.
 
     ``rules`` are the marks of all rules and costs, ``reading`` is the mark of how files were read. ``seed`` is the seed
@@ -78,7 +71,7 @@ class Question(Value):
         """What makes two questions the same, whatever their words."""
         return self.rules, self.timeframes, self.reading, self.seed
 
-    def is_within(self, other: Question) -> bool:
+    def is_within(self, other: StudyQuestion) -> bool:
         """Whether it shares rules and timeframes with the other."""
         return (
             set(self.rules) <= set(other.rules)
@@ -92,7 +85,7 @@ class Look(Value):
 
     kind: Literal["look"] = "look"
     at: Moment
-    asked: Question
+    asked: StudyQuestion
     variants: int = Field(ge=0)
     bars: BarsRead
 
@@ -114,7 +107,7 @@ class Written(Value):
     name: str
     where: dict[str, str]
     after: Moment
-    asked: Question
+    asked: StudyQuestion
     bars: BarsRead
 
 
@@ -193,9 +186,8 @@ def add(paths: Sequence[Path], line: Look | Written, allow: Callable[[Ledger], N
     ledger is unchanged.
     """
     path = folder_of(paths) / NAME
-    others = read(
-        paths, but=path
-    )  # before locking, since two studies that each hold a ledger must not wait for each other
+    # Before locking, since two studies that each hold a ledger must not wait for each other.
+    others = read(paths, but=path)
     with _open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND, fcntl.LOCK_EX) as file:
         before = _read(path, file) + others
         allow(before)

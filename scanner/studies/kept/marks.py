@@ -56,6 +56,8 @@ def rules_marks(settings: Settings | None, rulebook: Rulebook, instruments: Iter
 
 
 def _code_of(chosen: Chosen) -> str:
-    """Mark the file of a user's own setup; empty for built-in ones."""
-    path = Path(str(sys.modules[chosen.setup.measure.__module__].__file__))
-    return "" if path.is_relative_to(HOUSE) else mark_of(path.read_bytes())
+    """Mark the files of a user's own setup; empty for built-in ones."""
+    functions = (chosen.setup.measure, chosen.setup.find, chosen.setup.weigh, chosen.setup.words)
+    paths = {Path(str(sys.modules[each.__module__].__file__)) for each in functions}
+    own = sorted(path for path in paths if not path.is_relative_to(HOUSE))
+    return mark_of(*(path.read_bytes() for path in own)) if own else ""

@@ -26,8 +26,8 @@ class KindRecord(Value):
     """The results of one kind: one setup in one direction on one timeframe, without those set aside.
 
     ``share`` is the share of winners among the ``closed``, ``mean`` is in R, net of costs, with its 95 % interval from
-    ``low`` to ``high``; None if there is too little. ``verdict`` is that of a study of this kind alone, with the other
-    kinds counted as looks.
+    ``low`` to ``high``, and ``without_best`` is the mean without the best 1 %, at least one; None if there is too
+    little. ``verdict`` is that of a study of this kind alone, with the other kinds counted as looks.
     """
 
     setup: str
@@ -36,6 +36,7 @@ class KindRecord(Value):
     closed: int = Field(ge=0)
     share: float | None
     mean: float | None
+    without_best: float | None
     low: float | None
     high: float | None
     verdict: Kind

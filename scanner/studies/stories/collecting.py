@@ -14,7 +14,7 @@ import pyarrow.compute as pc
 
 from scanner.analysis.pool import MANY
 from scanner.arrow import numbers
-from scanner.engine.cycles import no_search_for_cycles
+from scanner.cycles import no_search_for_cycles
 from scanner.pipeline import Pools, in_step
 from scanner.studies.checked import Unjudged
 from scanner.studies.parts import Part, Studied

@@ -12,7 +12,7 @@ from scanner.engine.together import push_silently
 from scanner.market.bars import Bars
 from scanner.studies.parts import VARIANTS
 from scanner.studies.stories.columns import directions, exit_styles
-from scanner.studies.stories.controls import Drawn, begun_controls, draw, for_each_setup
+from scanner.studies.stories.controls import DrawnBar, begun_controls, draw, for_each_setup
 from scanner.trade.around import UNJUDGED
 from scanner.trade.surroundings import NAMES
 
@@ -49,7 +49,7 @@ def follow_controls(lane: StudyLane, pool: Pool, without: Rulebook, seed: int, d
     lane.stories.end(second.ends)
 
 
-def _drawn(member: Member, seed: int, draws: int) -> list[Drawn]:
+def _drawn(member: Member, seed: int, draws: int) -> list[DrawnBar]:
     """Draw the bars of a series for the controls of all its setups."""
     rules = member.inputs.rulebook.rules
     times = np.concatenate([bars.close_time for bars in member.bars])[rules.warm_up - 1 :]
@@ -66,7 +66,7 @@ class ControlPass:
     """The controls of some series of a lane on their way through ``engines``; ``drawn`` are in order of their bars."""
 
     def __init__(
-        self, lane: StudyLane, drawn: Sequence[tuple[Member, list[Drawn]]], engines: Sequence[SeriesEngine]
+        self, lane: StudyLane, drawn: Sequence[tuple[Member, list[DrawnBar]]], engines: Sequence[SeriesEngine]
     ) -> None:
         self._lane = lane
         self._engines = engines

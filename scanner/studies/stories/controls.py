@@ -74,7 +74,7 @@ class Wanted(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Drawn:
+class DrawnBar:
     """A bar drawn for a setup, by when it closed."""
 
     id: str
@@ -106,7 +106,7 @@ def mark_bars(columns: Floats, rows: Integers, first: Integers, end: Integers, m
 
 def draw(
     setups: Sequence[Wanted], times: Integers, marks: NDArray[np.uint8], style: str, each: int, seed: str
-) -> Iterator[Drawn]:
+) -> Iterator[DrawnBar]:
     """Draw ``each`` different bars for each setup and source, on average or fewer.
 
     ``times`` (closes) and ``marks`` are those of all bars of the series from the first that can be warm. Bars are drawn
@@ -129,11 +129,11 @@ def draw(
             if source == "chance_cross":
                 fits &= (mark & fresh != 0) & ((mark & beyond != 0) == setup.ride)
             for number, place in zip(np.flatnonzero(fits).tolist(), places[fits].tolist(), strict=True):
-                yield Drawn(f"{setup.thread}.{source}.{number}", source, int(times[place]), setup)
+                yield DrawnBar(f"{setup.thread}.{source}.{number}", source, int(times[place]), setup)
 
 
 def begun_controls(
-    pool: Pool, drawn: Sequence[Drawn], spots: Integers, of: Integers, grids: Sequence[Grid]
+    pool: Pool, drawn: Sequence[DrawnBar], spots: Integers, of: Integers, grids: Sequence[Grid]
 ) -> tuple[Integers, NDArray[Any]]:
     """Plan controls at ``spots`` (row, bar, sign); ``of`` are the numbers of their grids.
 

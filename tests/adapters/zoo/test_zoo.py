@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from decimal import Decimal
-from functools import cache, partial
+from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
@@ -13,29 +13,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from scanner.replays.recordings import Reading, prepare, recordings
+from scanner.replays.recordings import Reading, inputs_for, recordings
 from scanner.replays.replay import Tally, replay
 from tests.adapters.zoo import daily, intraday, refused, workbooks  # noqa: F401 - each puts its files into the zoo
 from tests.adapters.zoo.animals import NAME, OUTSIDE, ZOO, Animal, Bar, days, quarters
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
 
-    from scanner.market.bars import Bars, RawBars
-
-
-@dataclass(frozen=True)
-class Again:
-    """A recording that has been read already."""
-
-    symbol: str
-    path: Path
-    rows: Sequence[RawBars]
-
-    def again(self) -> Iterator[RawBars]:
-        return iter(self.rows)
-
-    bars = property(again)
+    from scanner.market.bars import Bars
 
 
 @dataclass(frozen=True)
@@ -53,11 +39,11 @@ def read(path: Path, animal: Animal) -> Read:
     reading = Reading(**{"step": Decimal("0.01")} | animal.options)  # type: ignore[arg-type]  # options of all types
     (recording,) = recordings([path], reading)
     raws = list(recording.bars)
-    pipeline = prepare(reading, recording, raws[0], Tally(NAME, ""))
+    inputs = inputs_for(reading, recording, raws[0], Tally(NAME, ""))
+    pipeline = inputs.pipeline()
     checked = [pipeline.check(raw) for raw in raws]
     bars = [bar for each in checked for bar in as_bars(each.bars, whole_days=raws[0].stamp_kind == "date")]
-    again = Again(recording.symbol, path, raws)
-    events = replay(again, partial(prepare, reading), Tally(NAME, ""), lambda _: None, lambda _: None)
+    events = replay(inputs.pipeline(), raws, Tally(NAME, ""), lambda _: None, lambda _: None)
     lines = tuple(event.to_line() for event in events)
     return Read(bars, sum(note.refused for each in checked for note in each.notes), lines)
 

@@ -14,7 +14,7 @@ import pytest
 
 from scanner.present.study.honesty import Measured, Rate
 from scanner.present.study.page import page
-from scanner.present.study.stories import Shown, choose
+from scanner.present.study.stories import StoryWithChart, choose
 from scanner.studies.checked import CheckedRows
 from scanner.studies.figures.results import Breakdown, Interval
 from scanner.wording.cautions import FULL, SHORT
@@ -60,8 +60,8 @@ def test_every_number_of_the_figures_is_that_of_the_report(many: Page) -> None:
     for column, of in (("setups", one), ("set aside", aside)):
         assert_says(
             list(table.column(column).values()),
-            *(of.found, of.set_aside, of.never_entered, of.waiting, of.entered, of.closed, of.broken_off),
-            *(of.months, of.winners),
+            *(of.found, of.set_aside, of.never_entered, of.waiting, of.entered, of.closed, of.still_open),
+            *(of.broken_off, of.months, of.winners),
             *(of.share, of.mean, of.without_best, of.median),
             *(of.total, of.total_without_best, of.spread, of.skew, of.design_effect, of.profit_factor),
             *(of.bars_held or ()),
@@ -139,7 +139,10 @@ def test_every_number_about_chance_and_rules_is_that_of_the_report(many: Page) -
 def test_every_number_about_the_past_and_the_future_is_that_of_the_report(many: Page) -> None:
     walked, enough = report_of_many().walk_forward, report_of_many().enough
     assert walked is not None
-    results_of, chosen = many.table("Chosen on the past alone"), many.table("What was chosen")
+    results_of, chosen = (
+        many.table("Chosen on the past alone, compared with the rules as they are"),
+        many.table("What was chosen"),
+    )
     assert_says(results_of.rows["chosen on the past"], walked.mean, walked.closed)
     assert_says(results_of.rows["the rules as they are"], walked.as_is_mean, walked.as_is_closed)
     assert_says(results_of.rows["difference"], walked.difference)
@@ -178,8 +181,8 @@ def assert_stands_alone(text: str) -> Page:
     return found
 
 
-def with_stories(study: Study) -> list[Shown]:
-    return [Shown(each, b"\x89PNG\r\n") for each in choose(study)]
+def with_stories(study: Study) -> list[StoryWithChart]:
+    return [StoryWithChart(each, b"\x89PNG\r\n") for each in choose(study)]
 
 
 def test_a_page_with_every_section_needs_nothing_else() -> None:

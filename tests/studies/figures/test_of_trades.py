@@ -43,6 +43,7 @@ def assert_figures(own: Figures, setups: pd.DataFrame) -> None:
     assert own.waiting == (kept["state"] == "waiting").sum()
     assert own.never_entered == (kept["state"] == "lapsed").sum()
     assert own.broken_off == (kept["entry"].notna() & (kept["state"] == "broken_off")).sum()
+    assert own.still_open == (kept["state"] == "open").sum()
     assert own.months == closed["month"].nunique()
     assert own.too_few == (own.closed < 30 or own.months < 12)
     if closed.empty:
@@ -91,9 +92,17 @@ def test_figures_are_those_of_general_libraries_in_every_group() -> None:
 
 
 def test_results_that_are_unknown_are_not_passed_over_in_silence() -> None:
-    lost = report().all.broken_off
+    study = invented(400, 40)
+    trades = study.trades
+    unknown = trades.query("state == 'broken_off' and source == 'setup' and set_aside == ''").index
+    trades.loc[unknown[:2], "state"] = "open"
+    told = report_of(study, samples=SAMPLES)
+    assert_figures(told.all, trades[trades["source"] == "setup"])
+    lost = told.all.broken_off
+    assert (told.all.still_open, lost) == (2, report().all.broken_off - 2)
     assert lost > 0
-    said = "\n".join(summary(invented(400, 40), report(), "UTC"))
+    said = "\n".join(summary(study, told, "UTC"))
+    assert " closed, 2 still open and in no figure of R" in said
     assert f"broken off after the entry: {lost}, by a leap in price, which may be a split or a crash" in said
 
 
@@ -144,9 +153,20 @@ def test_chance_is_every_order_of_the_same_results() -> None:
         assert own.bad == np.quantile(every, 0.95, method="higher")
 
 
+def test_the_worst_of_chance_is_told_as_what_most_orders_do_not_exceed() -> None:
+    run = report().all.losing_run
+    assert run is not None
+    runs = losing_runs(np.array(list(permutations([3.0, -1.0, -1.0, 2.0, -0.5, -1.0, -1.0]))))
+    bad = np.quantile(runs, 0.95, method="higher")
+    assert np.mean(runs >= bad) == pytest.approx(1 / 7), "whole numbers: «or more in 5 of 100» would be wrong"
+    assert np.mean(runs <= bad) >= 0.95
+    said = "\n".join(summary(invented(400, 40), report(), "UTC"))
+    assert f"usually {run.usual:.0f}, and at worst {run.bad:.0f} in 95 of 100" in said
+
+
 def test_the_running_sum_stays_in_its_fan_if_the_mean_is_that_of_chance() -> None:
     rng = np.random.default_rng(2)
-    inside = []
+    inside, throughout = [], []
     for seed in range(30):
         results, month = rng.normal(0.1, 1, 200), np.sort(rng.integers(0, 50, 200))
         running = running_of(results, month, np.arange(200), 0.1, seed)
@@ -155,7 +175,12 @@ def test_the_running_sum_stays_in_its_fan_if_the_mean_is_that_of_chance() -> Non
         assert running.middle[-1] == pytest.approx(20, abs=4)
         half = len(running.total) // 2
         inside.append(running.low[half] <= running.total[half] <= running.high[half])
+        line, low, high = (np.array(each) for each in (running.total, running.low, running.high))
+        throughout.append((bool(((low <= line) & (line <= high)).all()), running.throughout))
     assert np.mean(inside) >= 0.86
+    stayed, told = np.mean(throughout, axis=0)
+    assert stayed == pytest.approx(told, abs=0.2)
+    assert told < 0.75  # far fewer than at any one place
 
 
 @pytest.mark.parametrize(("mean", "trades"), [(0.1, 3_462), (0.2, 866)])

@@ -104,7 +104,9 @@ def test_only_differences_between_groups_widen_the_intervals() -> None:
     nothing = np.ones_like(gain)
     drawn = weights(MONTHS, SAMPLES, 0)
     same, others = means(nothing[:100], gain[:100], drawn), means(nothing[100:], gain[100:], drawn)
-    assert together(same)[7] == same.intervals()[7]
+    counted, alone = together(same)[7], same.intervals()[7]
+    # Equal groups may differ in the last digit, depending on the processor.
+    assert (counted.low, counted.value, counted.high) == pytest.approx((alone.low, alone.value, alone.high), rel=1e-12)
     reach = [(interval.high or 0) - (interval.value or 0) for interval in (*singly(others), *together(others))]
     assert sum(reach[100:]) > 1.5 * sum(reach[:100])
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import ceil
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,7 +13,7 @@ import pytest
 from scanner.studies.figures.chance import pairs_of
 from scanner.studies.figures.report import report_of
 from scanner.studies.figures.results import Hypothesis
-from scanner.studies.figures.verdict import judged_setups, verdict_of
+from scanner.studies.figures.verdict import in_r, judged_setups, verdict_of
 from tests.studies.figures.invented import DAY, START, invented
 
 if TYPE_CHECKING:
@@ -87,6 +88,14 @@ def test_a_large_gain_is_a_sign_unless_there_were_many_looks() -> None:
     assert often.kind == "no_sign"
     assert often.mean == once.mean
     assert "1,000,000 looks" in often.sentence
+
+
+def test_the_sentence_has_the_mean_without_the_best_as_well() -> None:
+    study = invented(600, 60)
+    result = judged_setups(study.trades, {})["net_r"].sort_values()
+    verdict = verdict_of(study, samples=SAMPLES)
+    assert verdict.without_best == pytest.approx(result[: -ceil(len(result) / 100)].mean())
+    assert f"and {in_r(verdict.without_best)} R without the best 1 %" in verdict.sentence
 
 
 def test_setups_that_gain_no_more_than_chance_have_no_edge() -> None:

@@ -27,7 +27,7 @@ TINY = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
-class Drawn:
+class Plot:
     """A picture as SVG, with a description and a caption."""
 
     svg: bytes

@@ -9,7 +9,7 @@ from matplotlib.patches import Patch
 
 from scanner.present.chart.look import DASHED, GOAL, INK, PAPER, REWARD, STOP, font
 from scanner.present.study.numbers import in_r, share
-from scanner.present.study.pictures.axes import SMALL, Drawn, finish, sheet, signed, svg
+from scanner.present.study.pictures.axes import SMALL, Plot, finish, sheet, signed, svg
 from scanner.wording.words import counted
 
 if TYPE_CHECKING:
@@ -20,11 +20,11 @@ LOW, HIGH, STEP = -3.0, 6.0, 0.25
 HEIGHT = 300
 
 
-def distribution(results: NDArray[np.float64], by_chance: NDArray[np.float64], mean: float) -> Drawn:
+def distribution(results: NDArray[np.float64], by_chance: NDArray[np.float64], mean: float) -> Plot:
     """Draw the net R of the closed setups, at least one, and that of chance, which may be empty."""
     lost = float(np.mean(results <= 0))
     beside = f" The dashed line is the same for {counted(len(by_chance), 'random trade')}." if len(by_chance) else ""
-    return Drawn(
+    return Plot(
         svg(lambda: _compose(results, by_chance, mean)),
         f"Bars by R for {counted(len(results), 'closed trade')}: {share(lost)} lost or broke even; the lowest is "
         f"{in_r(float(results.min()))} R, the highest {in_r(float(results.max()))} R",

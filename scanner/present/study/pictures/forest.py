@@ -8,7 +8,7 @@ import numpy as np
 
 from scanner.present.chart.look import GRID, INK, PALE, PAPER, SLOW, shown
 from scanner.present.study.numbers import in_r
-from scanner.present.study.pictures.axes import SMALL, Drawn, bounds, finish, sheet, signed, svg, write
+from scanner.present.study.pictures.axes import SMALL, Plot, bounds, finish, sheet, signed, svg, write
 from scanner.present.study.rules import best_first
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ MOST = 60
 """Most changes drawn: of more, those with the greatest differences to each side."""
 
 
-def forest(rules: RuleChanges) -> Drawn | None:
+def forest(rules: RuleChanges) -> Plot | None:
     """Draw the changes that have a difference, best first; None if there are none."""
     there = [each for each in best_first(rules.variants) if each.difference.value is not None]
     if not there:
@@ -33,7 +33,7 @@ def forest(rules: RuleChanges) -> Drawn | None:
     some = f" Drawn are the {MOST} furthest of {len(there):,}; the table has all." if len(kept) < len(there) else ""
     differ = [each.variant.name for each in there if each.differs]
     best, worst = (f"{each.variant.name} ({in_r(each.difference.value)} R)" for each in (there[0], there[-1]))
-    return Drawn(
+    return Plot(
         svg(lambda: _compose(kept)),
         f"A line for each of {len(kept):,} changes of the rules, from {shown(best, 80)} down to {shown(worst, 80)}; "
         f"{len(differ):,} of the intervals exclude 0",

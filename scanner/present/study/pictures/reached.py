@@ -8,7 +8,7 @@ import numpy as np
 
 from scanner.present.chart.look import GOAL, PALE, STOP, font
 from scanner.present.study.numbers import in_r
-from scanner.present.study.pictures.axes import SMALL, Drawn, finish, sheet, signed, svg
+from scanner.present.study.pictures.axes import SMALL, Plot, finish, sheet, signed, svg
 from scanner.wording.words import counted
 
 if TYPE_CHECKING:
@@ -22,14 +22,14 @@ FURTHEST = 98
 """Per cent of the trades whose furthest value ends the scale."""
 
 
-def reached(best: NDArray[np.float64], worst: NDArray[np.float64], net: NDArray[np.float64], seed: int) -> Drawn:
+def reached(best: NDArray[np.float64], worst: NDArray[np.float64], net: NDArray[np.float64], seed: int) -> Plot:
     """Draw a marker for each closed trade, of which there is at least one."""
     total = len(net)
     kept = np.arange(total)
     if total > MOST:
         kept = np.sort(np.random.default_rng(seed).choice(total, MOST, replace=False))
     some = f", {MOST:,} of them at random" if total > MOST else ""
-    return Drawn(
+    return Plot(
         svg(lambda: _compose(best[kept], worst[kept], net[kept] > 0)),
         f"Markers for {counted(total, 'closed trade')} by the worst and the best R reached: half of the winners were "
         "at "

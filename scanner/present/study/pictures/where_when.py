@@ -11,7 +11,7 @@ from scanner.present.chart.look import INK, PALE, PAPER, SLOW
 from scanner.present.chart.sheet import Sheet
 from scanner.present.study.numbers import in_r
 from scanner.present.study.outcomes import by, named
-from scanner.present.study.pictures.axes import SMALL, Drawn, bounds, finish, sheet, signed, svg
+from scanner.present.study.pictures.axes import SMALL, Plot, bounds, finish, sheet, signed, svg
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,11 +28,11 @@ ROOM = 340
 BELOW = "Mean net R with its interval at 95 %, and the number of closed trades below. A grey cross has too few for one."
 
 
-def where_when(found: Sequence[Breakdown]) -> tuple[Drawn, ...]:
+def where_when(found: Sequence[Breakdown]) -> tuple[Plot, ...]:
     """Draw each breakdown by place or time that has more than one group, and not too many."""
     there = [each for name in SHOWN for each in found if each.by == name]
     return tuple(
-        Drawn(svg(partial(_compose, each)), _told(each), BELOW) for each in there if 1 < len(_closed(each)) <= MOST
+        Plot(svg(partial(_compose, each)), _told(each), BELOW) for each in there if 1 < len(_closed(each)) <= MOST
     )
 
 

@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from scanner.market.instruments import Instrument
-from scanner.service.committing import MOST_HALVINGS, Keeping, take_apart
+from scanner.service.committing import MOST_HALVINGS, Committer, take_apart
 from scanner.service.desk import Desk, Taken
 from scanner.service.to_report import ToReport
 from scanner.service.together.usual import Arrival
@@ -90,9 +90,9 @@ def test_a_store_that_fails_is_asked_once() -> None:
     assert calls == 1
 
 
-def keeping_of(desk: Desk, now: Callable[[], int] = lambda: LATER) -> Keeping:
+def committer_of(desk: Desk, now: Callable[[], int] = lambda: LATER) -> Committer:
     clock = cast("Clock", SimpleNamespace(now=now))
-    return Keeping(desk, ToReport("loft"), clock=clock, delivery=None, on_event=lambda _: None, turn_within=60.0)
+    return Committer(desk, ToReport("loft"), clock=clock, delivery=None, on_event=lambda _: None, turn_within=60.0)
 
 
 async def test_rows_that_no_feed_should_give_stall_their_own_instrument_alone(tmp_path: Path) -> None:
@@ -102,17 +102,17 @@ async def test_rows_that_no_feed_should_give_stall_their_own_instrument_alone(tm
     with Store.open(tmp_path / "kept.db", lambda: LATER) as store:
         desk = Desk(listed, ACCOUNT, store, route=lambda _: (), stale_after=10**9, record=False)
         desk.load()
-        keeping = keeping_of(desk)
+        committer = committer_of(desk)
         good = raw(BARS[:300])
         crooked = replace(good, high=good.high[:7])
         for _ in range(2):
-            taken = await keeping.take([Arrival(name, crooked if name == "PETREL" else good) for name in names])
+            taken = await committer.take([Arrival(name, crooked if name == "PETREL" else good) for name in names])
             assert taken.useless["PETREL"].startswith("it could not be taken in: IndexError")
             assert [desk.last_close(name) for name in names] == [BARS.close_time[299], None, BARS.close_time[299]]
-        assert keeping.counts["bars"] == 600
-        assert keeping.to_report.troubles == [f"PETREL: {taken.useless['PETREL']}"]  # once
+        assert committer.counts["bars"] == 600
+        assert committer.to_report.troubles == [f"PETREL: {taken.useless['PETREL']}"]  # once
         # Once the feed is repaired, that instrument goes on as well.
-        assert (await keeping.take([Arrival("PETREL", good)])).bars == 300
+        assert (await committer.take([Arrival("PETREL", good)])).bars == 300
 
 
 class SlowlyFailing(Store):
@@ -132,14 +132,14 @@ async def test_a_batch_that_fails_after_a_stop_leaves_no_error_that_nobody_has_s
     with SlowlyFailing.open(tmp_path / "kept.db", lambda: LATER) as store:
         desk = Desk([watched()], ACCOUNT, store, route=lambda _: (), stale_after=10**9, record=False)
         desk.load()
-        keeping, part = keeping_of(desk), [Arrival("GANNET", raw(BARS[:9]))]
-        taking = asyncio.create_task(keeping.take(part))
+        committer, part = committer_of(desk), [Arrival("GANNET", raw(BARS[:9]))]
+        taking = asyncio.create_task(committer.take(part))
         await asyncio.to_thread(store.begun.wait, 10)
         taking.cancel()
         await asyncio.gather(taking, return_exceptions=True)
         store.goes_on.set()
         with pytest.raises(StoreTroubleError):
-            await keeping.take(part)  # in its turn: the first has ended
+            await committer.take(part)  # in its turn: the first has ended
     del taking
     gc.collect()
     assert unseen == []
@@ -159,5 +159,5 @@ async def test_what_waited_for_its_thread_is_judged_by_the_clock_then(tmp_path: 
     with Store.open(tmp_path / "kept.db", lambda: shown[0]) as store:
         desk = Desk([watched()], ACCOUNT, store, route=lambda _: ("screen",), stale_after=3, record=False)
         desk.load()
-        await keeping_of(desk, lambda: shown[0]).take([Arrival("GANNET", raw(BARS))])
+        await committer_of(desk, lambda: shown[0]).take([Arrival("GANNET", raw(BARS))])
         assert setup.id in {each.event.id for each in store.outbox.list()}

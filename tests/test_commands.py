@@ -304,7 +304,7 @@ def test_a_stream_that_was_closed_before_the_start_leads_nowhere(closed: str) ->
 def test_a_station_whose_events_nobody_reads_any_more_ends(tmp_path: Path) -> None:
     """It has no sink: what it finds would go nowhere."""
     config = tmp_path / "unread.toml"
-    text = DEMO.read_text(encoding="utf-8").partition("[sinks.screen]")[0].replace("pace = 1200", "pace = 20000")
+    text = DEMO.read_text(encoding="utf-8").partition("[sinks.screen]")[0].replace("pace = 1200", "pace = 4000")
     rest = DEMO.read_text(encoding="utf-8").partition("[defaults]")[2]
     text = text.replace('"../demo_feed"', f'"{DEMO.parents[1] / "demo_feed"}"')
     config.write_text(f"{text}[defaults]{rest}", encoding="utf-8")

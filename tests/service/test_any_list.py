@@ -10,7 +10,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from scanner.market.aggregate import Aggregator
@@ -29,12 +29,16 @@ from tests.service.one_desk import ACCOUNT, START, raw, watched
 from tests.service.story_grammar import faults
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from scanner.configuration.model.settings import Watched
     from scanner.market.bars import Bars
 
 TIMEFRAMES = ("15m", "30m", "1h", "2h", "4h")
 CALENDARS = (("24/7", "UTC"), ("24/7", "Europe/Berlin"), ("none", "America/New_York"), ("24/5", "UTC"))
 FINEST = bars_of(tape(3), START // (16 * QUARTER_HOUR) * (16 * QUARTER_HOUR))
+
+SPLITS = (Adjustment(int(FINEST.open_time[400]), Fraction(2)),)
 
 
 @cache
@@ -51,7 +55,7 @@ def lists(draw: st.DrawFn) -> Watched:
     chosen = sorted(draw(st.sets(st.sampled_from(TIMEFRAMES), min_size=1, max_size=3)), key=TIMEFRAMES.index)
     base = draw(st.sampled_from(TIMEFRAMES[: TIMEFRAMES.index(chosen[0]) + 1]))
     calendar = calendar_named(*draw(st.sampled_from(CALENDARS)))
-    splits = draw(st.sampled_from([(), (), (Adjustment(int(FINEST.open_time[400]), Fraction(2)),)]))
+    splits = draw(st.sampled_from([(), (), SPLITS]))
     return replace(watched(*chosen), base=Timeframe.named(base), calendar=calendar, adjustments=splits)
 
 
@@ -59,19 +63,33 @@ STEPS = st.tuples(lists(), st.booleans(), st.integers(50, 250), st.integers(1, 2
 """The list, whether by a reload, how many bars pass, and after how many the first answer is cut."""
 
 
+def listed(base: str, timeframe: str, zone: str = "UTC", splits: Sequence[Adjustment] = ()) -> Watched:
+    calendar = calendar_named("24/7", zone)
+    return replace(watched(timeframe), base=Timeframe.named(base), calendar=calendar, adjustments=tuple(splits))
+
+
+HELD_AND_OTHER_SESSIONS = [
+    (listed("15m", "15m"), False, 200, 1),
+    (listed("15m", "2h", splits=SPLITS), False, 50, 1),
+    (listed("30m", "2h", "Europe/Berlin"), False, 50, 1),
+]
+"""A split that the prices do not have holds the series; then none of its bars fits the sessions."""
+
+
 @settings(max_examples=6 * EFFORT)
+@example(HELD_AND_OTHER_SESSIONS)
 @given(st.lists(STEPS, min_size=2, max_size=5))
 def test_an_instrument_goes_on_by_any_other_list(steps: list[tuple[Watched, bool, int, int]]) -> None:
     with TemporaryDirectory() as folder, Store.open(Path(folder) / "kept.db", lambda: 0) as store:
         desk, passed = None, 200
-        for listed, is_reload, bars, cut in steps:
+        for each, is_reload, bars, cut in steps:
             if desk is not None and is_reload:
-                change_list(desk, [listed], ACCOUNT)
+                change_list(desk, [each], ACCOUNT)
             else:
-                desk = Desk([listed], ACCOUNT, store, route=lambda _: (), stale_after=10**9, record=False)
+                desk = Desk([each], ACCOUNT, store, route=lambda _: (), stale_after=10**9, record=False)
                 revive(desk, desk.load())
             passed, since = min(passed + bars, len(FINEST)), desk.since("GANNET")
-            now, feed = int(FINEST.close_time[passed - 1]), sent(listed.base.name)
+            now, feed = int(FINEST.close_time[passed - 1]), sent(each.base.name)
             answer = feed[(feed.close_time <= now) & (feed.open_time >= (since or 0))]
             for part in (answer[:cut], answer[cut:]):
                 if len(part):

@@ -112,7 +112,7 @@ def run_again(
         # A decision made after the last bar of a coarser timeframe and only applied now belongs to that bar.
         heard = min([since, *stored.get(key.timeframe, own).close_time[-1:].tolist()])
         before = [each.event for each in published.find(series=key, since=heard, kinds=OF_A_SERIES)]
-        news = _of_holds([event for event in found if event.time >= heard], before)
+        news = _of_holds([event for event in found if event.time >= heard], before, own)
         known = {event.id for event in before}
         news += [event for event in found if event.facts.ahead and event.time >= heard and event.id not in known]
         news += _of_stories(lane.engine, found, before, under_way.get(key.timeframe, ()), own, heard, published, route)
@@ -125,14 +125,16 @@ def run_again(
     return rerun
 
 
-def _of_holds(found: Sequence[Event], said: Sequence[Event]) -> list[Event]:
-    """Give the events about holds: new ones, and the end of one that has lost its reason."""
+def _of_holds(found: Sequence[Event], said: Sequence[Event], own: Bars) -> list[Event]:
+    """Give the events about holds: new ones, and the end of one that has lost its reason.
+
+    Where the bars of the series do not reach that far any more, nothing contradicts what was published.
+    """
     known = {event.id for event in said}
     news = [event for event in found if event.facts.about == "series" and event.id not in known]
-    holds = [event for event in said if event.facts.about == "series"]
-    if holds and holds[-1].kind == "series.held" and holds[-1].id not in {event.id for event in found}:
-        news.insert(0, _resumed(holds[-1]))
-    return news
+    holds = [event for event in said if event.facts.about == "series"][-1:]
+    held = [each for each in holds if each.kind == "series.held" and each.id not in {event.id for event in found}]
+    return [_resumed(each) for each in held if len(own) and own.close_time[-1] >= each.time] + news
 
 
 def _of_stories(

@@ -3,42 +3,55 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple, Protocol, runtime_checkable
+from typing import TYPE_CHECKING, NamedTuple, Protocol, TypeVar, runtime_checkable
 
 if TYPE_CHECKING:
     import asyncio
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Awaitable, Mapping, Sequence
     from pathlib import Path
 
     from scanner.event_data import SetupData
     from scanner.events import Event
     from scanner.market.bars import RawBars, StampKind
 
-
-class FeedTroubleError(Exception):
-    """A feed could not answer; the message is one sentence that says what, where and what to do.
-
-    ``retry_after`` is the number of seconds the other side asked us to wait, if it did.
-    """
-
-    def __init__(self, message: str, retry_after: float | None = None) -> None:
-        super().__init__(message)
-        self.retry_after = retry_after
+T = TypeVar("T")
 
 
-class DeliveryError(Exception):
-    """A sink could not deliver this time; a later retry may help.
-
-    ``retry_after`` is the number of seconds the other side asked us to wait, if it did.
-    """
+class OutsideError(Exception):
+    """The other side failed; ``retry_after`` is the number of seconds that it asked us to wait, if it did."""
 
     def __init__(self, message: str, retry_after: float | None = None) -> None:
         super().__init__(message)
-        self.retry_after = retry_after
+        # What is no number fails here, in the adapter that read it, and not where the waiting is done.
+        self.retry_after = None if retry_after is None else float(retry_after)
+
+
+class FeedTroubleError(OutsideError):
+    """A feed could not answer; the message is one sentence that says what, where and what to do."""
+
+
+class DeliveryError(OutsideError):
+    """A sink could not deliver this time; a later retry may help."""
 
 
 class DeliveryRefusedError(DeliveryError):
     """A sink will never accept this event as it is; a retry is useless."""
+
+
+async def contained(call: Awaitable[T]) -> T:
+    """Await what an adapter does, so that it cannot end more than itself.
+
+    An exit, or a cancellation that is not ours, is a RuntimeError: a library below an adapter may raise either.
+    """
+    import asyncio  # noqa: PLC0415 - a replay imports this module, and awaits nothing
+
+    try:
+        return await call
+    except (SystemExit, asyncio.CancelledError) as problem:
+        task = asyncio.current_task()
+        if task is not None and task.cancelling():
+            raise
+        raise RuntimeError(f"it raised {type(problem).__name__}, which must not leave an adapter") from problem
 
 
 class Want(NamedTuple):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass, field
 from importlib.metadata import entry_points
-from inspect import signature
+from inspect import iscoroutinefunction, signature
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, get_args, get_origin
 
@@ -16,12 +16,18 @@ from scanner.configuration.model.environment import settings_outside, variable
 from scanner.configuration.model.settings import SettingsError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from scanner.configuration.model.settings import Settings
     from scanner.ports import Feed, Sink
 
 Section = Literal["feeds", "sinks"]
+METHODS: dict[Section, tuple[str, ...]] = {"feeds": ("start", "stop", "fetch"), "sinks": ("start", "stop", "deliver")}
+ATTRIBUTES: dict[Section, tuple[str, ...]] = {
+    "feeds": ("batch", "arrived"),
+    "sinks": ("at_once", "digests", "wants_pictures"),
+}
+"""What each adapter must have besides its methods; the first is a number."""
 STDOUT = "-"
 """The path that means standard output, where that is allowed."""
 EXTRA = "extra_forbidden"
@@ -71,7 +77,23 @@ def _made(prepared: Prepared, settings: Settings, *, show_body: bool) -> Any:  #
         more["show_body"] = True
     if "exchange_zones" in signature(prepared.kind).parameters:
         more["exchange_zones"] = {each.instrument.symbol: each.calendar.tz for each in settings.watched()}
-    return prepared.kind(prepared.settings, **more)
+    where = f"{prepared.section}.{prepared.name}"
+    try:
+        made = prepared.kind(prepared.settings, **more)
+    except (Exception, SystemExit) as problem:  # noqa: BLE001 - another package's code may raise anything
+        text = f"its adapter cannot be made ({type(problem).__name__}: {problem}); correct {prepared.kind.__name__}"
+        raise SettingsError(f"{where}: {text}") from None
+    for key in ATTRIBUTES[prepared.section]:
+        if not hasattr(made, key):
+            raise SettingsError(f"{where}: its adapter has no {key}; {_of_ports(prepared)} says what it must be")
+    count = ATTRIBUTES[prepared.section][0]
+    if not isinstance(said := getattr(made, count), int) or said < 1:
+        raise SettingsError(f"{where}: {count} of its adapter is {said!r}; it must be a whole number, 1 or more")
+    return made
+
+
+def _of_ports(prepared: Prepared) -> str:
+    return f"scanner.ports.{'Feed' if prepared.section == 'feeds' else 'Sink'}"
 
 
 def prepare(section: Section, name: str, settings: Settings, environ: Mapping[str, str]) -> Prepared:
@@ -126,13 +148,31 @@ def _class(prepared: Prepared, kind: object) -> Any:  # noqa: ANN401 - any insta
         found = installed[kind].load()
     except ImportError as problem:
         text = f"the type {kind} cannot be loaded ({problem}); install what it needs"
-        prepared.mistakes.append(Mistake((*path, "type"), text))
-        return None
-    if not hasattr(found, "Settings"):
-        text = f"the {what} {kind} is for replays and cannot be watched"
-        prepared.mistakes.append(Mistake((*path, "type"), text))
-        return None
-    return found
+    except (Exception, SystemExit) as problem:  # noqa: BLE001 - another package's code may raise anything
+        text = (
+            f"the type {kind} cannot be loaded ({type(problem).__name__}: {problem}); correct {installed[kind].value}"
+        )
+    else:
+        lacking = _lacking(found, METHODS[prepared.section])
+        if not lacking:
+            return found
+        needs = f"{_of_ports(prepared)} says what it needs"
+        text = f"the type {kind} cannot be used: {installed[kind].value} {lacking}; {needs}"
+    prepared.mistakes.append(Mistake((*path, "type"), text))
+    return None
+
+
+def _lacking(found: Any, methods: Sequence[str]) -> str:  # noqa: ANN401 - another package may install anything
+    """Say what an installed class lacks to be a feed or sink; empty if nothing."""
+    model = getattr(found, "Settings", None)
+    if not isinstance(found, type) or not isinstance(model, type) or not issubclass(model, BaseModel):
+        return "is not a class with a pydantic model Settings"
+    if model.model_config.get("extra") != "forbid":
+        return 'has Settings without extra="forbid", so a misspelt key would go unnoticed'
+    for name in methods:
+        if not iscoroutinefunction(getattr(found, name, None)):
+            return f"has no async method {name}"
+    return ""
 
 
 def _mentions(annotation: Any, kind: type) -> bool:  # noqa: ANN401 - a type

@@ -13,7 +13,7 @@ from scanner.delivery.ceiling import Ceiling
 from scanner.delivery.late import is_over, too_late
 from scanner.delivery.past_outbox import PastOutbox
 from scanner.delivery.quiet import cannot_wait, last_quiet_end, quiet_until
-from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes
+from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes, contained
 from scanner.store.trouble import NO_ANSWER, StoreDamagedError, StoreTroubleError
 
 if TYPE_CHECKING:
@@ -123,7 +123,7 @@ class SinkDelivery:
         """Stop the sink."""
         try:
             async with asyncio.timeout(STOP_SECONDS):
-                await self._sink.stop()
+                await contained(self._sink.stop())
         except Exception as error:  # noqa: BLE001 - whatever the error, the others must be stopped too
             self._tell(f"{self._name}: it did not stop: {str(error) or 'it hangs'}")
 
@@ -179,7 +179,7 @@ class SinkDelivery:
                 return
             self._ceiling.count(now, 1)
             try:
-                await self._sink.deliver([Message(event)])
+                await contained(self._sink.deliver([Message(event)]))
             except DeliveryRefusedError as error:
                 self._past.leave(event)  # or it would hold up all others
                 self._pause(error)
@@ -232,7 +232,7 @@ class SinkDelivery:
             for each, picture, notes in zip(parcel, pictures, noted, strict=True)
         ]
         try:
-            await self._sink.deliver(messages)
+            await contained(self._sink.deliver(messages))
         except DeliveryRefusedError as error:
             outcome.refused.append((parcel, error))
         except Exception as error:  # noqa: BLE001 - a defect of a sink must neither lose an event nor end the others
@@ -320,7 +320,7 @@ class SinkDelivery:
         """Start the sink, or check again whether its login works."""
         self.is_starting = True
         try:
-            await self._sink.start()
+            await contained(self._sink.start())
         except Exception as error:  # noqa: BLE001 - a defect of a sink must not end the others
             self._pause(_of_delivery(error))
         else:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple, Self
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, Self, get_args
 
 import numpy as np
 
@@ -19,6 +19,8 @@ NEVER = np.iinfo(np.int64).max
 """A moment that does not come."""
 ROW_COLUMNS = ("stamp", "open", "high", "low", "close", "volume", "row")
 """The arrays of ``RawBars``."""
+INTEGERS = ("stamp", "row")
+"""Those that are int64; all others are float64."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +46,23 @@ class RawBars:
     def __len__(self) -> int:
         """Count the rows."""
         return len(self.stamp)
+
+    def fault(self) -> str:
+        """Describe what is not as above: a column of another type or length, or the kind of stamp; empty if all is."""
+        for name in ROW_COLUMNS:
+            column: Any = getattr(self, name)
+            wanted = "int64" if name in INTEGERS else "float64"
+            if not isinstance(column, np.ndarray):
+                return f"{name} as a {type(column).__name__} instead of an array of {wanted}"
+            if column.dtype != wanted:
+                return f"{name} as {column.dtype} instead of {wanted}"
+            if column.ndim != 1:
+                return f"{name} with {column.ndim} dimensions instead of one"
+            if len(column) != len(self.stamp):
+                return f"{len(column):,} values of {name}, but {len(self.stamp):,} of stamp"
+        if self.stamp_kind not in get_args(StampKind):
+            return f"the stamp_kind {self.stamp_kind!r}; there is {', '.join(get_args(StampKind))}"
+        return ""
 
     def __getitem__(self, which: slice | NDArray[Any]) -> RawBars:
         """Take some of the rows: views for a slice, copies for indices or a mask."""

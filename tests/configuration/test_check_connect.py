@@ -13,6 +13,7 @@ from scanner.service.trying.connect import try_all
 from scanner.store.lock import StoreLock
 from scanner.store.trouble import StoreTroubleError
 from tests.adapters.servers import Request, Response, free_port, http_server
+from tests.configuration.other_package import SOUND, install
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
@@ -105,6 +106,48 @@ async def test_connecting_leaves_a_running_station_alone(tmp_path: Path) -> None
     assert not (tmp_path / "events.jsonl").exists()
     running.release()
     assert await try_all(settings, {}) == {"sink file": (None, "")}
+
+
+async def test_adapters_of_another_package_harm_only_themselves(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever they raise, each is told in a sentence; the columns of an answer are looked at before they are read."""
+    wrong = {
+        "raising": ("return [Answer", "raise KeyError('gull'); return [Answer"),
+        "leaving": ("return [Answer", "raise SystemExit(0); return [Answer"),
+        "cancelled": ("return [Answer", "raise asyncio.CancelledError; return [Answer"),
+        "short": ("price, price, price, count,", "np.ones(0), price, price, count,"),
+        "staying": ("async def stop(self):\n        pass", "async def stop(self):\n        raise ValueError('no')"),
+    }
+    install(tmp_path, monkeypatch, sound=SOUND, **{name: SOUND.replace(*each) for name, each in wrong.items()})
+    config = tmp_path / "x.toml"
+    config.write_text(
+        "".join(
+            f"""
+            [feeds.{name}]
+            type = "{name}"
+            [sinks.{name}]
+            type = "{name}"
+            [instruments.{name.upper()}]
+            feed = "{name}"
+            step = 1
+            timeframes = ["1d"]
+            """
+            for name in ("sound", *wrong)
+        ),
+        encoding="utf-8",
+    )
+    settings = check(config, {}).settings
+    assert settings is not None
+    found = {name: each.trouble for name, each in (await try_all(settings, {})).items() if each.trouble}
+    assert found == {
+        "feed raising": "its adapter failed: KeyError: 'gull'",
+        "feed leaving": "its adapter failed: RuntimeError: it raised SystemExit, which must not leave an adapter",
+        "feed cancelled": "its adapter failed: RuntimeError: it raised CancelledError, which must not leave an adapter",
+        "feed short": "its adapter gave 0 values of low, but 1 of stamp",
+        "feed staying": "it did not stop: its adapter failed: ValueError: no",
+        "sink staying": "it did not stop: its adapter failed: ValueError: no",
+    }
 
 
 @pytest.fixture

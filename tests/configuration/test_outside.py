@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -12,6 +13,7 @@ from adapters.sinks.console import ConsoleSink
 from adapters.sinks.push import PushSink
 from scanner.configuration.adapters import build_feed, build_sink, prepare
 from scanner.configuration.model.settings import SettingsError, load
+from tests.configuration.other_package import SOUND, install
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -211,3 +213,45 @@ def test_an_unknown_type_lists_those_that_are_installed(tmp_path: Path) -> None:
     far = r'^sinks\.b\.type: there is no sink type "gramophone"; installed are console, desktop'
     with pytest.raises(SettingsError, match=far):
         build_sink("b", settings, {})
+
+
+def changed(old: str, new: str) -> str:
+    assert old in SOUND
+    return SOUND.replace(old, new)
+
+
+@pytest.mark.parametrize(
+    ("name", "source", "told"),
+    [
+        ("gone", "", "cannot be loaded (AttributeError: module 'gone' has no attribute 'Feed'); correct gone:Feed"),
+        ("raising", "raise ValueError('no gulls')", "cannot be loaded (ValueError: no gulls); correct raising:Feed"),
+        ("leaving", "raise SystemExit(0)", "cannot be loaded (SystemExit: 0); correct leaving:Feed"),
+        ("number", "Feed = 3", "number:Feed is not a class with a pydantic model Settings; scanner.ports.Feed says"),
+        ("lenient", changed('extra="forbid"', ""), 'has Settings without extra="forbid"'),
+        ("at_rest", changed("async def fetch", "def fetch"), "at_rest:Feed has no async method fetch"),
+    ],
+)
+def test_a_type_of_another_package_that_cannot_be_used_is_a_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, source: str, told: str
+) -> None:
+    install(tmp_path, monkeypatch, **{name: source})
+    settings = written(tmp_path, f'[feeds.mine]\ntype = "{name}"\n')
+    (mistake,) = prepare("feeds", "mine", settings, {}).mistakes
+    assert told in mistake.sentence
+    assert mistake.sentence.startswith(f"feeds.mine.type: the type {name} cannot be ")
+
+
+@pytest.mark.parametrize(
+    ("name", "source", "told"),
+    [
+        ("faulty", changed("        pass\n", "        raise SystemExit(0)\n"), "cannot be made (SystemExit: 0)"),
+        ("without", changed("    arrived = None\n", ""), "its adapter has no arrived; scanner.ports.Feed says"),
+        ("none", changed("batch = 1", "batch = 0"), "batch of its adapter is 0; it must be a whole number, 1 or more"),
+    ],
+)
+def test_an_adapter_that_cannot_be_made_is_a_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, source: str, told: str
+) -> None:
+    install(tmp_path, monkeypatch, **{name: source})
+    with pytest.raises(SettingsError, match=rf"^feeds\.mine: .*{re.escape(told)}"):
+        build_feed("mine", written(tmp_path, f'[feeds.mine]\ntype = "{name}"\n'), {})

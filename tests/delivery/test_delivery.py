@@ -207,6 +207,32 @@ async def test_a_sink_that_hangs_slows_no_other_and_the_station_stops_all_the_sa
     assert (hanging.stops, brisk.stops) == (1, 1)
 
 
+@pytest.mark.parametrize("end", [SystemExit(0), asyncio.CancelledError()])
+async def test_a_sink_that_would_end_more_than_itself_is_tried_again(end: BaseException) -> None:
+    time = Time()
+    one, other = PlannedSink(time, [end], start_troubles=[end]), PlannedSink(time)
+    sentences: list[str] = []
+    with store_with(time, [told(0)], (NAME, "other")) as store:
+        await deliver(store, time, {NAME: one, "other": other}, tell=sentences.append)
+    assert one.taken == other.taken == [told(0).id]
+    assert f"it raised {type(end).__name__}" in sentences[0]
+
+
+async def test_a_pause_asked_for_in_words_is_the_fault_of_the_sink_alone() -> None:
+    time, sentences = Time(), list[str]()
+    sink = PlannedSink(time)
+
+    async def deliver_once(_: object) -> None:
+        del sink.deliver  # from now on that of its class
+        raise DeliveryError("later", "soon")  # type: ignore[arg-type] # as a header may say it
+
+    sink.deliver = deliver_once  # type: ignore[assignment, method-assign] # for the first event
+    with store_with(time, [told(0)]) as store:
+        await deliver(store, time, {NAME: sink}, tell=sentences.append)
+    assert sink.taken == [told(0).id]
+    assert "could not convert string to float: 'soon'" in sentences[0]
+
+
 async def test_a_refusal_is_final_only_where_the_other_side_lets_us_in() -> None:
     time = Time()
     sink = PlannedSink(

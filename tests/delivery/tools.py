@@ -64,13 +64,13 @@ class PlannedSink:
     """
 
     time: Passing
-    troubles: list[Exception | None] = field(default_factory=list)
+    troubles: list[BaseException | None] = field(default_factory=list)
     poison: frozenset[str] = frozenset()
     lost_answers: bool = False
     digests: bool = True
     at_once: int = 1
     wants_pictures: bool = False
-    start_troubles: list[Exception | None] = field(default_factory=list)
+    start_troubles: list[BaseException | None] = field(default_factory=list)
     calls: list[tuple[float, list[Message]]] = field(default_factory=list)
     starts: int = 0
     stops: int = 0

@@ -175,10 +175,11 @@ async def test_rubbish_ends_nothing(time: SimulatedTime) -> None:
     pier.ask(["GANNET"])
     await time.run(60)
     assert pier.last == {"GANNET": START}
-    assert pier.noted[0] == "the adapter of the feed harbour failed: ValueError: no digits"
-    assert all(
-        note.startswith(("the adapter of the feed harbour", "what the feed harbour sent")) for note in pier.noted
-    )
+    assert pier.noted == [
+        "the adapter of the feed harbour failed: ValueError: no digits",
+        f"its adapter answered a want that it was not asked, {stranger}",
+        "its adapter gave a str instead of RawBars",
+    ]
 
 
 async def test_yesterdays_answer_and_one_given_twice_bring_nothing_new(time: SimulatedTime) -> None:
@@ -257,3 +258,20 @@ async def test_doubtful_bars_are_asked_for_again_at_once_and_then_with_the_next_
     long_ago = START - 30 * MINUTE
     assert asked == [(0, START - 2 * MINUTE), (0, long_ago), (60, long_ago), (60, long_ago)]
     await pier.intake.stop()
+
+
+@pytest.mark.parametrize("end", [SystemExit(0), asyncio.CancelledError()])
+async def test_a_feed_that_would_end_more_than_itself_is_asked_again(time: SimulatedTime, end: BaseException) -> None:
+    ends = [end]
+
+    def plan(_: Want) -> list[Answer] | None:
+        if ends:
+            raise ends.pop()
+        return None
+
+    pier = Pier(Harbour(time, plan=plan))
+    pier.ask(["GANNET"])
+    await time.run(60)
+    assert pier.last == {"GANNET": START}
+    (note,) = pier.noted
+    assert f"it raised {type(end).__name__}" in note

@@ -6,7 +6,7 @@ import asyncio
 from typing import TYPE_CHECKING
 
 from scanner.backoff import Pauses
-from scanner.ports import FeedTroubleError
+from scanner.ports import FeedTroubleError, contained
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -47,7 +47,7 @@ class FeedLife:
             await asyncio.gather(self._trying, return_exceptions=True)
         try:
             async with asyncio.timeout(STOP_SECONDS):
-                await self.feed.stop()
+                await contained(self.feed.stop())
         except Exception as problem:  # noqa: BLE001 - whatever it fails with, all else has to be stopped too
             self._note(f"it did not stop: {str(problem) or 'it hangs'}")
 
@@ -62,7 +62,7 @@ class FeedLife:
     async def _try(self) -> str:
         """Try once; returns the trouble as a sentence, empty if it works."""
         try:
-            await self.feed.start()
+            await contained(self.feed.start())
         except FeedTroubleError as problem:
             return str(problem)
         except Exception as problem:  # noqa: BLE001 - whatever is wrong with an adapter, the others are watched

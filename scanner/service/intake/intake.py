@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any
 
 from scanner.backoff import Pauses
 from scanner.clocks import SECOND
-from scanner.ports import FeedTroubleError, Want
+from scanner.ports import FeedTroubleError, Want, contained
 from scanner.service.intake.lateness import LateWatch
-from scanner.service.intake.requests import FeedLimits, arrivals_of, parted
+from scanner.service.intake.requests import FeedLimits, arrivals_of, fitting, parted
 from scanner.store import StoreTroubleError
 
 if TYPE_CHECKING:
@@ -173,7 +173,7 @@ class Intake:
         await self._open.wait()
         # Those that failed before come last, so that they delay no other.
         wanted = sorted(filter(which, asks), key=lambda ask: self._failures[ask.instrument])
-        size = max(self.feed.batch, 1)
+        size = self.feed.batch
         self._refusals = min(self._refusals, REFUSALS - 1)
         batches = [wanted[start : start + size] for start in range(0, len(wanted), size)]
         await asyncio.gather(*(self._ask_on(batch, which) for batch in batches))
@@ -241,8 +241,8 @@ class Intake:
             enough_from = self.desk.enough_from(ask.instrument, asked) if since is None else None
             wants.setdefault(Want(ask.symbol, ask.timeframe, since, enough_from), []).append(ask)
         async with asyncio.timeout(self.limits.answer_within):
-            answers = await self.feed.fetch(list(wants))
-        return arrivals_of(answers, wants, asked)
+            answers = await contained(self.feed.fetch(list(wants)))
+        return arrivals_of(fitting(answers, wants), wants, asked)
 
     async def _wait_for_turn(self) -> None:
         """Keep to the requests per minute that the feed allows."""

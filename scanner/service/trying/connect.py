@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 from scanner.configuration.adapters import build_feed, build_sink
 from scanner.configuration.model.settings import SettingsError
-from scanner.ports import DeliveryError, FeedTroubleError, Hearing, Want
-from scanner.service.intake.requests import FeedLimits
+from scanner.ports import DeliveryError, FeedTroubleError, Hearing, Want, contained
+from scanner.service.intake.requests import FeedLimits, fitting
 from scanner.service.trying.first_answer import Tried, look
 from scanner.store.lock import not_running
 
@@ -80,19 +80,33 @@ async def _feed(make: Callable[[], Feed], each: Watched | None, zone: str, secon
         await feed.start()
         if each is None:
             return Tried()
-        answers = await feed.fetch([Want(each.symbol, each.base.name, None)])
+        want = Want(each.symbol, each.base.name, None)
+        answers = fitting(await feed.fetch([want]), {want})
         return await asyncio.to_thread(look, answers, each, feed, zone)
 
     return await _tried(feed, ask, max(seconds, FeedLimits.of(feed).answer_within))
 
 
 async def _tried(outside: Feed | Sink, use: Callable[[], Awaitable[Tried]], seconds: float) -> Tried:
+    found = await _within(seconds, use())
+    stopped = await _within(STOP_SECONDS, _stop(outside))
+    if stopped.trouble and not found.trouble:
+        return Tried(f"it did not stop: {stopped.trouble}")
+    return found
+
+
+async def _stop(outside: Feed | Sink) -> Tried:
+    await outside.stop()
+    return Tried()
+
+
+async def _within(seconds: float, use: Awaitable[Tried]) -> Tried:
     try:
         async with asyncio.timeout(seconds):
-            return await use()
+            return await contained(use)
     except TimeoutError:
         return Tried(f"it has not answered within {seconds:g} s; check its address and the network")
     except (FeedTroubleError, DeliveryError) as trouble:
         return Tried(str(trouble))
-    finally:
-        await asyncio.wait({asyncio.ensure_future(outside.stop())}, timeout=STOP_SECONDS)
+    except Exception as problem:  # noqa: BLE001 - whatever is wrong with an adapter, the others are tried
+        return Tried(f"its adapter failed: {type(problem).__name__}: {problem}")

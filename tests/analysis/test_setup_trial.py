@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from itertools import count
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import pytest
-from pydantic import Field
 
 from scanner.analysis.columns import CLOSE
 from scanner.analysis.door.known_setups import known, own
-from scanner.analysis.door.setup import Chosen, Forming, Numbers, Setup, Words
+from scanner.analysis.door.setup import Chosen, Forming, Setup, Words
 from scanner.analysis.door.setup_trial import example_fit, wrong_ways
 from scanner.analysis.next_bar import Need
 from scanner.analysis.rules import Rules
@@ -71,6 +71,9 @@ def test_the_built_in_setups_pass(name: str) -> None:
         (wrong.no_value, wrong.find_sound, "measure leaves the measured value of direction unfilled; write it"),
         (wrong.too_many_verdicts, wrong.find_sound, "measure writes more verdicts than the 3 rules"),
         (wrong.too_many_values, wrong.find_sound, "measure writes more values than the 3 rules and extra = 0"),
+        (wrong.rewriting, wrong.find_sound, "measure changes the bars that it is given"),
+        (wrong.by_chance, wrong.find_sound, "measure gives another answer when asked again"),
+        (wrong.sound, wrong.find_rewriting, "find changes the bars that it is given"),
         (
             wrong.measures_nothing,
             wrong.find_measures_nothing,
@@ -105,6 +108,10 @@ def test_the_compilers_reason_names_the_line() -> None:
 
 def raising(*_: object) -> NoReturn:
     raise KeyError("gull")
+
+
+def leaving(*_: object) -> NoReturn:
+    raise SystemExit(0)
 
 
 STEP = EXAMPLE.forming
@@ -170,6 +177,10 @@ def test_what_is_wrong_one_bar_ahead(what: str) -> None:
         (wrong.weigh_too_much, "weigh writes more points than the 2 that points names"),
         (wrong.weigh_oddly, "weigh gives 9 for the point volume; write whether it holds, or UNKNOWN"),
         (wrong.weigh_no_base, "the base is nan at some bars; give a real price at every bar, held or missed"),
+        (wrong.weigh_rewriting, "weigh changes the bars that it is given"),
+        (wrong.weigh_before_no_close, "levels.closes must be 1 or more, and levels.bars 0 or more"),
+        (wrong.weigh_base_beyond, "levels.base does not lie beyond levels.trigger, as a stop does"),
+        (wrong.weigh_unmeasured, "the point beyond_fast_average holds where its measured value is NaN"),
         (wrong.weigh_strange_average, "levels.average is column 4, which is not an average"),
         (wrong.weigh_one_sided_point, "the point beyond_fast_average differs for long and short on reflected prices"),
         (wrong.weigh_one_sided_base, "levels.base differs for long and short on reflected prices"),
@@ -189,6 +200,7 @@ def words_but(**changes: Any) -> Callable[..., Words]:  # noqa: ANN401 - also wh
 
 
 POINTS = {"beyond_fast_average": ("> 0", "a"), "volume": ("> 1", "b")}
+COUNT = count()
 SPOKEN: dict[str, tuple[Any, str]] = {
     "nothing": (lambda *_: None, "words gives a NoneType; give Words(rules, points, trigger, base, spoiler)"),
     "two rules": (words_but(rules=[("> 0", "a"), ("> 0", "b")]), "words gives 2 thresholds and texts for 3 rules"),
@@ -198,6 +210,18 @@ SPOKEN: dict[str, tuple[Any, str]] = {
     "no trigger": (words_but(trigger=""), "words does not say what the trigger is; give a text"),
     "no base": (words_but(base=None), "words does not say what the base is; give a text"),
     "no spoiler": (words_but(spoiler=""), "the spoiler needs both a text and what it describes"),
+    "no list": (words_but(rules=iter([])), "words must give its rules as a list and its points as a dict"),
+    "two lines": (words_but(base="the low\nof it"), "words does not say what the base is; give a text in one line"),
+    "a spoiler in two lines": (words_but(spoiler="a\nb"), "the spoiler must be a text in one line"),
+    "by chance": (
+        lambda fit, numbers: replace(EXAMPLE.words(fit, numbers), base=f"the low {next(COUNT)}"),
+        "words gives other texts when asked again",
+    ),
+    "rewriting": (
+        lambda fit, numbers: fit.series.fill(1.0) or EXAMPLE.words(fit, numbers),
+        "words changes the bars that it is given",
+    ),
+    "leaving": (leaving, "words raises SystemExit (0); it must answer for any bar, held or missed"),
     "raising": (raising, "words raises KeyError ('gull'); it must answer for any bar, held or missed"),
 }
 
@@ -216,34 +240,7 @@ def test_the_whole_trial_tells_of_each_part() -> None:
     assert found.startswith("weigh raises ValueError")
 
 
-class OddNumbers(Numbers):
-    kind: str = Field("gull", description="no choice of texts")
-
-
-class NoDefault(Numbers):
-    kind: Literal["gull", "tern"] = Field(description="without a default")
-
-
-@pytest.mark.parametrize(
-    ("change", "sentence"),
-    [
-        ({"rules": ("wide", "wide", "steps")}, "rules must name at least one rule, each once, and none place or reach"),
-        (
-            {"rules": ("wide", "place", "steps")},
-            "rules must name at least one rule, each once, and none place or reach",
-        ),
-        ({"bars": (("W", "one"), ("W", "two"))}, "bars must name at least the last bar, each with a letter of its own"),
-        ({"looks_back": 1}, "looks_back is 1; with 3 bars and a warm-up of 250 bars it must be 2 to 249"),
-        ({"looks_back": 250}, "looks_back is 250; with 3 bars and a warm-up of 250 bars it must be 2 to 249"),
-        ({"places": ("line", "harbour")}, "places holds harbour; there is line, average, level, turn"),
-        (
-            {"numbers": NoDefault},
-            "its numbers cannot be handed to compiled code (ValidationError); each must be an int",
-        ),
-        ({"numbers": OddNumbers}, "its numbers cannot be handed to compiled code (ValueError); each must be an int"),
-    ],
-)
-def test_what_can_be_seen_without_running_it(change: dict[str, Any], sentence: str) -> None:
-    changed = replace(SOUND, **change)
-    (found,) = wrong_ways(Chosen(changed, changed.numbers.model_construct()), RULES)
-    assert found.startswith(sentence)
+@pytest.mark.parametrize("looks_back", [1, 250])
+def test_a_reach_that_the_bars_or_the_warm_up_rule_out(looks_back: int) -> None:
+    (found,) = said(replace(SOUND, looks_back=looks_back))
+    assert found == f"looks_back is {looks_back}; with 3 bars and a warm-up of 250 bars it must be 2 to 249"

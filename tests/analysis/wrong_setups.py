@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from scanner.analysis.bar_sides import all_hold, closing, extent, highest, lowest, tie
 from scanner.analysis.columns import ATR, CLOSE, FAST_AVERAGE, LOW, SLOW_AVERAGE
 from scanner.analysis.door import evidence
@@ -135,6 +137,27 @@ def too_many_values(series: Floats, t: int, sign: float, numbers: Any, measured:
     for k in range(4):
         measured[k] = 1.0
     return three_rules(series, t, sign, measured, verdicts)
+
+
+@compiled
+def rewriting(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    series[ATR, t - 1] = 1.0
+    return three_rules(series, t, sign, measured, verdicts)
+
+
+@compiled
+def by_chance(series: Floats, t: int, sign: float, numbers: Any, measured: Floats, verdicts: Marks) -> bool:
+    held = three_rules(series, t, sign, measured, verdicts)
+    measured[0] += np.random.random()  # noqa: NPY002 - the only one that can be compiled
+    return held
+
+
+@compiled
+def find_rewriting(
+    columns: Floats, rows: Integers, first: Integers, stop: Integers, numbers: Any, marks: Marks, found: Integers
+) -> int:
+    columns[:, ATR, 0] = 1.0
+    return searched(mark_all, sound, SIZES, columns, rows, first, stop, numbers, marks, found)
 
 
 @compiled
@@ -403,6 +426,90 @@ def weigh_no_base_one(
 @compiled
 def weigh_no_base(columns: Floats, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
     weighed(sound, weigh_no_base_one, columns, spots, numbers, rules, out)
+
+
+@compiled
+def weigh_rewriting_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    said_soundly(series, t, sign, points, held, levels)
+    series[ATR, t] = 1.0
+
+
+@compiled
+def weigh_rewriting(columns: Floats, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_rewriting_one, columns, spots, numbers, rules, out)
+
+
+@compiled
+def weigh_before_no_close_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    said_soundly(series, t, sign, points, held, levels)
+    levels.closes = 0
+
+
+@compiled
+def weigh_before_no_close(columns: Floats, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_before_no_close_one, columns, spots, numbers, rules, out)
+
+
+@compiled
+def weigh_base_beyond_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    said_soundly(series, t, sign, points, held, levels)
+    levels.base = sign * highest(series, t, sign) + sign
+
+
+@compiled
+def weigh_base_beyond(columns: Floats, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_base_beyond_one, columns, spots, numbers, rules, out)
+
+
+@compiled
+def weigh_unmeasured_one(
+    series: Floats,
+    t: int,
+    sign: float,
+    numbers: Any,
+    rules: Any,
+    measured: Floats,
+    points: Floats,
+    held: Marks,
+    levels: Any,
+) -> None:
+    said_soundly(series, t, sign, points, held, levels)
+    points[0], held[0] = float("nan"), 1
+
+
+@compiled
+def weigh_unmeasured(columns: Floats, spots: Integers, numbers: Any, rules: Any, out: Any) -> None:
+    weighed(sound, weigh_unmeasured_one, columns, spots, numbers, rules, out)
 
 
 @compiled

@@ -119,22 +119,26 @@ def test_one_that_does_not_compile_is_one_sentence_before_any_bar(tmp_path: Path
         (
             "not_compiled",
             SOURCE.replace("@compiled\ndef find", "def find"),
-            "find of not_compiled:SETUP is not compiled",
+            "not_compiled:SETUP: find is not compiled",
         ),
         (
             "weighs_not_compiled",
             SOURCE.replace("@compiled\ndef weigh(", "def weigh("),
-            "weigh of weighs_not_compiled:SETUP is not compiled",
+            "weighs_not_compiled:SETUP: weigh is not compiled",
         ),
         (
             "ahead_not_compiled",
             SOURCE.replace("@compiled\ndef find_forming", "def find_forming"),
-            "forming.find of ahead_not_compiled:SETUP is not compiled",
+            "ahead_not_compiled:SETUP: forming.find is not compiled",
         ),
         ("not_python", "SETUP = (", "cannot be loaded (SyntaxError"),
         ("no_setup", "SETUP = 3", "no_setup:SETUP is a int, not a Setup"),
+        ("leaves", "raise SystemExit(0)", "leaves:SETUP cannot be loaded (SystemExit: 0)"),
+        ("odd_reach", SOURCE.replace("looks_back=3", "looks_back='3'"), "odd_reach:SETUP: looks_back is '3'; give a"),
+        ("calendar", SOURCE, "calendar.py; give your file another name"),
     ],
 )
 def test_one_that_cannot_be_loaded(module: str, source: str, sentence: str, tmp_path: Path) -> None:
     told = check(written(tmp_path, module, source), {}).sentences()
-    assert any(each.startswith(f"{tmp_path / 'x.toml'}:1: setups.two_steps: ") and sentence in each for each in told)
+    where = f"{tmp_path / 'x.toml'}:2: setups.two_steps.object: "
+    assert any(each.startswith(where) and sentence in each for each in told)

@@ -5,12 +5,14 @@ from __future__ import annotations
 import sys
 from functools import cache
 from importlib import import_module
+from importlib.machinery import PathFinder
 from importlib.metadata import entry_points
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from scanner.analysis.door.setup import Chosen, Setup
-from scanner.compiling import is_compiled
+from scanner.analysis.door.setup import FORMING, KEYS, OBJECT, ON, Chosen, Setup
+from scanner.analysis.door.shape import faults
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -27,7 +29,7 @@ def known() -> dict[str, Setup[Any]]:
     """Give the installed setups by name, in the order of their names."""
     found = {}
     for point in sorted(entry_points(group="closewatch.setups")):
-        setup = _loaded(f"the setup {point.name}", point.value)
+        setup = _loaded(point.value)
         if setup.name != point.name:
             raise SetupError(f"the setup {point.name} calls itself {setup.name!r}; both must be the same")
         found[point.name] = setup
@@ -38,18 +40,18 @@ def known() -> dict[str, Setup[Any]]:
 
 def own(name: str, path: str, folder: Path) -> Setup[Any]:
     """Load a user's own setup, ``module:OBJECT``, from a folder or wherever Python finds modules; SetupError."""
-    if str(folder.resolve()) not in sys.path:
-        sys.path.insert(0, str(folder.resolve()))
-    setup = _loaded(f"setups.{name}.object", path)
+    beside = str(folder.resolve())
+    if beside not in sys.path:
+        sys.path.append(beside)  # last, so that no file beside a configuration is taken for a library
+    module = path.partition(":")[0].partition(".")[0]
+    if module and (here := PathFinder.find_spec(module, [beside])) is not None and here.origin is not None:
+        found = find_spec(module)
+        if found is not None and Path(str(found.origin)).resolve() != Path(here.origin):
+            raise SetupError(f"{path} is not in {here.origin}, but in {found.origin}; give your file another name")
+    setup = _loaded(path)
     if setup.name != name:
-        raise SetupError(f"setups.{name}.object: {path} calls itself {setup.name!r}; give both the same name")
+        raise SetupError(f"{path} calls itself {setup.name!r}; give both the same name")
     return setup
-
-
-ON, OBJECT, FORMING = "on", "object", "forming"
-"""Keys of a setup's table besides its numbers: whether it is watched, where a user's own setup is, and whether it is
-announced one bar ahead."""
-KEYS = {ON, OBJECT, FORMING}
 
 
 def setup_named(name: str, table: Mapping[str, Any], folder: Path) -> Setup[Any]:
@@ -101,19 +103,16 @@ def by_default() -> tuple[Chosen, ...]:
     return chosen((), Path())
 
 
-def _loaded(what: str, path: str) -> Setup[Any]:
+def _loaded(path: str) -> Setup[Any]:
     module, _, name = path.partition(":")
     if not module or not name:
-        raise SetupError(f'{what}: write it as "module:OBJECT", not {path!r}')
+        raise SetupError(f'write it as "module:OBJECT", not {path!r}')
     try:
         found = getattr(import_module(module), name)
-    except Exception as problem:  # noqa: BLE001 - a user's own code may raise anything
-        raise SetupError(f"{what}: {path} cannot be loaded ({type(problem).__name__}: {problem})") from None
+    except (Exception, SystemExit) as problem:  # noqa: BLE001 - a user's own code may raise anything
+        raise SetupError(f"{path} cannot be loaded ({type(problem).__name__}: {problem})") from None
     if not isinstance(found, Setup):
-        raise SetupError(f"{what}: {path} is a {type(found).__name__}, not a Setup")
-    functions = {"find": found.find, "measure": found.measure, "weigh": found.weigh}
-    functions |= {"forming.find": found.forming.find} if found.forming is not None else {}
-    for name, function in functions.items():
-        if not is_compiled(function):
-            raise SetupError(f"{what}: {name} of {path} is not compiled; write @compiled (scanner.compiling) above it")
+        raise SetupError(f"{path} is a {type(found).__name__}, not a Setup")
+    for fault in faults(found):
+        raise SetupError(f"{path}: {fault}")
     return found

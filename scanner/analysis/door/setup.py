@@ -27,6 +27,12 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 
+ON, OBJECT, FORMING = "on", "object", "forming"
+"""Keys of a setup's table besides its numbers: whether it is watched, where a user's own setup is, and whether it is
+announced one bar ahead."""
+KEYS = {ON, OBJECT, FORMING}
+
+
 class Numbers(BaseModel):
     """Base class for the numbers of one setup's rules, read from ``[setups.NAME]``.
 
@@ -34,7 +40,7 @@ class Numbers(BaseModel):
     ``ascending`` names pairs of fields of which the first must not be greater than the second.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", validate_default=True)
     ascending: ClassVar[tuple[tuple[str, str], ...]] = ()
 
     @model_validator(mode="after")
@@ -206,7 +212,7 @@ def _held_by(module: str, name: str, folder: str) -> Setup[Any]:
     try:
         return cast("Setup[Any]", getattr(import_module(module), name))
     except ModuleNotFoundError:
-        sys.path.insert(0, folder)
+        sys.path.append(folder)
         return cast("Setup[Any]", getattr(import_module(module), name))
 
 

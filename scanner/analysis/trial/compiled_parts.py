@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import product
 from operator import attrgetter
@@ -163,7 +164,8 @@ def reason(problem: Exception) -> str:
 def tried(compiled: Compiled, tapes: Floats, warm_up: int) -> Outcome:
     """Measure every bar of the tapes; TrialError with the first thing that is wrong with that."""
     first = warm_up - 1
-    outcome = _outcome(compiled, tapes, first)
+    with left_alone(tapes, "measure"):
+        outcome = _outcome(compiled, tapes, first)
     names = compiled.setup.rules
     for tape in (WALK, STILL):
         unfilled = np.flatnonzero((outcome.verdicts[tape] == STRANGE).any(axis=(0, 1)))
@@ -171,8 +173,10 @@ def tried(compiled: Compiled, tapes: Floats, warm_up: int) -> Outcome:
             raise TrialError(f"measure leaves the verdict of {names[unfilled[0]]} unfilled; write 0 or 1 at every bar")
     every = max(outcome.holds.shape[2] // SAMPLES, 1)
     for tape, (side, sign) in product((WALK, STILL), enumerate(SIGNS)):
-        other = compiled.measure(tapes[tape], range(first, tapes.shape[2], every), sign, before=-1.25)[1]
-        known = outcome.measured[tape, side, ::every]
+        bars, known = range(first, tapes.shape[2], every), outcome.measured[tape, side, ::every]
+        if not same(known, compiled.measure(tapes[tape], bars, sign)[1]).all():
+            raise TrialError("measure gives another answer when asked again; it must depend on the bars alone")
+        other = compiled.measure(tapes[tape], bars, sign, before=-1.25)[1]
         for number in np.flatnonzero(~same(known, other).all(axis=0)):
             raise TrialError(
                 f"measure leaves {_value(compiled, int(number))} unfilled; write it at every bar, NaN if there is "
@@ -183,9 +187,9 @@ def tried(compiled: Compiled, tapes: Floats, warm_up: int) -> Outcome:
 
 def wrong(compiled: Compiled, tapes: Floats, outcome: Outcome) -> Iterator[str]:
     """Describe what is wrong with what was measured and with what is found."""
-    yield from _wrong_verdicts(compiled, outcome)
-    yield from _reaches_too_far(compiled, tapes, outcome)
-    yield from _disagrees(compiled, tapes, outcome)
+    with left_alone(tapes, "find"):
+        found = [*_reaches_too_far(compiled, tapes, outcome), *_disagrees(compiled, tapes, outcome)]
+    yield from (*_wrong_verdicts(compiled, outcome), *found)
     for one, other in REFLECTION_OF.items():
         alike = same(outcome.measured[one, ::-1], outcome.measured[other])[..., : compiled.rules]
         alike &= outcome.verdicts[one, ::-1] == outcome.verdicts[other]
@@ -282,6 +286,17 @@ def _disagrees(compiled: Compiled, tapes: Floats, outcome: Outcome) -> Iterator[
         yield (
             "find with a fourth column does not write every bar at which at most one rule fails, and the number of "
             "that rule, or -1; use searched"
+        )
+
+
+@contextmanager
+def left_alone(tapes: Floats, name: str) -> Iterator[None]:
+    """Say that a function changes the bars, if they have changed in the meantime; TrialError."""
+    before = tapes.copy()
+    yield
+    if not same(tapes, before).all():
+        raise TrialError(
+            f"{name} changes the bars that it is given, which all setups share; write to what it gives only"
         )
 
 

@@ -12,7 +12,7 @@ from scanner.analysis.columns import CLOSE, HIGH, LOW, OPEN
 from scanner.analysis.indicators.kernel import fresh_state
 from scanner.analysis.indicators.running import averages_after
 from scanner.analysis.next_bar import WHATS, Before, Need, ahead_of, met
-from scanner.analysis.trial.compiled_parts import SIGNS, TrialError
+from scanner.analysis.trial.compiled_parts import SIGNS, TrialError, left_alone
 from scanner.analysis.trial.tapes import REFLECTION_OF, STILL_MIRRORED, WALK
 
 if TYPE_CHECKING:
@@ -36,13 +36,15 @@ def wrong(chosen: Chosen, compiled: Compiled, tapes: Floats, rules: Rules, outco
     if chosen.setup.forming is None:
         return
     count, end = len(tapes), tapes.shape[2]
-    found = set(compiled.find(tapes, np.arange(count), np.full(count, outcome.first), np.full(count, end), FIND))
+    with left_alone(tapes, FIND):
+        found = set(compiled.find(tapes, np.arange(count), np.full(count, outcome.first), np.full(count, end), FIND))
     if problem := _reaches_too_far(compiled, tapes, outcome, found):
         yield problem
     elif any(_of(found, one, 1) != _of(found, other, -1) for one, other in REFLECTION_OF.items()):
         yield (f"{FIND} differs for long and short on reflected prices; read prices through scanner.analysis.bar_sides")
     else:
-        needs = {at: _needs(chosen, tapes, rules, at) for at in sorted(found)}
+        with left_alone(tapes, "next_bar"):
+            needs = {at: _needs(chosen, tapes, rules, at) for at in sorted(found)}
         yield from _wrong_needs(chosen, tapes, outcome, needs)
 
 
@@ -79,7 +81,7 @@ def _needs(chosen: Chosen, tapes: Floats, rules: Rules, at: Bar) -> list[Need]:
     before = Before(tapes[tape, :, : bar + 1], bar, sign, rules, ahead)
     try:
         said: Any = chosen.setup.forming and chosen.setup.forming.next_bar(before, chosen.numbers)
-    except Exception as problem:  # noqa: BLE001 - a user's own code may raise anything
+    except (Exception, SystemExit) as problem:  # noqa: BLE001 - a user's own code may raise anything
         raise TrialError(
             f"next_bar raises {type(problem).__name__} ({problem}); it is asked at every bar that {FIND} finds, and "
             "sees no later one"

@@ -7,16 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
-from scanner.analysis.door.known_setups import (
-    FORMING,
-    KEYS,
-    OBJECT,
-    ON,
-    SetupError,
-    is_announced_ahead,
-    is_true,
-    setup_named,
-)
+from scanner.analysis.door.known_setups import SetupError, is_announced_ahead, is_true, setup_named
+from scanner.analysis.door.setup import FORMING, KEYS, OBJECT, ON
 from scanner.analysis.door.setup_trial import wrong_ways
 from scanner.analysis.rules import Rules
 from scanner.configuration.mistakes import Mistake, explain
@@ -92,7 +84,7 @@ def _wrong_setups(path: tuple[str, ...], tables: Sequence[Setups], folder: Path)
         try:
             setup = setup_named(name, merged, folder)
         except SetupError as problem:
-            yield Mistake((*path, name), str(problem))
+            yield Mistake((*path, name, OBJECT) if OBJECT in table else (*path, name), str(problem))
             continue
         for key, read in ((ON, is_true), (FORMING, partial(is_announced_ahead, setup))):
             try:

@@ -7,6 +7,7 @@ import time
 import warnings
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from datetime import date
 from decimal import Decimal, InvalidOperation
 from itertools import chain
 from pathlib import Path
@@ -33,7 +34,6 @@ from scanner.wording.words import by_reason, counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
-    from datetime import date, datetime
     from typing import Literal
 
     from scanner.commands.recorded.one_bar import OneBar
@@ -144,7 +144,7 @@ def _table(parts: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
 
 def explain_bar(
     frame: pd.DataFrame,
-    at: str | date | datetime,
+    at: str | date | np.datetime64,
     *,
     instrument: str | None = None,
     timeframe: str | None = None,
@@ -208,7 +208,7 @@ class Chart:
 
 def chart(
     frame: pd.DataFrame,
-    at: str | date | datetime,
+    at: str | date | np.datetime64,
     *,
     instrument: str | None = None,
     timeframe: str | None = None,
@@ -244,6 +244,8 @@ def _reading(
     step: Decimal | float | str | None,
     config: str | Path | None,
 ) -> Reading:
+    if not isinstance(frame, pd.DataFrame):
+        raise ValueError(f"the bars must be a DataFrame of pandas, not a {type(frame).__name__}")  # noqa: TRY004 - as all else
     if stamp not in {"open", "close"}:
         raise ValueError(f'stamp must be "open" or "close", not {stamp!r}')
     with _sentences():
@@ -322,11 +324,15 @@ def _column(parts: Sequence[Any], kind: Kind) -> Any:  # noqa: ANN401 - any type
     return pd.DatetimeIndex(values.view("datetime64[ns]"), tz="UTC") if kind == "moment" else values
 
 
-def _recorded(reading: Reading, at: str | date, instrument: str | None) -> tuple[Recorded, str]:
+def _recorded(reading: Reading, at: str | date | np.datetime64, instrument: str | None) -> tuple[Recorded, str]:
     """Read the frame, and write ``at`` as the option ``--at`` has it.
 
     For daily bars, midnight (as in their index) means the day.
     """
+    if isinstance(at, np.datetime64):
+        at = pd.Timestamp(at)
+    if not isinstance(at, str | date):
+        raise ValueError(f"at must be a text, a date or a datetime, not {at!r}")  # noqa: TRY004 - as all else
     text = at if isinstance(at, str) else at.isoformat()
     recorded = Recorded.read((), reading, text, instrument)
     if not isinstance(at, str) and not recorded.timeframe.intraday and re.search(r"T00:00:00(\+00:00)?$", text):

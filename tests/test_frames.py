@@ -143,9 +143,11 @@ def test_a_bar_is_explained_and_drawn_as_the_commands_do(
     assert drawn._repr_png_() == (tmp_path / "ours.png").read_bytes()
 
 
-WRONG: dict[str, tuple[Callable[[pd.DataFrame], pd.DataFrame], str]] = {
+WRONG: dict[str, tuple[Callable[[pd.DataFrame], Any], str]] = {
     "no time": (lambda frame: frame.reset_index(drop=True), "frame: no column is named time; found"),
     "no close": (lambda frame: frame.drop(columns="Close"), "rename the column that it is"),
+    "a column": (lambda frame: frame.Close, "the bars must be a DataFrame of pandas, not a Series"),
+    "records": (lambda frame: frame.to_dict("records"), "the bars must be a DataFrame of pandas, not a list"),
     "no rows": (lambda frame: frame[:0], "frame: it has no rows; put bars in it"),
     "truths": (lambda frame: frame.assign(Low=True), "the low must be a number"),
     "a mixture": (
@@ -184,6 +186,14 @@ def test_what_is_said_wrongly_is_one_sentence(options: dict[str, Any], sentence:
         with pytest.raises(ValueError, match=r"^[^\n]*$") as told:
             ask(frame_of("IBM"), **options)
         assert sentence in str(told.value)
+
+
+def test_a_moment_of_numpy_is_one_as_well_and_a_number_is_none() -> None:
+    frame = frame_of("IBM")
+    day = frame.index[300]
+    pd.testing.assert_frame_equal(scanner.explain_bar(frame, day.to_datetime64()), scanner.explain_bar(frame, day))
+    with pytest.raises(ValueError, match=r"^at must be a text, a date or a datetime, not 5$"):
+        scanner.explain_bar(frame, 5)  # type: ignore[arg-type] # on purpose
 
 
 def test_rows_that_are_refused_are_counted_and_a_bar_that_is_not_there_is_said() -> None:

@@ -41,17 +41,19 @@ class DeliveryRefusedError(DeliveryError):
 async def contained(call: Awaitable[T]) -> T:
     """Await what an adapter does, so that it cannot end more than itself.
 
-    An exit, or a cancellation that is not ours, is a RuntimeError: a library below an adapter may raise either.
+    What is no Exception becomes one: a library below an adapter may raise an exit, or a cancellation that is not ours.
     """
     import asyncio  # noqa: PLC0415 - a replay imports this module, and awaits nothing
 
     try:
         return await call
-    except (SystemExit, asyncio.CancelledError) as problem:
+    except (Exception, KeyboardInterrupt):
+        raise
+    except BaseException as problem:
         task = asyncio.current_task()
         if task is not None and task.cancelling():
             raise
-        raise RuntimeError(f"it raised {type(problem).__name__}, which must not leave an adapter") from problem
+        raise RuntimeError(f"it raised {problem!r}, which no adapter may") from problem
 
 
 class Want(NamedTuple):
@@ -91,10 +93,10 @@ class Answer:
 
 
 class Feed(Protocol):
-    """Gives bars on request. Built from its own settings; touches nothing before ``start``.
+    """Gives bars on request. Touches nothing before ``start``.
 
-    If it keeps them as ``settings``, the service uses their ``settle``, ``patience``, ``at_once`` and
-    ``requests_per_minute``.
+    Its class has ``Settings``, a pydantic model with ``extra="forbid"``, and is made with one. If it keeps it as
+    ``settings``, the service uses its ``settle``, ``patience``, ``at_once`` and ``requests_per_minute``.
     """
 
     batch: int
@@ -142,7 +144,7 @@ class Message:
 
 
 class Sink(Protocol):
-    """Delivers events to a person or a program. Built from its own settings."""
+    """Delivers events to a person or a program. Its class has ``Settings`` and is made like that of a feed."""
 
     wants_pictures: bool
 

@@ -11,7 +11,7 @@ from zoneinfo import available_timezones
 from pydantic import BaseModel
 
 from scanner.market.sessions.timeframes import ALL
-from scanner.wording.text import plain
+from scanner.wording.text import SENTENCE, plain
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 
     from scanner.configuration.toml_files.lines import Keys
 
-LONGEST = 600
-"""Longest sentence, in characters: more than any needs, unless a value in it is very long."""
 SHOWN = 60
 """Characters of a value that are shown: half a line."""
 LISTED = 12
@@ -73,7 +71,7 @@ class Mistake:
         Its names and values come from the file, and may contain anything.
         """
         where = ".".join(part for part in self.path if isinstance(part, str))
-        return plain(": ".join(part for part in (self.source, where, self.text) if part), LONGEST)
+        return plain(": ".join(part for part in (self.source, where, self.text) if part), SENTENCE)
 
 
 def closest(word: str, choices: Iterable[str]) -> str | None:

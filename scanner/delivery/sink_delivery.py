@@ -15,6 +15,7 @@ from scanner.delivery.past_outbox import PastOutbox
 from scanner.delivery.quiet import cannot_wait, last_quiet_end, quiet_until
 from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes, contained
 from scanner.store.trouble import NO_ANSWER, StoreDamagedError, StoreTroubleError
+from scanner.wording.text import SENTENCE, plain
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Sequence
@@ -363,7 +364,9 @@ class SinkDelivery:
 
 def _of_delivery(error: Exception) -> DeliveryError:
     """Make a delivery error of whatever a sink raised."""
-    return error if isinstance(error, DeliveryError) else DeliveryError(f"{type(error).__name__}: {error}")
+    if isinstance(error, DeliveryError):
+        return error
+    return DeliveryError(plain(f"{type(error).__name__}: {error}", SENTENCE))
 
 
 def _urgent(due: Sequence[Delivery]) -> list[Delivery]:

@@ -6,6 +6,8 @@ import unicodedata
 
 LONGEST = 60
 """Most letters of a name or a value where nothing else is said."""
+SENTENCE = 600
+"""Most characters of a sentence: more than any needs, unless a value in it is very long."""
 HIDDEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 """Unicode categories that move the cursor, turn the text around, or show nothing at all."""
 

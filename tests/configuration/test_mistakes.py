@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import pytest
 from pydantic import BaseModel, Field, ValidationError
 
-from scanner.configuration.mistakes import LONGEST, PATTERNS, Mistake, explain
+from scanner.configuration.mistakes import PATTERNS, Mistake, explain
 from scanner.configuration.model.settings import Settings
+from scanner.wording.text import SENTENCE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -60,7 +61,7 @@ def test_a_mistake_says_what_is_required(key: str, value: object, sentence: str)
 def test_a_sentence_is_one_line_that_can_be_shown_whatever_the_file_holds(odd: str) -> None:
     for mistake in (Mistake((odd,), "there is no such setting"), Mistake(("step",), f'there is no price step "{odd}"')):
         assert mistake.sentence.isprintable()
-        assert len(mistake.sentence) <= LONGEST
+        assert len(mistake.sentence) <= SENTENCE
 
 
 def patterns(schema: Any) -> Iterator[str]:  # noqa: ANN401 - JSON

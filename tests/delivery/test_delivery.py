@@ -207,7 +207,7 @@ async def test_a_sink_that_hangs_slows_no_other_and_the_station_stops_all_the_sa
     assert (hanging.stops, brisk.stops) == (1, 1)
 
 
-@pytest.mark.parametrize("end", [SystemExit(0), asyncio.CancelledError()])
+@pytest.mark.parametrize("end", [SystemExit(0), asyncio.CancelledError(), BaseException("a panic")])
 async def test_a_sink_that_would_end_more_than_itself_is_tried_again(end: BaseException) -> None:
     time = Time()
     one, other = PlannedSink(time, [end], start_troubles=[end]), PlannedSink(time)

@@ -12,6 +12,7 @@ from scanner.ports import DeliveryError, FeedTroubleError, Hearing, Want, contai
 from scanner.service.intake.requests import FeedLimits, fitting
 from scanner.service.trying.first_answer import Tried, look
 from scanner.store.lock import not_running
+from scanner.wording.text import SENTENCE, plain
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Mapping
@@ -109,4 +110,4 @@ async def _within(seconds: float, use: Awaitable[Tried]) -> Tried:
     except (FeedTroubleError, DeliveryError) as trouble:
         return Tried(str(trouble))
     except Exception as problem:  # noqa: BLE001 - whatever is wrong with an adapter, the others are tried
-        return Tried(f"its adapter failed: {type(problem).__name__}: {problem}")
+        return Tried(plain(f"its adapter failed: {type(problem).__name__}: {problem}", SENTENCE))

@@ -7,20 +7,25 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from adapters.feeds.folder import FolderFeed
 from adapters.feeds.mqtt_bars import MqttBarsFeed
 from adapters.feeds.raw_rows import no_rows
 from scanner.configuration.model.settings import from_document
+from scanner.market.bars import RawBars
 from scanner.ports import Answer, Want
 from scanner.service.trying.connect import try_all
 from scanner.service.trying.first_answer import look
 from tests.adapters.feed_servers import as_json, rows
 from tests.adapters.servers import Request, Response, http_server
+from tests.service.harbour import MINUTE, START, opened
 
 if TYPE_CHECKING:
     from pathlib import Path
 
 SENT = rows(400)
 IN_MS = [{**row, "time": row["time"] * 1000} for row in SENT]
+CENTURY = 36_525 * 86_400
+NOT_YET = [{**row, "time": row["time"] + CENTURY} for row in SENT]
 UNTIL = " to Fri 6 Mar 2026 20:00 UTC"
 SEEN = f"400 bars of VLT 15m from Mon 2 Mar 2026 16:00 UTC{UNTIL}"
 
@@ -39,6 +44,8 @@ COMMA = 'rows of VLT are refused, such as row 0: a price is missing or not a num
     ("sent", "feed", "instrument", "trouble", "seen"),
     [
         (SENT, {}, {}, None, SEEN),
+        (NOT_YET, {}, {}, "no row of VLT is of a bar that has closed; check fields, time_unit, stamp", ""),
+        (SENT + NOT_YET, {}, {}, None, SEEN),
         (IN_MS, {"time_unit": "ms"}, {}, None, SEEN),
         (IN_MS, {}, {}, "all 400 rows of VLT are refused, such as row 0: the time is missing or cannot be read", ""),
         (SENT, {"time_unit": "ms"}, {}, "399 of 400 rows of VLT are refused, such as row 1: no 15m bar", ""),
@@ -70,8 +77,20 @@ async def test_an_answer_is_looked_at_with_the_eyes_of_the_station(
     assert found.seen == seen
     assert (found.trouble or "").startswith(trouble or "")
     assert (found.trouble is None) == (trouble is None)
-    if found.trouble and ("the time" in found.trouble):
+    if found.trouble and ("the time" in found.trouble or "that has closed" in found.trouble):
         assert found.trouble.endswith("; check fields, time_unit, stamp, timeframes, calendar")
+
+
+def test_rows_may_come_in_any_order_as_a_station_takes_them(tmp_path: Path) -> None:
+    document = {
+        "feeds": {"files": {"type": "folder", "path": "bars"}},
+        "instruments": {"VLT": {"feed": "files", "step": "0.01", "timeframes": ["1m"]}},
+    }
+    feed = FolderFeed(FolderFeed.Settings(path=tmp_path))
+    newest_first = RawBars.joined([opened(START - minute * MINUTE) for minute in range(3)])
+    answers = [Answer(Want("VLT", "1m", None), newest_first)]
+    found = look(answers, from_document(document, tmp_path, {}).of("VLT"), feed, "UTC", START)
+    assert found == (None, "3 bars of VLT 1m from Thu 9 Oct 2025 08:51 UTC to Thu 9 Oct 2025 08:54 UTC")
 
 
 async def test_a_feed_has_as_long_as_it_wants_itself_and_where_it_is_pushed_to_it_may_have_nothing_yet(
@@ -92,4 +111,4 @@ async def test_a_feed_has_as_long_as_it_wants_itself_and_where_it_is_pushed_to_i
         MqttBarsFeed.Settings(host="broker.example.org", client_id="loft", topic="bars/{symbol}/{timeframe}")
     )
     nothing = Answer(Want("VLT", "15m", None), no_rows("bars", "open"))
-    assert look([nothing], settings.of("VLT"), pushed, "UTC") == (None, "no bar of VLT has been pushed yet")
+    assert look([nothing], settings.of("VLT"), pushed, "UTC", 0) == (None, "no bar of VLT has been pushed yet")

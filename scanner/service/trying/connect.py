@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import time
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -81,9 +82,9 @@ async def _feed(make: Callable[[], Feed], each: Watched | None, zone: str, secon
         await feed.start()
         if each is None:
             return Tried()
-        want = Want(each.symbol, each.base.name, None)
+        want, asked = Want(each.symbol, each.base.name, None), time.time_ns()
         answers = fitting(await feed.fetch([want]), {want})
-        return await asyncio.to_thread(look, answers, each, feed, zone)
+        return await asyncio.to_thread(look, answers, each, feed, zone, asked)
 
     return await _tried(feed, ask, max(seconds, FeedLimits.of(feed).answer_within))
 

@@ -11,6 +11,7 @@ import numpy as np
 from scanner.market.bars import Bars
 from scanner.market.guard import NOTED, Guard, Note
 from scanner.market.sessions.timetables import Timetable
+from scanner.service.intake.known_bars import closed_known_and_new
 from scanner.wording.times import moment
 from scanner.wording.words import counted, number
 
@@ -36,19 +37,26 @@ class Tried(NamedTuple):
     seen: str = ""
 
 
-def look(answers: Sequence[Answer], each: Watched, feed: Feed, zone: str) -> Tried:
-    """Check a feed's answer to a request for the bars of an instrument; ``zone`` is the user's."""
-    guard, parts, notes = Guard(Timetable(each.calendar, each.base)), list[Bars](), list[Note]()
+def look(answers: Sequence[Answer], each: Watched, feed: Feed, zone: str, asked: int) -> Tried:
+    """Check a feed's answer to a request for the bars of an instrument; ``zone`` is the user's.
+
+    ``asked`` is when it was asked, in nanoseconds since 1970 UTC.
+    """
+    timetable = Timetable(each.calendar, each.base)
+    guard, parts, notes = Guard(timetable), list[Bars](), list[Note]()
     rows, counts, symbol = 0, Counter[str](), each.symbol
     for answer in answers:
-        if len(answer.bars):
-            checked = guard.check(answer.bars)
-            rows += len(answer.bars)
+        _, _, closed = closed_known_and_new(answer.bars, timetable, None, asked)
+        if len(closed):
+            checked = guard.check(closed)
+            rows += len(closed)
             parts.append(checked.bars)
             notes += checked.notes
             counts += checked.counts
     if not rows and feed.arrived is not None:
         return Tried(seen=f"no bar of {symbol} has been pushed yet")
+    if not rows and any(map(len, answers)):
+        return Tried(f"no row of {symbol} is of a bar that has closed; check {_settings_of(feed, times=True)}")
     if not rows:
         return Tried(f"no row of {symbol} came for {each.base.name}; check symbol, base and timeframes")
     found = Bars.joined(parts)
@@ -73,10 +81,14 @@ def _refused(refused: int, rows: int, symbol: str) -> str:
 def _example(notes: Sequence[Note], counts: Counter[str], feed: Feed) -> str:
     reason = max((each.reason for each in notes if each.reason not in NOTED), key=lambda name: counts[name])
     note = next(each for each in notes if each.reason == reason)
+    return f"such as row {note.row}: {note.text}; check {_settings_of(feed, times=reason in ABOUT_TIMES)}"
+
+
+def _settings_of(feed: Feed, *, times: bool) -> str:
+    """Name the settings of a feed that say how its rows, and perhaps their times, are read."""
     known = getattr(type(getattr(feed, "settings", None)), "model_fields", {})
-    keys = [key for key in (*OF_ROWS, *(OF_TIMES if reason in ABOUT_TIMES else ())) if key in known]
-    keys += ["calendar"] if reason in ABOUT_TIMES else []
-    return f"such as row {note.row}: {note.text}; check {', '.join(keys) or 'what the feed sends'}"
+    keys = [key for key in (*OF_ROWS, *(OF_TIMES if times else ())) if key in known]
+    return ", ".join([*keys, *(["calendar"] if times else [])]) or "what the feed sends"
 
 
 def _step_trouble(bars: Bars, each: Watched) -> str | None:

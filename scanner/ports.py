@@ -22,7 +22,7 @@ class OutsideError(Exception):
 
     def __init__(self, message: str, retry_after: float | None = None) -> None:
         super().__init__(message)
-        # What is no number fails here, in the adapter that read it, and not where the waiting is done.
+        # Anything but a number fails here, in the adapter that read it, and not where the waiting is done.
         self.retry_after = None if retry_after is None else float(retry_after)
 
 

@@ -112,7 +112,7 @@ def check(path: Path, environ: Mapping[str, str]) -> CheckedConfig:
         wrong = wrong_files(settings.page, settings.folder)
         checked.mistakes += [Mistake(("page", setting), text) for setting, text in wrong]
     checked.warnings += [*_unused(settings), *unrouted(settings), *(() if no_currency else _unsized(settings))]
-    checked.warnings += [] if of_rules else unrouted_ahead(settings)
+    checked.warnings += [] if of_rules else [*_without_setups(settings), *unrouted_ahead(settings)]
     checked.warnings += [*_stray_secrets(settings, environ), *_open_to_all(settings, environ)]
     checked.mistakes = list(dict.fromkeys(checked.mistakes))
     if not checked.mistakes:
@@ -199,6 +199,15 @@ class _Pruned:
             if name in self.environ:
                 return f"{name} in the environment"
         return None
+
+
+def _without_setups(settings: Settings) -> Iterator[Mistake]:
+    """Warn of instruments for which every setup is off; there must be no ``wrong_rules``."""
+    lost = [name for name in settings.instruments if not settings.rulebook_of(name).setups]
+    if lost:
+        whose = named(lost) if len(lost) < len(settings.instruments) else "any instrument"
+        text = f"no setup is on for {whose}, so nothing will be found there; take out on = false, or add a setup"
+        yield Mistake(("setups",), text, warning=True)
 
 
 def _unused(settings: Settings) -> Iterator[Mistake]:

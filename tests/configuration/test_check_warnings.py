@@ -177,6 +177,22 @@ def test_what_reaches_no_sink_is_reported_once_and_by_name(routes: list[str], to
     assert checked.sentences() == [f"{config}:6: warning: routes: {each}" for each in told]
 
 
+@pytest.mark.parametrize(
+    ("added", "whose"),
+    [
+        ("[setups.doji_pause]\non = false", "any instrument"),
+        ("[setups.doji_pause]\non = false\n[setups.hammer]", None),
+        ("[instruments.A.setups.doji_pause]\non = false", "A"),
+    ],
+)
+def test_an_instrument_for_which_every_setup_is_off_is_named(added: str, whose: str | None, tmp_path: Path) -> None:
+    config = tmp_path / "x.toml"
+    config.write_text(ROUTED.format(routes=f"{ALL}{added}"), encoding="utf-8")
+    text = f"no setup is on for {whose}, so nothing will be found there; take out on = false, or add a setup"
+    found = [each.partition("warning: ")[2] for each in check(config, {}).sentences()]
+    assert found == ([] if whose is None else [f"setups: {text}"])
+
+
 UNNAMED = (
     "6: warning: setups: no route names setup.forming of {}, and it is sent only if one does: add it to the kinds of a "
     "route"

@@ -41,7 +41,8 @@ class DeliveryRefusedError(DeliveryError):
 async def contained(call: Awaitable[T]) -> T:
     """Await what an adapter does, so that it cannot end more than itself.
 
-    What is no Exception becomes one: a library below an adapter may raise an exit, or a cancellation that is not ours.
+    Anything else than an Exception becomes one: a library below an adapter may raise an exit, or a cancellation that
+    is not ours.
     """
     import asyncio  # noqa: PLC0415 - a replay imports this module, and awaits nothing
 

@@ -108,7 +108,7 @@ class Dispatcher:
                 raise outcome
 
     async def _tell_unsendable(self) -> None:
-        """Say what waits for sinks that there are no longer; a store that cannot be read now has worse to report."""
+        """Say what waits for sinks that no longer exist; a store that cannot be read now has worse to report."""
         with suppress(StoreTroubleError, TimeoutError):
             async with asyncio.timeout(self._store_within):
                 counts = await asyncio.to_thread(self._outbox.counts)

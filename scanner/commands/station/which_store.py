@@ -35,7 +35,7 @@ class StoreChoice:
         """Open the store beside the station that fills it."""
         from scanner.store import Store  # noqa: PLC0415 - heavy, and not needed for --help
 
-        search_seldom()
+        search_seldom()  # what is read may be many events, all of which stay
         return Store.open(self.store, time.time_ns, visiting=True)
 
 

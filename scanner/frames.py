@@ -335,7 +335,7 @@ def _recorded(reading: Reading, at: str | date | np.datetime64, instrument: str 
         raise ValueError(f"at must be a text, a date or a datetime, not {at!r}")  # noqa: TRY004 - as all else
     text = at if isinstance(at, str) else at.isoformat()
     recorded = Recorded.read((), reading, text, instrument)
-    if not isinstance(at, str) and not recorded.timeframe.intraday and re.search(r"T00:00:00(\+00:00)?$", text):
+    if not isinstance(at, str) and not recorded.timeframe.intraday and re.search(r"T00:00:00([+-]\d\d:\d\d)?$", text):
         text = text[: len("2024-03-18")]
     return recorded, text
 

@@ -88,6 +88,10 @@ def in_utc(frame: pd.DataFrame) -> pd.DataFrame:
     return frame.tz_localize("UTC")
 
 
+def in_berlin(frame: pd.DataFrame) -> pd.DataFrame:
+    return frame.tz_localize("Europe/Berlin")
+
+
 def newest_first(frame: pd.DataFrame) -> pd.DataFrame:
     return frame[::-1].rename(columns=str.upper)
 
@@ -102,7 +106,10 @@ def as_decimals(frame: pd.DataFrame) -> pd.DataFrame:
 
 @pytest.mark.parametrize(
     "written",
-    [days_in_a_column, in_german, without_a_name, written_out, in_utc, newest_first, by_periods, as_decimals],
+    [
+        *(days_in_a_column, in_german, without_a_name, written_out, in_utc, in_berlin, newest_first, by_periods),
+        as_decimals,
+    ],
 )
 def test_however_a_frame_is_written_its_setups_are_the_same(
     written: Callable[[pd.DataFrame], pd.DataFrame], found: pd.DataFrame
@@ -188,10 +195,12 @@ def test_what_is_said_wrongly_is_one_sentence(options: dict[str, Any], sentence:
         assert sentence in str(told.value)
 
 
-def test_a_moment_of_numpy_is_one_as_well_and_a_number_is_none() -> None:
+def test_a_moment_of_numpy_or_in_a_zone_is_one_as_well_and_a_number_is_none() -> None:
     frame = frame_of("IBM")
     day = frame.index[300]
-    pd.testing.assert_frame_equal(scanner.explain_bar(frame, day.to_datetime64()), scanner.explain_bar(frame, day))
+    told = scanner.explain_bar(frame, day)
+    pd.testing.assert_frame_equal(scanner.explain_bar(frame, day.to_datetime64()), told)
+    pd.testing.assert_frame_equal(scanner.explain_bar(in_berlin(frame), in_berlin(frame).index[300]), told)
     with pytest.raises(ValueError, match=r"^at must be a text, a date or a datetime, not 5$"):
         scanner.explain_bar(frame, 5)  # type: ignore[arg-type] # on purpose
 

@@ -10,6 +10,7 @@ import pyarrow as pa
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
+from pyarrow import parquet
 
 from adapters.feeds.files.cells.cells import Cells
 from adapters.feeds.files.cells.columns import find_columns
@@ -134,11 +135,31 @@ def test_a_table_of_midnights_is_one_of_days(tmp_path: Path) -> None:
     assert raw.stamp_kind == "open"
 
 
+def test_midnights_by_the_clock_that_they_name_are_days_as_well(tmp_path: Path) -> None:
+    """East of Greenwich such a midnight lies on the day before by UTC, and so would a Monday in the week before."""
+    rows = ["2026-03-27 00:00:00+01:00", "2026-03-28 00:00:00+01", "2026-03-30 00:00:00+02:00"]
+    path = tmp_path / "bars.csv"
+    path.write_text("\n".join(["time,open,high,low,close", *(f"{row},1,2,1,2" for row in rows)]))
+    days = [nanoseconds(datetime(2026, 3, day)) for day in (27, 28, 30)]  # noqa: DTZ001 - days
+    (raw,) = read(path).values()
+    assert (raw.stamp_kind, raw.stamp.tolist()) == ("date", days)
+    table = pa.table(
+        {
+            "time": pa.array([datetime.fromisoformat(row) for row in rows], pa.timestamp("ms", "Europe/Berlin")),
+            **dict.fromkeys(("open", "high", "low", "close"), pa.array([1.0] * len(days))),
+        }
+    )
+    parquet.write_table(table, tmp_path / "bars.parquet")
+    (raw,) = read(tmp_path / "bars.parquet").values()
+    assert (raw.stamp_kind, raw.stamp.tolist()) == ("date", days)
+
+
 def test_what_the_first_rows_decided_holds_for_the_rest() -> None:
     columns = find_columns(["time", "open", "high", "low", "close"], ReadingOptions(), Path("bars.csv"))
-    stamps = Stamps(Path("bars.csv"), columns, ReadingOptions())
-    days = Cells(np.array([2, 3]), pa.array(["2024-01-01 00:00", "2024-01-02 00:00"]))
-    assert (stamps.read(days) // SECOND).tolist() == [1_704_067_200, 1_704_153_600]
-    later = Cells(np.array([4, 5]), pa.array(["2024-01-03 09:30", "2024-01-04 00:00"]))
-    assert stamps.read(later).tolist() == [NO_TIME, 1_704_326_400 * SECOND]
-    assert (stamps.kind, later.unreadable) == ("date", {4: 'time "2024-01-03 09:30"'})
+    for zone in ("", "+0900"):
+        stamps = Stamps(Path("bars.csv"), columns, ReadingOptions())
+        days = Cells(np.array([2, 3]), pa.array([f"2024-01-01 00:00{zone}", f"2024-01-02 00:00{zone}"]))
+        assert (stamps.read(days) // SECOND).tolist() == [1_704_067_200, 1_704_153_600]
+        later = Cells(np.array([4, 5]), pa.array([f"2024-01-03 09:30{zone}", f"2024-01-04 00:00{zone}"]))
+        assert stamps.read(later).tolist() == [NO_TIME, 1_704_326_400 * SECOND]
+        assert (stamps.kind, later.unreadable) == ("date", {4: f'time "2024-01-03 09:30{zone}"'})

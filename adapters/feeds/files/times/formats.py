@@ -11,6 +11,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from adapters.feeds.files.cells.arrow import lent
 from adapters.feeds.files.times.styles import Style
 from scanner.clocks import SECOND
 
@@ -128,7 +129,7 @@ def _by_parts(cells: Column, pattern: str) -> Column:
     good &= np.abs(days) < MOST_DAYS
     whole = ((days * 24 + hour) * 60 + minute) * 60 + second
     if "z" in texts:
-        whole -= _offsets(pc.if_else(found.is_valid(), texts["z"], "Z"))
+        whole -= offsets_of(texts["z"])
     return pa.array(whole * SECOND + fraction, pa.int64(), mask=~good)
 
 
@@ -140,14 +141,17 @@ def _months(cells: Column) -> NDArray[np.int64]:
     return np.take(months, np.asarray(told.indices))
 
 
-def _offsets(cells: Column) -> NDArray[np.int64]:
-    """Give offsets from UTC in seconds."""
-    told = cells.dictionary_encode()
-    seconds = [
-        0 if text in "Zz" else int(f"{text[0]}1") * (int(text[1:3]) * 3_600 + int(text[-2:]) * 60)
-        for text in told.dictionary.to_pylist()
-    ]
-    return np.take(np.array(seconds or [0], dtype=np.int64), np.asarray(told.indices))
+def offsets_of(cells: Column) -> NDArray[np.int64]:
+    """Give offsets from UTC in seconds, which are written as Z, +01, +0100 or +01:00; 0 for null."""
+    told = cells.dictionary_encode("encode")
+    seconds = [_offset(text) for text in told.dictionary.to_pylist()]
+    return np.take(np.array(seconds or [0], dtype=np.int64), lent(told.indices))
+
+
+def _offset(text: str | None) -> int:
+    if text is None or text in "Zz":
+        return 0
+    return int(f"{text[0]}1") * (int(text[1:3]) * 3_600 + int(text[3:].strip(":") or 0) * 60)
 
 
 def _one_by_one(cells: Column, time_format: str) -> Column:

@@ -10,8 +10,9 @@ import pyarrow.compute as pc
 
 from adapters.feeds.files.cells.arrow import as_text, flat, lent
 from adapters.feeds.files.times.choosing import Choice, advice
+from adapters.feeds.files.times.formats import offsets_of
 from adapters.feeds.files.trouble import UnreadableFileError, quoted
-from scanner.clocks import DAY
+from scanner.clocks import DAY, SECOND
 from scanner.market.bars import NO_TIME
 
 if TYPE_CHECKING:
@@ -27,14 +28,17 @@ if TYPE_CHECKING:
     from scanner.market.bars import StampKind
 
 SEVERAL = 2
+_OFFSET = r":\d{2}.*?(?P<offset>[+-]\d{2}(?::?\d{2})?)\s*$"
+"""An offset from UTC, at the end of a time of day."""
 
 
 class Stamps:
     """Reads the times of one file. Their form is decided once: by the rows looked at, or by the first rows read.
 
-    Times that are all at midnight, in their own zone or in none, mean days, unless bars are stamped at their close:
-    tables of daily bars are often stored in this way. ``kind``, ``meaning`` and ``local`` are known after the first
-    ``read``; ``local`` says that the stamps are local times of a zone that the file does not name.
+    Times that are all at midnight, in UTC, by the clock that they name, or by one that they do not name, mean days,
+    unless bars are stamped at their close: tables of daily bars are often stored in this way. ``kind``, ``meaning`` and
+    ``local`` are known after the first ``read``; ``local`` says that the stamps are local times of a zone that the file
+    does not name.
     """
 
     def __init__(self, path: Path, columns: Columns, options: ReadingOptions) -> None:
@@ -46,7 +50,7 @@ class Stamps:
         self._options = options
         self._choice = Choice(options.time_format)
         self._looked = self._decided = self._typed = False
-        self._midnights = False
+        self._midnights = self._own_clocks = False
 
     @property
     def settled(self) -> bool:
@@ -71,13 +75,20 @@ class Stamps:
         """
         first = not self._decided
         meaning, found = _moments(cells.time) if is_time(cells.time.type) else self._written(cells)
-        stamps = lent(pc.fill_null(found, NO_TIME) if found.null_count else found)
+        stamps = _stamps(found)
+        if self._own_clocks:
+            stamps = _by_own_clocks(cells.time, stamps)
         if first:
             self._decided, self.meaning = True, meaning
             if meaning == "date":
                 self.kind = "date"
-            elif self.kind == "open" and _are_midnights(stamps if not found.null_count else stamps[stamps != NO_TIME]):
-                self.kind, self._midnights = "date", True
+            elif self.kind == "open":
+                if meaning == "utc" and not _are_midnights(stamps):
+                    own = _by_own_clocks(cells.time, stamps)
+                    self._own_clocks = _are_midnights(own)
+                    stamps = own if self._own_clocks else stamps
+                if _are_midnights(stamps):
+                    self.kind, self._midnights = "date", True
             self.local = meaning == "local" and self.kind != "date" and self._columns.zone != "UTC"
             if self.local and self._columns.zone and self._options.tz == "UTC":
                 raise UnreadableFileError(
@@ -118,8 +129,22 @@ class Stamps:
         )
 
 
+def _stamps(found: Column) -> NDArray[np.int64]:
+    """Give stamps that may be written to, NO_TIME for those that are null."""
+    return lent(pc.fill_null(found, NO_TIME) if found.null_count else found)
+
+
+def _by_own_clocks(written: Column, stamps: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Give moments by the clocks of the zones, or the offsets from UTC, that are written with them."""
+    if is_time(written.type):
+        return _stamps(_nanoseconds(pc.local_timestamp(flat(written))))
+    offsets = pc.struct_field(pc.extract_regex(as_text(written), _OFFSET), "offset")
+    return np.where(stamps == NO_TIME, NO_TIME, stamps + offsets_of(offsets) * SECOND)
+
+
 def _are_midnights(stamps: NDArray[np.int64]) -> bool:
-    """Say whether several stamps are all at midnight; the first few nearly always settle it."""
+    """Say whether several readable stamps are all at midnight; the first few nearly always settle it."""
+    stamps = stamps[stamps != NO_TIME]
     few = stamps[:SEVERAL].tolist()
     return len(few) == SEVERAL and not any(stamp % DAY for stamp in few) and bool(_is_midnight(stamps).all())
 

@@ -24,7 +24,7 @@ from scanner.service.changes.decided import Decided
 from scanner.service.changes.restating import agreeing, different, run_again
 from scanner.service.changes.splitting import run_adjusted, up_to_next_split
 from scanner.service.intake.doubts import Doubts
-from scanner.service.intake.known_bars import KnownBars, closed_known_and_new
+from scanner.service.intake.known_bars import KnownBars, closed_known_and_new, not_begun
 from scanner.service.intake.late_ends import nothing_follows, over
 from scanner.service.resuming import BETWEEN, are_due, checkpoint_of, restore, snapshot_of
 from scanner.service.together.last_bars import LastBars
@@ -321,9 +321,13 @@ class Desk:
         return new, closely
 
     def _checked(self, arrival: Arrival, now: int, taken: Taken, work: _Work) -> Checked | None:
-        """Return what the guard makes of the new bars; None if the series was run again with them."""
+        """Return what the guard makes of the new bars; None if the series was run again with them, or none is taken."""
         name, pipeline = arrival.instrument, self.pipelines[arrival.instrument]
         last, restated = self.last[name], NO_BARS
+        if ahead := not_begun(arrival.rows, pipeline.guard.timetable, now):
+            taken.useless[name] = ahead
+            taken.refused["bar not begun"] += len(arrival.rows)
+            return None
         raw, seen, fresh = closed_known_and_new(arrival.rows, pipeline.guard.timetable, last, now)
         if last is not None and len(seen):
             bars = Guard(pipeline.guard.timetable).check(seen).bars

@@ -10,7 +10,9 @@ import pytest
 from adapters.feeds.folder import FolderFeed
 from adapters.feeds.mqtt_bars import MqttBarsFeed
 from adapters.feeds.raw_rows import no_rows
+from scanner.clocks import SECOND
 from scanner.configuration.model.settings import from_document
+from scanner.events import rfc3339
 from scanner.market.bars import RawBars
 from scanner.ports import Answer, Want
 from scanner.service.trying.connect import try_all
@@ -91,6 +93,26 @@ def test_rows_may_come_in_any_order_as_a_station_takes_them(tmp_path: Path) -> N
     answers = [Answer(Want("VLT", "1m", None), newest_first)]
     found = look(answers, from_document(document, tmp_path, {}).of("VLT"), feed, "UTC", START)
     assert found == (None, "3 bars of VLT 1m from Thu 9 Oct 2025 08:51 UTC to Thu 9 Oct 2025 08:54 UTC")
+
+
+@pytest.mark.parametrize(("minutes", "trusted"), [(-15, True), (0, True), (15, False), (60, False)])
+def test_times_ahead_of_the_clock_are_wrong_whatever_has_closed_by_them(
+    minutes: int, trusted: bool, tmp_path: Path
+) -> None:
+    """The bar that is open now begins later: by a clock an hour ahead, or because its time is that of its close."""
+    document = {
+        "feeds": {"files": {"type": "folder", "path": "bars"}},
+        "instruments": {"VLT": {"feed": "files", "step": "0.01", "timeframes": ["15m"]}},
+    }
+    feed = FolderFeed(FolderFeed.Settings(path=tmp_path))
+    quarters = [opened(START + (minutes - 15 * back + 1) * MINUTE) for back in (2, 1, 0)]
+    answers = [Answer(Want("VLT", "15m", None), RawBars.joined(quarters))]
+    found = look(answers, from_document(document, tmp_path, {}).of("VLT"), feed, "UTC", START + 2 * SECOND)
+    assert (found.trouble is None) == trusted
+    if found.trouble:
+        begins = f"{rfc3339(START + minutes * MINUTE)}, after {rfc3339(START + 2 * SECOND)}, when the feed was asked"
+        assert begins in found.trouble
+        assert found.trouble.endswith("; check stamp, tz, time_format, timeframes, calendar")
 
 
 async def test_a_feed_has_as_long_as_it_wants_itself_and_where_it_is_pushed_to_it_may_have_nothing_yet(

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from scanner.clocks import DAY, SECOND
+from scanner.events import rfc3339
 from scanner.market.bars import NO_TIME, Bars
 from scanner.market.order import LEAP
 
@@ -18,6 +20,10 @@ if TYPE_CHECKING:
     from scanner.market.sessions.timetables import Timetable
     from scanner.store import SeriesKey
     from scanner.store.bars import BarLog
+
+
+CLOCKS_APART = 30 * SECOND
+"""How far the clock of a feed may be ahead of ours."""
 
 
 def closed_known_and_new(
@@ -55,6 +61,25 @@ def _order(stamps: NDArray[np.int64]) -> NDArray[np.intp] | None:
     if (np.diff(known[order]) > LEAP).any():  # a date is wrong; the order sent shows the guard which one
         return None
     return np.concatenate([np.flatnonzero(readable)[order], np.flatnonzero(~readable)])
+
+
+def not_begun(raw: RawBars, timetable: Timetable, now: int) -> str:
+    """Say, of an answer that was asked for at ``now``, that one of its bars only begins later; empty if none does.
+
+    Then all of its times are ahead, as by a wrong zone, and what counts as closed by now closed hours ago. A day may be
+    announced before it begins, and a time more than a day ahead is a mistake of its own.
+    """
+    if not timetable.timeframe.intraday:
+        return ""
+    opens, _, aligned = timetable.spans(raw.stamp, raw.stamp_kind)
+    ahead = np.flatnonzero(aligned & (opens > now + CLOCKS_APART) & (opens <= now + DAY))
+    if not len(ahead):
+        return ""
+    last = ahead[int(np.argmax(opens[ahead]))]
+    return (
+        f"{raw.source}, row {raw.row[last]}: its bar only begins at {rfc3339(int(opens[last]))}, after "
+        f"{rfc3339(now // SECOND * SECOND)}, when the feed was asked, so its times, or this machine's clock, are wrong"
+    )
 
 
 def opened_before(raw: RawBars, timetable: Timetable, moment: int) -> RawBars:

@@ -11,7 +11,7 @@ import numpy as np
 from scanner.market.bars import Bars
 from scanner.market.guard import NOTED, Guard, Note
 from scanner.market.sessions.timetables import Timetable
-from scanner.service.intake.known_bars import closed_known_and_new
+from scanner.service.intake.known_bars import closed_known_and_new, not_begun
 from scanner.wording.times import moment
 from scanner.wording.words import counted, number
 
@@ -46,6 +46,8 @@ def look(answers: Sequence[Answer], each: Watched, feed: Feed, zone: str, asked:
     guard, parts, notes = Guard(timetable), list[Bars](), list[Note]()
     rows, counts, symbol = 0, Counter[str](), each.symbol
     for answer in answers:
+        if ahead := not_begun(answer.bars, timetable, asked):
+            return Tried(f"{ahead}; check {_settings_of(feed, times=True)}")
         _, _, closed = closed_known_and_new(answer.bars, timetable, None, asked)
         if len(closed):
             checked = guard.check(closed)

@@ -34,6 +34,13 @@ class DeliveryError(OutsideError):
     """A sink could not deliver this time; a later retry may help."""
 
 
+class PartlyDeliveredError(DeliveryError):
+    """Some of the receivers of a sink have the event, and a later retry, which leaves these out, may reach the others.
+
+    Until then the event counts as sent for all that depends on it, so that one receiver who fails delays no other.
+    """
+
+
 class DeliveryRefusedError(DeliveryError):
     """A sink will never accept this event as it is; a retry is useless."""
 
@@ -167,7 +174,8 @@ class Sink(Protocol):
     async def deliver(self, messages: Sequence[Message]) -> None:
         """Hand over one message, or a digest of several, and return once the other side has it.
 
-        Raises DeliveryError if a retry may succeed, DeliveryRefusedError if it never will.
+        Raises DeliveryError if a retry may succeed, PartlyDeliveredError if some receivers have it already, and
+        DeliveryRefusedError if a retry never will.
         """
 
 

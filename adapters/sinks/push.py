@@ -10,7 +10,7 @@ from pydantic import Field, SecretStr
 
 from adapters.sinks.receivers import Receivers
 from adapters.sinks.settings import ReaderSettings
-from scanner.ports import DeliveryError
+from scanner.ports import DeliveryError, PartlyDeliveredError
 from scanner.present.words.words import newest_first, say
 
 if TYPE_CHECKING:
@@ -58,14 +58,18 @@ class PushSink:
         """Nothing is held between two deliveries."""
 
     async def deliver(self, messages: Sequence[Message]) -> None:
-        """Send one message and return once every service has accepted it; raises DeliveryError."""
+        """Send one message and return once every service has accepted it.
+
+        Raises PartlyDeliveredError if some have, else DeliveryError.
+        """
         await self.start()
         wanted = self._receivers.lacking(messages)
         reached = await self._hand_over(wanted, self._content(messages)) if wanted else set()
         self._receivers.note(messages, reached)
         if missing := [number for number in wanted if number not in reached]:
             names = ", ".join(f"{number + 1} ({self._services[number].service_name})" for number in missing)
-            raise DeliveryError(f"Of {len(self._services)} push services, these did not accept the alert: {names}")
+            sentence = f"Of {len(self._services)} push services, these did not accept the alert: {names}"
+            raise (PartlyDeliveredError if len(missing) < len(self._services) else DeliveryError)(sentence)
 
     async def _hand_over(self, wanted: Sequence[int], content: Mapping[str, Any]) -> set[int]:
         """Send the content to some services at once, and return those that accepted it in time."""

@@ -8,12 +8,13 @@ from functools import partial
 from typing import TYPE_CHECKING, TypeVar
 
 from scanner.clocks import SECOND
+from scanner.delivery.behind import Behind
 from scanner.delivery.bundling import LARGEST, least_tried, parcels, waves
 from scanner.delivery.ceiling import Ceiling
 from scanner.delivery.late import is_over, too_late
 from scanner.delivery.past_outbox import PastOutbox
 from scanner.delivery.quiet import cannot_wait, last_quiet_end, quiet_until
-from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes, contained
+from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes, PartlyDeliveredError, contained
 from scanner.store.trouble import NO_ANSWER, StoreDamagedError, StoreTroubleError
 from scanner.wording.text import SENTENCE, plain
 
@@ -45,11 +46,12 @@ STOP_SECONDS = 0.8
 
 @dataclass
 class WaveResult:
-    """The result of a wave: which deliveries arrived, which failed, and which the sink refused."""
+    """The result of a wave: which deliveries arrived, also in part, which failed, and which the sink refused."""
 
     arrived: list[Delivery] = field(default_factory=list)
     late: set[int] = field(default_factory=set)
     failed: list[tuple[Parcel, DeliveryError]] = field(default_factory=list)
+    partly: list[tuple[Parcel, PartlyDeliveredError]] = field(default_factory=list)
     refused: list[tuple[Parcel, DeliveryRefusedError]] = field(default_factory=list)
 
 
@@ -90,6 +92,7 @@ class SinkDelivery:
         self._paused = self._resume = 0
         """When the last pause of the sink began, and when it ends."""
         self._alone: set[int] = set()
+        self._behind = Behind(means.pauses)
         self._unmarked: list[Callable[[], object]] = []
         self._past = PastOutbox()
 
@@ -144,7 +147,7 @@ class SinkDelivery:
         due, next_try = await self._stored(lambda: self._waiting(now, limit))
         if self._settled(due, now):
             return 0.0
-        ready = due if silent_until is None else _urgent(due)
+        ready = self._behind.choose(due if silent_until is None else _urgent(due), now)
         if not ready:  # until something may be due, by the clock or because the outbox was changed
             until = next_try if silent_until is None else silent_until
             return CHECK_SECONDS if until is None else min(max((until - now) / SECOND, AT_LEAST), CHECK_SECONDS)
@@ -158,7 +161,7 @@ class SinkDelivery:
 
     def _waiting(self, now: int, limit: int) -> tuple[list[Delivery], int | None]:
         """Give the deliveries that are due; without any, when the next one is."""
-        due = self._outbox.due(now, self._name, limit)
+        due = self._outbox.due(now, self._name, limit, self._behind.lacking)
         return due, None if due else self._outbox.next_try(now, self._name)
 
     def _settled(self, due: Sequence[Delivery], now: int) -> bool:
@@ -181,6 +184,9 @@ class SinkDelivery:
             self._ceiling.count(now, 1)
             try:
                 await contained(self._sink.deliver([Message(event)]))
+            except PartlyDeliveredError as error:
+                self._past.leave(event)
+                self._complain(error)
             except DeliveryRefusedError as error:
                 self._past.leave(event)  # or it would hold up all others
                 self._pause(error)
@@ -234,6 +240,8 @@ class SinkDelivery:
         ]
         try:
             await contained(self._sink.deliver(messages))
+        except PartlyDeliveredError as error:
+            outcome.partly.append((parcel, error))
         except DeliveryRefusedError as error:
             outcome.refused.append((parcel, error))
         except Exception as error:  # noqa: BLE001 - a defect of a sink must neither lose an event nor end the others
@@ -283,11 +291,19 @@ class SinkDelivery:
         if outcome.arrived:
             for each in outcome.arrived:
                 self._past.arrived(each.event)
-            note(partial(outbox.delivered, [each.number for each in outcome.arrived], late=outcome.late))
+            numbers = [each.number for each in outcome.arrived]
+            self._behind.done(numbers)
+            note(partial(outbox.delivered, numbers, late=outcome.late))
+        for parcel, lack in outcome.partly:
+            self._failures = 0
+            self._complain(lack)
+            numbers = [each.number for each in parcel]
+            note(partial(outbox.failed, numbers, self._behind.fall(numbers, self._clock()), str(lack)))
         for parcel, refusal in outcome.refused:
             if single:
                 event = parcel[0].event
                 self._tell(f"{self._name}: {event.kind} {event.id} was refused for good: {refusal}")
+                self._behind.done([parcel[0].number])
                 note(partial(outbox.dead, [parcel[0].number], str(refusal)))
             else:
                 # One of many may be at fault.
@@ -337,10 +353,13 @@ class SinkDelivery:
         pause = self._means.pauses.asked(self._failures, error.retry_after)
         self._paused = self._clock()
         self._resume = self._paused + int(pause * SECOND)
+        self._complain(error)
+        return pause
+
+    def _complain(self, error: DeliveryError) -> None:
         if not self.trouble:
             self._tell(f"{self._name}: {error}; closewatch keeps trying until it works")
         self.trouble = str(error)
-        return pause
 
     def _rests(self, now: int) -> bool:
         """Say whether the sink is paused; a pause that began later than now is from before a clock set back."""

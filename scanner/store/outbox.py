@@ -43,7 +43,8 @@ DELIVERY = (
 DUE = (
     "o.state = 'waiting' AND o.sink = :sink AND (o.next_try <= :now OR o.changed > :now) "
     "AND (o.thread = '' OR NOT EXISTS (SELECT 1 FROM outbox p WHERE p.state = 'waiting' AND p.sink = o.sink "
-    "AND p.thread = o.thread AND p.number < o.number AND p.next_try > :now AND p.changed <= :now))"
+    "AND p.thread = o.thread AND p.number < o.number AND p.next_try > :now AND p.changed <= :now "
+    "AND p.number NOT IN (SELECT value FROM json_each(:sent))))"
 )
 
 
@@ -57,13 +58,15 @@ class Outbox:
         self._database = database
         self._clock = clock
 
-    def due(self, now: int, sink: str, limit: int) -> list[Delivery]:
-        """Give the deliveries that are due, in the order of the events.
+    def due(self, now: int, sink: str, limit: int, sent: Collection[int] = ()) -> list[Delivery]:
+        """Give the deliveries that are due, in the order of the events, those with the numbers ``sent`` last.
 
-        An event waits behind an earlier one of its thread that must wait. If several of one thread are returned, the
-        later ones must not be sent before the earlier ones.
+        An event waits behind an earlier one of its thread that must wait, unless that is one of ``sent``. If several of
+        one thread are returned, the later ones must not be sent before the earlier ones, unless these are.
         """
-        return self._some(f"{DUE} ORDER BY o.number LIMIT :limit", {"sink": sink, "now": now, "limit": limit})
+        values = {"sink": sink, "now": now, "limit": limit, "sent": orjson.dumps(list(sent)).decode()}
+        last = "o.number IN (SELECT value FROM json_each(:sent)), " if sent else ""
+        return self._some(f"{DUE} ORDER BY {last}o.number LIMIT :limit", values)
 
     def _some(self, which: str, values: Sequence[object] | Mapping[str, object]) -> list[Delivery]:
         """Give the deliveries ``o`` of events ``e`` that a condition selects, in its order."""

@@ -13,7 +13,7 @@ from pydantic import ValidationError
 
 from adapters.sinks.email.settings import EmailSettings
 from adapters.sinks.email.sink import EmailSink
-from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes
+from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes, PartlyDeliveredError
 from scanner.wording.cautions import SHORT
 from tests.adapters.certificates import make_certificates
 from tests.adapters.mail_server import HOST, PASSWORD, USER, mail_server
@@ -292,7 +292,7 @@ async def test_a_letter_is_tried_again_only_for_those_who_have_it_not(certificat
         server.to_recipient = {SECOND: ["450 4.2.1 come again"] * 2}
         sink = sink_to(server, certificates, to=[FIRST, SECOND])
         for _ in range(2):
-            with pytest.raises(DeliveryError, match=rf"for 1 of 2: {SECOND}: 450"):
+            with pytest.raises(PartlyDeliveredError, match=rf"for 1 of 2: {SECOND}: 450"):
                 await sink.deliver([Message(setup_event())])
         server.to_data = ["451 not now"]
         with pytest.raises(DeliveryError, match="451"):

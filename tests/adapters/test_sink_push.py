@@ -14,7 +14,7 @@ import pytest
 from pydantic import ValidationError
 
 from adapters.sinks.push import PushSettings, PushSink
-from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes
+from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes, PartlyDeliveredError
 from scanner.present.words.words import alert
 from scanner.wording.cautions import SHORT
 from tests.adapters.samples import HOSTILE_NAMES, LINE, RECORD, setup_event, station_event, withdrawn_event
@@ -93,7 +93,7 @@ async def test_a_recipient_who_has_it_does_not_get_it_twice() -> None:
         sink = sink_to(good, bad)
         for _ in range(2):
             with pytest.raises(
-                DeliveryError, match=r"Of 2 push services, these did not accept the alert: 2 \("
+                PartlyDeliveredError, match=r"Of 2 push services, these did not accept the alert: 2 \("
             ) as caught:
                 await sink.deliver([Message(setup_event())])
             assert not isinstance(caught.value, DeliveryRefusedError)
@@ -114,7 +114,7 @@ async def test_a_digest_that_is_split_after_failures_reaches_each_service_once()
     with http_server() as good, http_server(grudging) as bad:
         sink = sink_to(good, bad)
         for batch in ([one, two], [one]):
-            with pytest.raises(DeliveryError, match=r"did not accept the alert: 2 \("):
+            with pytest.raises(PartlyDeliveredError, match=r"did not accept the alert: 2 \("):
                 await sink.deliver(batch)
         for batch in ([one], [two], [three]):
             await sink.deliver(batch)

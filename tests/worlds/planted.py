@@ -237,9 +237,9 @@ class WrongOrder(OutboxPlanted):
     class Kind(ChangedOutbox):
         """Reverses the order."""
 
-        def due(self, now: int, sink: str, limit: int) -> list[Delivery]:
+        def due(self, now: int, sink: str, limit: int, sent: Collection[int] = ()) -> list[Delivery]:
             """Give deliveries in reverse order."""
-            found = super().due(now, sink, limit)
+            found = super().due(now, sink, limit, sent)
             return found[::-1]
 
 
@@ -249,9 +249,9 @@ class MarkedTooEarly(OutboxPlanted):
     class Kind(ChangedOutbox):
         """Marks before anything has arrived."""
 
-        def due(self, now: int, sink: str, limit: int) -> list[Delivery]:
+        def due(self, now: int, sink: str, limit: int, sent: Collection[int] = ()) -> list[Delivery]:
             """Give deliveries, and mark them."""
-            found = super().due(now, sink, limit)
+            found = super().due(now, sink, limit, sent)
             self.delivered([each.number for each in found])
             return found
 

@@ -21,7 +21,7 @@ from adapters.answers import hidden
 from adapters.sinks.email.letter import letter
 from adapters.sinks.email.settings import PORTS, EmailSettings, address
 from adapters.sinks.receivers import Receivers
-from scanner.ports import DeliveryError, DeliveryRefusedError
+from scanner.ports import DeliveryError, DeliveryRefusedError, PartlyDeliveredError
 from scanner.present.words.words import say
 from scanner.wording.text import plain
 
@@ -81,8 +81,8 @@ class EmailSink:
     async def deliver(self, messages: Sequence[Message]) -> None:
         """Send one email and return once the server has accepted it for every recipient.
 
-        Raises DeliveryRefusedError if the server will never accept the email, or some of its recipients, else
-        DeliveryError.
+        Raises DeliveryRefusedError if the server will never accept the email, or some of its recipients,
+        PartlyDeliveredError if it did not accept some of them this time, else DeliveryError.
         """
         wanted = self._receivers.lacking(messages)
         refused = await self._send(messages, wanted) if wanted else {}
@@ -97,7 +97,7 @@ class EmailSink:
             for answer in refused.values()
         ):
             raise DeliveryRefusedError(sentence)
-        raise DeliveryError(sentence)
+        raise (PartlyDeliveredError if others_have_it else DeliveryError)(sentence)
 
     async def _send(self, messages: Sequence[Message], wanted: Sequence[str]) -> dict[str, aiosmtplib.SMTPResponse]:
         """Send one email to some recipients; return those refused, each with the server's answer."""

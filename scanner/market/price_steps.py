@@ -133,10 +133,11 @@ def guess_step(prices: np.ndarray[Any, np.dtype[np.float64]]) -> GuessedStep:
     """Estimate the step of prices: the coarsest power of ten, at most 1, of which 98 % are multiples.
 
     A few prices finer than the rest, as in an adjusted history, must not decide. Prices that were stored as 32-bit
-    numbers (1228.099976 for 1228.10) count as the decimals they came from: within 1e-7 of their size.
+    numbers (1228.099976 for 1228.10) count as the decimals they came from: within 1e-7 of their size, and a quarter of
+    the step, or all prices of millions would be multiples of 1.
     """
-    near = 1e-7 * np.abs(prices)
     for decimals in range(MOST_DECIMALS + 1):
+        near = np.minimum(1e-7 * np.abs(prices), 0.25 * 10.0**-decimals)
         fitting = int(np.count_nonzero(np.abs(prices - np.round(prices, decimals)) <= near))
         if 100 * fitting >= FITTING_PERCENT * len(prices):
             break

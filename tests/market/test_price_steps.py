@@ -86,6 +86,7 @@ def test_bands_that_do_not_meet_on_both_grids_are_refused(bands: list[tuple[str,
         ([15000.0, 15005.0], "1"),
         ([0.00001234, 0.5], "1E-8"),
         ([-37.63, 10.01], "0.01"),
+        ([98765432.1, 98765432.5, 98765433.7], "0.1"),
     ],
 )
 def test_a_step_is_guessed_from_prices(prices: list[float], step: str) -> None:

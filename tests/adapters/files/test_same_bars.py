@@ -11,6 +11,7 @@ import pyarrow as pa
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from pyarrow import parquet
 
 from adapters.feeds.files.kinds.bytes import BLOCK
 from adapters.feeds.files.opening import recordings
@@ -109,6 +110,15 @@ def test_parquet_days(tmp_path: Path, table: Table) -> None:
     for times in (days, days.cast(pa.date64()), days.cast(pa.timestamp("us"))):
         path.write_bytes(as_parquet(table, times, pa.float64(), "Date"))
         assert_holds(read(path, ReadingOptions(tz="America/New_York"))["bars"], table, "date", first_row=1)
+
+
+def test_the_row_numbers_of_a_table_that_pandas_cut_are_not_its_times(tmp_path: Path) -> None:
+    table = Table([60, 120], [(1.1, 2.3, 0.7, 1.2, 5.0)] * 2)
+    path = tmp_path / "bars.parquet"
+    path.write_bytes(as_parquet(table, pa.array(table.times).cast(pa.timestamp("s", "UTC")), pa.float64()))
+    whole = parquet.read_table(path)
+    parquet.write_table(whole.append_column("__index_level_0__", pa.array([14_106, 14_107])), path)
+    assert_holds(read(path)["bars"], table, "open", first_row=1)
 
 
 def test_single_precision_means_the_shortest_price(tmp_path: Path) -> None:

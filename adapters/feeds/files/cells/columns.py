@@ -13,6 +13,7 @@ from adapters.feeds.files.cells.names import (
     NAMELESS,
     NAMES,
     OPEN_TIMES,
+    PANDAS_INDEX,
     SYMBOLS,
     TIMES,
     is_other_volume,
@@ -164,14 +165,20 @@ class _Header:
             return "close", (closes,)
         if not usual and "t" in self.plain:
             usual = (self.plain.index("t"),)
-        if not usual and opens is None and self.plain and self.plain[0] in NAMELESS:
-            usual = (0,)
+        if not usual and opens is None:
+            usual = self._index()
         if opens is not None and not usual:
             raise UnreadableFileError(
                 f"its times are when bars open, going by the column name {quoted(self.names[opens])}; "
                 "leave out --stamp close"
             )
         return self.stamp, usual
+
+    def _index(self) -> tuple[int, ...]:
+        """Find the unnamed index of a table that was written with it."""
+        if PANDAS_INDEX in self.plain:
+            return (self.plain.index(PANDAS_INDEX),)
+        return (0,) if self.plain and self.plain[0] in NAMELESS else ()
 
     def _named(self, wanted: Collection[str], what: str) -> int | None:
         return self._one([index for index, (name, _) in enumerate(self.times) if name in wanted], what)

@@ -69,13 +69,14 @@ TIMES = _names("time timeofday zeit uhrzeit heure hora ora orario")
 MOMENTS = _names(
     "datetime dateandtime bartime "
     "datumzeit datumuhrzeit datumundzeit datumunduhrzeit zeitstempel zeitpunkt "
-    "dateheure dateetheure horodatage fechahora fechayhora dataora dataeora "
-    "indexlevel0"  # the unnamed index of a table written by pandas
+    "dateheure dateetheure horodatage fechahora fechayhora dataora dataeora"
 ) | {
     name + unit
     for name in ("timestamp", "ts", "epoch", "unix", "unixtime", "unixtimestamp")
     for unit in ("", "s", "ms", "us", "ns")
 }
+PANDAS_INDEX = "indexlevel0"
+"""The name of the unnamed index of a table that pandas wrote as Parquet: its times, or mere numbers of rows."""
 NAMELESS = frozenset({"", "unnamed0", "index"})
 """Names of the first column of a table that was written with its index."""
 SYMBOLS = (

@@ -245,7 +245,9 @@ def _reading(
     config: str | Path | None,
 ) -> Reading:
     if not isinstance(frame, pd.DataFrame):
-        raise ValueError(f"the bars must be a DataFrame of pandas, not a {type(frame).__name__}")  # noqa: TRY004 - as all else
+        kind, package = type(frame).__name__, type(frame).__module__.partition(".")[0]
+        of = "" if package == "builtins" else f" of {package}"
+        raise ValueError(f"the bars must be a DataFrame of pandas, not a {kind}{of}")  # noqa: TRY004 - as all else
     if stamp not in {"open", "close"}:
         raise ValueError(f'stamp must be "open" or "close", not {stamp!r}')
     with _sentences():
@@ -300,7 +302,7 @@ def in_python(sentence: str) -> str:
         "rename the column that it is",
         sentence,
     )
-    return re.sub(r"--(tz|stamp|instrument)\b", r"\1", _ADVICE.sub(r'\1="\2"', sentence))
+    return re.sub(r"--(tz|stamp|instrument|at)\b", r"\1", _ADVICE.sub(r'\1="\2"', sentence))
 
 
 def _warn(tally: Tally) -> None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pytest
 
 import scanner
@@ -153,7 +154,12 @@ def test_a_bar_is_explained_and_drawn_as_the_commands_do(
 WRONG: dict[str, tuple[Callable[[pd.DataFrame], Any], str]] = {
     "no time": (lambda frame: frame.reset_index(drop=True), "frame: no column is named time; found"),
     "no close": (lambda frame: frame.drop(columns="Close"), "rename the column that it is"),
-    "a column": (lambda frame: frame.Close, "the bars must be a DataFrame of pandas, not a Series"),
+    "a column": (lambda frame: frame.Close, "the bars must be a DataFrame of pandas, not a Series of pandas"),
+    "another table": (pa.table, "the bars must be a DataFrame of pandas, not a Table of pyarrow"),
+    "in no order": (
+        lambda frame: frame.sample(frac=1, random_state=1),
+        "frame: the rows of 'frame' are not in order of time; sort them by time",
+    ),
     "records": (lambda frame: frame.to_dict("records"), "the bars must be a DataFrame of pandas, not a list"),
     "no rows": (lambda frame: frame[:0], "frame: it has no rows; put bars in it"),
     "truths": (lambda frame: frame.assign(Low=True), "the low must be a number"),
@@ -201,6 +207,8 @@ def test_a_moment_of_numpy_or_in_a_zone_is_one_as_well_and_a_number_is_none() ->
     told = scanner.explain_bar(frame, day)
     pd.testing.assert_frame_equal(scanner.explain_bar(frame, day.to_datetime64()), told)
     pd.testing.assert_frame_equal(scanner.explain_bar(in_berlin(frame), in_berlin(frame).index[300]), told)
+    with pytest.raises(ValueError, match=r"^at noon: write a date such as"):
+        scanner.explain_bar(frame, "noon")
     with pytest.raises(ValueError, match=r"^at must be a text, a date or a datetime, not 5$"):
         scanner.explain_bar(frame, 5)  # type: ignore[arg-type] # on purpose
 

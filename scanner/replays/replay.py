@@ -190,14 +190,16 @@ class Tally:
                 )
 
 
+MANY = 5
+"""If more than one row in this many lies before the row above it, the rows are in no order."""
+
+
 def base_timeframe(first: RawBars, recording: Recording) -> Timeframe:
     """Find the timeframe of a recording from the spacing of its first rows."""
     stamps, symbol = first.stamp, repr(recording.symbol[:SHOWN])
     found = Timeframe.from_spacing(stamps)
-    if found is None and len(stamps) > 1 and 2 * int((stamps[1:] < stamps[:-1]).sum()) > len(stamps):
-        raise ReplayError(
-            f"{recording.path}: the rows of {symbol} run from the newest to the oldest; sort them by time"
-        )
+    if found is None and len(stamps) > 1 and MANY * int((stamps[1:] < stamps[:-1]).sum()) > len(stamps):
+        raise ReplayError(f"{recording.path}: the rows of {symbol} are not in order of time; sort them by time")
     if found is None:
         raise ReplayError(f"{recording.path}: {_spacing(symbol, stamps)}")
     return found

@@ -149,9 +149,14 @@ def check_present(connection: sqlite3.Connection, path: Path) -> None:
     """Raise StoreTroubleError if a database is not a store of exactly this version."""
     check_version(connection, path)
     (version,) = connection.execute("PRAGMA user_version").fetchone()
+    if not version:
+        raise StoreTroubleError(
+            f"{path}: it is empty; if it was copied while its station was running, what was in it is missing: "
+            f"copy {path.name}-wal as well, or stop the station first"
+        )
     if version < len(MIGRATIONS):
         raise StoreTroubleError(
-            f"{path}: this is the store of an older closewatch or an empty one; "
+            f"{path}: this is the store of an older closewatch; "
             "run `closewatch watch` or `closewatch store compact` once to bring it up to date"
         )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import sqlite3
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -46,6 +47,13 @@ def test_a_step_that_fails_leaves_no_trace(connection: sqlite3.Connection) -> No
     connection.close()
 
 
+def test_a_copy_without_the_log_of_a_store_in_use_is_not_taken_for_an_old_one(tmp_path: Path) -> None:
+    with Store.open(tmp_path / "used.db", lambda: START):
+        shutil.copy(tmp_path / "used.db", tmp_path / "copy.db")
+        with pytest.raises(StoreTroubleError, match=r"it is empty; if it was copied .*: copy copy\.db-wal as well"):
+            Store.open(tmp_path / "copy.db", lambda: START, visiting=True)
+
+
 def test_the_events_of_a_store_without_checksums_get_them_and_are_read_as_before(tmp_path: Path) -> None:
     path = tmp_path / "old.db"
     old = sqlite3.connect(path, isolation_level=None)
@@ -57,7 +65,7 @@ def test_the_events_of_a_store_without_checksums_get_them_and_are_read_as_before
         (event.id, event.kind, event.time, event.subject, event.source, event.thread, json.dumps(event.data), START),
     )
     old.close()
-    with pytest.raises(StoreTroubleError, match="this is the store of an older closewatch or an empty one; run"):
+    with pytest.raises(StoreTroubleError, match="this is the store of an older closewatch; run"):
         Store.open(path, lambda: START, visiting=True)
     with Store.open(path, lambda: START) as store:
         assert [kept.event for kept in store.events.find()] == [event]

@@ -105,12 +105,12 @@ def test_times_ahead_of_the_clock_are_wrong_whatever_has_closed_by_them(
         "instruments": {"VLT": {"feed": "files", "step": "0.01", "timeframes": ["15m"]}},
     }
     feed = FolderFeed(FolderFeed.Settings(path=tmp_path))
-    quarters = [opened(START + (minutes - 15 * back + 1) * MINUTE) for back in (2, 1, 0)]
+    quarters = [opened(START + (minutes - 15 * back + 1) * MINUTE) for back in range(6, -1, -1)]
     answers = [Answer(Want("VLT", "15m", None), RawBars.joined(quarters))]
     found = look(answers, from_document(document, tmp_path, {}).of("VLT"), feed, "UTC", START + 2 * SECOND)
     assert (found.trouble is None) == trusted
     if found.trouble:
-        begins = f"{rfc3339(START + minutes * MINUTE)}, after {rfc3339(START + 2 * SECOND)}, when the feed was asked"
+        begins = f"{rfc3339(START + 15 * MINUTE)}, after {rfc3339(START + 2 * SECOND)}, when the feed was asked"
         assert begins in found.trouble
         assert found.trouble.endswith("; check stamp, tz, time_format, timeframes, calendar")
 

@@ -250,8 +250,8 @@ def test_an_answer_whose_times_are_ahead_of_the_clock_is_refused_as_a_whole(stor
     wrong = take(at, BARS[: 301 + 4 + 1], now)  # by a clock an hour ahead, with the bar that is open now
     assert (wrong.bars, at.since("GANNET")) == (0, None)
     assert wrong.useless["GANNET"] == (
-        f"tape, row 305: its bar only begins at {rfc3339(int(BARS.open_time[305]))}, after "
+        f"tape, row 302: its bar only begins at {rfc3339(int(BARS.open_time[302]))}, after "
         f"{rfc3339(int(BARS.close_time[300]) + 2_000_000_000)}, when the feed was asked, so its times, or this "
         "machine's clock, are wrong"
     )
-    assert take(at, BARS[: 301 + 1], now).bars == 301
+    assert take(at, Bars.joined([BARS[: 301 + 1], BARS[310:311]]), now).bars == 301, "one bar is a mistake of its own"

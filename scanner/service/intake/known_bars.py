@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.clocks import DAY, SECOND
+from scanner.clocks import SECOND
 from scanner.events import rfc3339
 from scanner.market.bars import NO_TIME, Bars
 from scanner.market.order import LEAP
@@ -64,20 +64,22 @@ def _order(stamps: NDArray[np.int64]) -> NDArray[np.intp] | None:
 
 
 def not_begun(raw: RawBars, timetable: Timetable, now: int) -> str:
-    """Say, of an answer that was asked for at ``now``, that one of its bars only begins later; empty if none does.
+    """Say, of an answer that was asked for at ``now``, that its bars go on beyond the one open then; empty if not.
 
-    Then all of its times are ahead, as by a wrong zone, and what counts as closed by now closed hours ago. A day may be
-    announced before it begins, and a time more than a day ahead is a mistake of its own.
+    Then all of its times are ahead, as by a wrong zone, and what counts as closed by now closed hours ago. A bar ahead
+    that does not follow another is a mistake of its own, and a day may be announced before it begins.
     """
     if not timetable.timeframe.intraday:
         return ""
-    opens, _, aligned = timetable.spans(raw.stamp, raw.stamp_kind)
-    ahead = np.flatnonzero(aligned & (opens > now + CLOCKS_APART) & (opens <= now + DAY))
+    opens, closes, aligned = timetable.spans(raw.stamp, raw.stamp_kind)
+    ahead = np.flatnonzero(aligned & (opens > now + CLOCKS_APART))
     if not len(ahead):
         return ""
-    last = ahead[int(np.argmax(opens[ahead]))]
+    first = ahead[int(np.argmin(opens[ahead]))]
+    if not (closes == opens[first]).any():
+        return ""
     return (
-        f"{raw.source}, row {raw.row[last]}: its bar only begins at {rfc3339(int(opens[last]))}, after "
+        f"{raw.source}, row {raw.row[first]}: its bar only begins at {rfc3339(int(opens[first]))}, after "
         f"{rfc3339(now // SECOND * SECOND)}, when the feed was asked, so its times, or this machine's clock, are wrong"
     )
 

@@ -256,6 +256,8 @@ class Guard:
             found.refused |= unreadable
         timeframe, calendar = self.timetable.timeframe, self.timetable.calendar
         grid = f"in the sessions of {calendar.name}" if calendar.known else "beside the others"
+        if calendar.never_closes and not timeframe.intraday:
+            grid += f", whose days begin at midnight in {calendar.tz}"
         if not calendar.known and raw.stamp_kind != "date":
             # Bars that follow one another have the same phase: few divisions settle all.
             begin = np.append(0, np.flatnonzero(opens[1:] != closes[:-1]) + 1) if odd & SEAMS else np.zeros(1, np.intp)

@@ -116,6 +116,26 @@ def test_a_day_is_known_by_its_date_by_its_midnight_and_by_its_opening(kind: str
     assert (written(opens), written(ends)) == (["03-09 13:30"], ["03-09 20:00"])
 
 
+@pytest.mark.parametrize("timeframe", ["1d", "1w"])
+@pytest.mark.parametrize(
+    ("zone", "kind", "stamp", "fits"),
+    [
+        ("Asia/Shanghai", "open", "2026-03-08T16:00", True),  # Monday there
+        ("UTC", "open", "2026-03-08T16:00", False),  # it would count as closed after eight hours, on a Sunday
+        ("UTC", "close", "2026-03-15T16:00", False),
+        ("Asia/Shanghai", "close", "2026-03-15T16:00", True),
+        ("Asia/Shanghai", "open", "2026-03-09T00:00", False),
+        ("Asia/Shanghai", "date", "2026-03-09T00:00", True),
+        ("UTC", "open", "2026-03-09T00:00", True),
+    ],
+)
+def test_where_trade_never_stops_a_day_begins_at_midnight_and_at_no_other_time(
+    timeframe: str, zone: str, kind: StampKind, stamp: str, fits: bool
+) -> None:
+    table = Timetable(calendar_named("24/7", zone), Timeframe.named(timeframe))
+    assert table.spans(np.array([at(stamp)]), kind)[2].tolist() == [fits]
+
+
 def test_a_day_without_session_has_no_bar() -> None:
     saturday, holiday = at("2026-03-07"), at("2026-07-03")
     assert not NEW_YORK.spans(np.array([saturday, holiday]), "date")[2].any()

@@ -162,10 +162,11 @@ class Timetable:
         """Give the bar that each stamp belongs to: open times, close times, and whether the stamp is at a valid place.
 
         Within a session it must be the bar's open or close. Any moment of its days on the exchange's clock also finds a
-        day or week; midnight UTC outside every session is read as its calendar date. A Sunday without a session belongs
-        to the week after it, any other day to its own week. If the sessions are unknown, a bar lasts its timeframe from
-        where the feed starts it, and days and weeks are those of the calendar's zone. For a stamp at an invalid place,
-        the times are those of the bar it falls in, or the stamp itself.
+        day or week; midnight UTC outside every session is read as its calendar date. Where trade never stops, only
+        midnight in the calendar's zone does: a day that begins at another time has not ended when ours has. A Sunday
+        without a session belongs to the week after it, any other day to its own week. If the sessions are unknown, a
+        bar lasts its timeframe from where the feed starts it, and days and weeks are those of the calendar's zone. For
+        a stamp at an invalid place, the times are those of the bar it falls in, or the stamp itself.
         """
         stamps = np.asarray(stamps, dtype=np.int64)
         if not len(stamps):
@@ -232,6 +233,8 @@ class Timetable:
             # If Sunday is a session of the week before, a week that starts with it does not exist here.
             period = periods.of_days(day + (sunday & ~traded))
             found = (period != NOWHERE) & ~(sunday & traded)
+        if self.calendar.never_closes and stamp_kind != "date":
+            found &= np.isin(stamps, sessions.open)
         opens, closes = periods.open[period], periods.close[period]
         if found.all():
             return opens, closes, found

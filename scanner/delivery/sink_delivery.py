@@ -17,6 +17,7 @@ from scanner.delivery.quiet import cannot_wait, last_quiet_end, quiet_until
 from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes, PartlyDeliveredError, contained
 from scanner.store.trouble import NO_ANSWER, StoreDamagedError, StoreTroubleError
 from scanner.wording.text import SENTENCE, plain
+from scanner.wording.words import number_of
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Sequence
@@ -170,7 +171,11 @@ class SinkDelivery:
             self._unmarked.append(partial(self._outbox.delivered, settled))
         if over := [each.number for each in due if is_over(each.event, now)]:
             self._unmarked.append(partial(self._outbox.drop, over))
-        return bool(settled or over)
+        if old := self._behind.give_up(now):
+            self._unmarked.append(partial(self._outbox.dead, old, f"given up after a day: {self.trouble}"))
+            what = number_of(len(old), "delivery was", "deliveries were")
+            self._tell(f"{self._name}: {what} given up after a day, since not all receivers accept them")
+        return bool(settled or over or old)
 
     async def _pass_on(self) -> None:
         """Send what goes without the outbox, one after the other."""

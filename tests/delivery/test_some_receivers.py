@@ -68,6 +68,18 @@ async def test_a_receiver_who_fails_delays_no_other_and_gets_all_of_it_in_the_en
     ]
 
 
+async def test_what_a_receiver_has_not_accepted_for_a_day_is_given_up_and_kept_on_record() -> None:
+    """Else whoever has it would get all of it again after each restart, which forgets who has what."""
+    time = Time()
+    two, sentences = Two(time, hours=1_000), list[str]()
+    with store_with(time, [told(number) for number in range(STORIES)]) as store:
+        await deliver(store, time, {NAME: two}, horizon=25 * HOUR, tell=sentences.append)
+        assert store.outbox.counts() == {(NAME, "dead"): STORIES}
+        assert {each.error for each in store.outbox.list()} == {"given up after a day: the second does not answer"}
+    assert time.passed > 24 * HOUR
+    assert sum("given up after a day, since not all receivers accept them" in each for each in sentences) == 1
+
+
 async def test_what_one_receiver_lacks_does_not_silence_an_exit_for_the_other() -> None:
     time = Time()
     two = Two(time, hours=2)

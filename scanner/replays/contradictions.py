@@ -26,6 +26,10 @@ ENOUGH = 60
 FAR = 10.0
 """Highs or lows usually further from the bar's body than this many mean changes of the close are something else."""
 
+SIGNS = {"€": {"EUR"}, "£": {"GBP"}, "¥": {"JPY", "CNY", "CNH"}, "₹": {"INR"}, "₩": {"KRW"}}
+"""Signs of currencies, and the ISO 4217 codes that they may mean, from memory; $ may mean many others."""
+NO_DOLLARS = {"CHF"}.union(*SIGNS.values())
+
 
 def check_step(step: Decimal, shown: GuessedStep, bars: Bars) -> None:
     """Raise ValueError if a step cannot be right for some bars; ``shown`` is the step that their prices show."""
@@ -40,6 +44,18 @@ def check_step(step: Decimal, shown: GuessedStep, bars: Bars) -> None:
         raise ValueError(
             f"--step {step:f} is finer than the prices show: {shown.fitting:,} of {shown.prices:,} are multiples of "
             f"{shown.step:f}; give that, or leave the step out to have it estimated"
+        )
+
+
+def check_currency(mark: str, currency: str) -> None:
+    """Raise ValueError if prices with a ``mark``, a sign or a code, cannot be in a currency; either may be empty."""
+    sign = mark[-1:]
+    if not mark or not currency or currency == mark:
+        return
+    if sign.isalpha() or (currency not in SIGNS[sign] if sign in SIGNS else currency in NO_DOLLARS and sign == "$"):
+        raise ValueError(
+            f"its prices are marked {mark}, but {currency} is given as their currency; give the right one, in a "
+            "configuration if it is not that of the account"
         )
 
 

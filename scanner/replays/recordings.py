@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from functools import cache, partial
 from importlib.metadata import distribution
 from itertools import chain, product
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -20,7 +20,7 @@ from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import timetable_of
 from scanner.market.splits import in_force
 from scanner.pipeline import Inputs
-from scanner.replays.contradictions import check_columns, check_step, is_mostly_refused
+from scanner.replays.contradictions import check_columns, check_currency, check_step, is_mostly_refused
 from scanner.replays.replay import MostlyRefusedError, Recording, ReplayError, base_timeframe
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
@@ -36,7 +36,6 @@ if TYPE_CHECKING:
     from scanner.market.bars import Bars, RawBars
     from scanner.market.sessions.calendars import Calendar
     from scanner.market.splits import Adjustment
-    from scanner.ports import UnderstoodFile
     from scanner.replays.replay import Tally
 
 
@@ -81,25 +80,18 @@ class Reading:
     """Tables in memory that are read instead of files; the name of each stands for its path."""
 
 
-class FileRecording(Recording, Protocol):
-    """A recording from files."""
-
-    def understood(self) -> Sequence[UnderstoodFile]:
-        """Say how the files were read, once the bars have been read."""
-
-
 def recordings(
     paths: Sequence[Path],
     reading: Reading,
     on_progress: Callable[[int, int], None] | None = None,
     on_trouble: Callable[[str], None] | None = None,
-) -> Iterator[FileRecording]:
+) -> Iterator[Recording]:
     """Open files, or tables in memory, through the feed ``recorded``, found by name like any other feed.
 
     With ``on_trouble``, files that cannot be opened or joined are reported there, and the others are read.
     """
     feed, how = _feed(), _how(reading)
-    opened: Iterator[FileRecording]
+    opened: Iterator[Recording]
     if reading.frames is not None:
         opened = feed.tables(reading.frames, **how)
     else:
@@ -197,6 +189,8 @@ def _inputs(reading: Reading, recording: Recording, first: RawBars, tally: Tally
             f"{calendar.name}; {tried or 'give another calendar, or the zone of the times with --tz'}"
         )
     instrument = replace(instrument, currency=instrument.currency or reading.currency)
+    for file in recording.understood():
+        check_currency(file.currency, instrument.currency)
     tally.guessed_step = shown if reading.step is None and instrument.steps is steps else None
     tally.step = "by price" if len(instrument.steps.steps) > 1 else f"{instrument.steps.steps[0]:f}"
     tally.timeframes = tuple(target.name for target in targets)

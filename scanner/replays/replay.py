@@ -18,7 +18,7 @@ from scanner.replays.contradictions import is_mostly_refused
 from scanner.wording.words import by_reason
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from scanner.market.price_steps import GuessedStep
     from scanner.market.sessions.timetables import Timetable
     from scanner.pipeline import Pipeline
+    from scanner.ports import UnderstoodFile
 
 BLOCK = 65_536
 """Rows processed together: few enough to stay in the processor's cache, and as many as a pool has room for."""
@@ -81,6 +82,9 @@ class Recording(Protocol):
 
     def again(self) -> Iterator[RawBars]:
         """Read its rows once more, from the first one on."""
+
+    def understood(self) -> Sequence[UnderstoodFile]:
+        """Say how its files were read, as far as they have been read."""
 
 
 @dataclass(slots=True)

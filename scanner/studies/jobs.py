@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from scanner.market.bars import Bars, RawBars
     from scanner.market.guard import Checked, Note
     from scanner.pipeline import Inputs
+    from scanner.ports import UnderstoodFile
     from scanner.replays.replay import Recording
     from scanner.studies.parts import Part
 
@@ -70,6 +71,9 @@ class _Given:
 
     def again(self) -> Iterator[RawBars]:
         return iter(self.rows)
+
+    def understood(self) -> Sequence[UnderstoodFile]:
+        return ()
 
 
 @dataclass(slots=True)

@@ -55,6 +55,30 @@ def test_a_step_that_cannot_be_that_of_the_prices_is_refused(local: Path) -> Non
     assert closewatch("replay", local, "--step", "0.01")[0] == 0
 
 
+@pytest.mark.parametrize(
+    ("mark", "currency", "fits"),
+    [
+        ("€", "EUR", True),
+        ("€", "USD", False),
+        ("$", "CAD", True),
+        ("US$", "CHF", False),
+        ("GBX", "GBP", False),  # pence: a hundredth
+        ("£", "GBP", True),
+    ],
+)
+def test_prices_marked_with_another_currency_get_no_size_in_the_stated_one(
+    mark: str, currency: str, fits: bool, tmp_path: Path
+) -> None:
+    rows = [",".join(f"{mark}{cell}" for cell in row(number).split(",")[:4]) + ",900" for number in range(100)]
+    times = [f"{each:%Y-%m-%d %H:%M}" for each in sessions(4)][:100]
+    path = written(tmp_path / "gannet.csv", times, rows)
+    (tmp_path / "watch.toml").write_text(f'[instruments.gannet]\ncurrency = "{currency}"\n')
+    for said in (("--config", tmp_path / "watch.toml"), ("--equity", "1000", "--currency", currency)):
+        code, _, err = closewatch("replay", path, *said)
+        assert code == (0 if fits else 2), err
+        assert (f"its prices are marked {mark}, but {currency} is given as their currency; " in err) != fits
+
+
 def test_columns_that_cannot_hold_what_they_are_taken_for_are_refused(tmp_path: Path) -> None:
     header, *lines = gzip.decompress(SHARES.read_bytes()).decode().splitlines()
     rows = [line for line in lines if "IBM" in line]

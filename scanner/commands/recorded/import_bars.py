@@ -27,7 +27,8 @@ if TYPE_CHECKING:
 
     from scanner.market.bars import RawBars
     from scanner.market.guard import Note
-    from scanner.replays.recordings import FileRecording, Reading
+    from scanner.replays.recordings import Reading
+    from scanner.replays.replay import Recording
 
     Write = Callable[[str, RawBars, Bars, Guard], None]
     """Takes the name of an instrument, rows, and the bars a guard made from them."""
@@ -78,7 +79,7 @@ def _say_how_read(found: Sequence[_Read]) -> None:
 class _Read:
     """One recording: its tally, and its first bars."""
 
-    recording: FileRecording
+    recording: Recording
     tally: Tally
     first: Bars = NO_BARS
 

@@ -10,6 +10,7 @@ from dataclasses import replace
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, cast
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -159,5 +160,6 @@ async def test_what_waited_for_its_thread_is_judged_by_the_clock_then(tmp_path: 
     with Store.open(tmp_path / "kept.db", lambda: shown[0]) as store:
         desk = Desk([watched()], ACCOUNT, store, route=lambda _: ("screen",), stale_after=3, record=False)
         desk.load()
-        await committer_of(desk, lambda: shown[0]).take([Arrival("GANNET", raw(BARS))])
+        closed = BARS[: int(np.searchsorted(BARS.close_time, setup.time)) + 1]
+        await committer_of(desk, lambda: shown[0]).take([Arrival("GANNET", raw(closed))])
         assert setup.id in {each.event.id for each in store.outbox.list()}

@@ -78,7 +78,9 @@ def page(
     *,
     set_password: Annotated[
         bool,
-        typer.Option("--set-password", help="Only ask for a password, and save it hashed in the file that [page] has."),
+        typer.Option(
+            "--set-password", help="Only ask for a password, and save it hashed in the file that [page] names."
+        ),
     ] = False,
 ) -> None:
     """Serve a page for your browser: what is open, what is near, why a bar gave no setup, and the journal.

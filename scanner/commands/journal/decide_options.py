@@ -29,7 +29,7 @@ def take(
     story: Story,
     price: Price = None,
     size: Size = None,
-    note: Annotated[str, typer.Option("--note", help="What you want to remember of it.", metavar="TEXT")] = "",
+    note: Annotated[str, typer.Option("--note", help="What you want to remember about it.", metavar="TEXT")] = "",
     config: ConfigFile = None,
     store: StoreFile = None,
 ) -> None:

@@ -34,7 +34,7 @@ def journal(
 ) -> None:
     """List the setups found, your decisions, and the outcome of each.
 
-    `R` follows the rules, but your own fill and exit where you gave them in time; `your R` uses your own prices alone.
+    `R` follows the rules, or your own fill and exit where you gave them in time; `your R` uses your own prices alone.
     Both are before costs. A wide terminal shows more columns, and `--out` all of them.
 
     Example: closewatch journal --taken --since 2026-03-01 --out taken.html --config watch.toml

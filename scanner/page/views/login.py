@@ -28,9 +28,9 @@ async def sign_in(request: Request) -> Response:
     tries: Tries = request.app.state.tries
     address = "?" if request.client is None else request.client.host
     if not sessions(request).fits(session_of(request) or "-", told.get("token", "")):
-        return render(request, "login.html", 403, wrong="This form was of another session. Send it again.")
+        return render(request, "login.html", 403, wrong="This form is from another session. Send it again.")
     if not tries.may_try(address):
-        return render(request, "login.html", 429, wrong="Too many wrong tries; wait a minute.")
+        return render(request, "login.html", 429, wrong="Too many wrong attempts; wait a minute.")
     tries.wrong(address)  # until it proves right, so that many at once count too
     line: str = request.app.state.password
     if not await run_in_threadpool(passwords.fits, told.get("password", ""), line):

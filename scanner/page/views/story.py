@@ -112,7 +112,7 @@ async def decide(request: Request) -> Response:
             _page,
             request,
             found,
-            wrong="This form was of another session; nothing was kept. Send it again.",
+            wrong="This form is from another session; nothing was kept. Send it again.",
             status=403,
         )
     return await run_in_threadpool(_decided, request, found, told)

@@ -86,7 +86,7 @@ class Chart {
     }
     prices.xaxis.visible = false;
     prices.segment({ x0: { field: "x" }, y0: { field: "low" }, x1: { field: "x" }, y1: { field: "high" }, source, line_color: color("ink"), line_width: 1.2 });
-    // Not bars of the library's, whose outline it draws along the edge where they lie beyond it.
+    // Not the bar glyphs of the library, which outline the edge of the plot where they reach beyond it.
     prices.rect({ x: { field: "x" }, y: { field: "middle" }, width: 0.7, height: { field: "tall" }, source, fill_color: { field: "body" }, line_color: color("ink"), line_width: 1.1 });
     prices.line({ x: { field: "x" }, y: { field: "fast" }, source, line_color: color("fast"), line_width: 2 });
     prices.line({ x: { field: "x" }, y: { field: "slow" }, source, line_color: color("slow"), line_width: 2, line_dash: [6, 3] });

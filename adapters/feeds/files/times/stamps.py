@@ -33,14 +33,13 @@ class Stamps:
     """Reads the times of one file. Their form is decided once: by the rows looked at, or by the first rows read.
 
     Times that are all at midnight, in their own zone or in none, mean days, unless bars are stamped at their close:
-    tables of daily bars are often stored in this way. ``kind``, ``meaning`` and ``local`` are known after the first
-    ``read``; ``local`` says that the stamps are local times of a zone that the file does not name.
+    tables of daily bars are often stored in this way. ``kind`` and ``local`` are known after the first ``read``;
+    ``local`` says that the stamps are local times of a zone that the file does not name.
     """
 
     def __init__(self, path: Path, columns: Columns, options: ReadingOptions) -> None:
         self.kind: StampKind = columns.stamp
         self.local = False
-        self.meaning: Meaning = "utc"
         self._path = path
         self._columns = columns
         self._options = options
@@ -73,7 +72,7 @@ class Stamps:
         meaning, found = _moments(cells.time) if is_time(cells.time.type) else self._written(cells)
         stamps = lent(pc.fill_null(found, NO_TIME) if found.null_count else found)
         if first:
-            self._decided, self.meaning = True, meaning
+            self._decided = True
             if meaning == "date":
                 self.kind = "date"
             elif self.kind == "open" and _are_midnights(stamps if not found.null_count else stamps[stamps != NO_TIME]):

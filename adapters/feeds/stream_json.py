@@ -13,6 +13,7 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus, WebSocketExce
 
 from adapters.answers import hidden
 from adapters.feeds.http.headers import SentSettings
+from adapters.feeds.pushed.link import REAL
 from adapters.feeds.pushed.messages import PushedFeed, PushedSettings
 from adapters.feeds.secrets import refuse_secrets, secret_within
 from scanner.ports import FeedTroubleError
@@ -109,9 +110,7 @@ class StreamJsonFeed(PushedFeed):
 
     Settings = StreamJsonSettings
 
-    def __init__(
-        self, settings: StreamJsonSettings, *, outside: Outside | None = None, show_body: bool = False
-    ) -> None:
+    def __init__(self, settings: StreamJsonSettings, *, outside: Outside = REAL, show_body: bool = False) -> None:
         """Take the settings; ``show_body`` shows what the server writes, which may contain secrets."""
         self._shows = show_body or not settings.sends_secrets
         parts = urlsplit(settings.url)

@@ -14,7 +14,7 @@ from scanner.page.access.sessions import BrowserSessions
 from scanner.wording.cautions import FULL, SHORT
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Mapping
 
     from starlette.requests import Request
     from starlette.responses import Response
@@ -69,6 +69,11 @@ def session_of(request: Request) -> str:
     """Give the session of a request; empty if it has none."""
     told = request.cookies.get(request.app.state.cookie, "")
     return told if BrowserSessions.is_id(told) else ""
+
+
+def is_own(request: Request, form: Mapping[str, str]) -> bool:
+    """Whether a form belongs to the session of the reader who sends it; nobody knows the token of no session."""
+    return sessions(request).fits(session_of(request), form.get("token", ""))
 
 
 def asked(request: Request, name: str, most: int = 200) -> str:

@@ -14,7 +14,7 @@ from scanner.page.access.sessions import BrowserSessions
 from scanner.wording.cautions import FULL, SHORT
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping
 
     from starlette.requests import Request
     from starlette.responses import Response
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from scanner.page.known.plain import PlainConfig
 
 Answer = TypeVar("Answer", bound="Response")
+Found = TypeVar("Found")
 PIECES = 64
 """Parts of a template that are sent together."""
 HEAD_ENDS = "</header>"
@@ -144,6 +145,14 @@ def remember(request: Request, answer: Response, session: str) -> None:
 def go_to(path: str) -> Response:
     """Send the browser to another page of this server after a form."""
     return RedirectResponse(path, 303)
+
+
+def found_or_why(look: Callable[[], Found], *expected: type[Exception]) -> tuple[Found | None, str]:
+    """Give what is looked for, or the sentence of the expected error that says why there is nothing."""
+    try:
+        return look(), ""
+    except expected as problem:
+        return None, str(problem)
 
 
 def load_templates() -> None:

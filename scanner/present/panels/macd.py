@@ -45,13 +45,12 @@ def draw_macd(
     The last cross is marked; with ``setup_at``, in a story's chart, the last one up to that bar and all later ones.
     """
     panel = replace(box, top=box.top - LEGEND)
-    axes, bars = sheet.panel(panel), np.arange(len(picture))
+    bars = np.arange(len(picture))
     both = np.concatenate([picture.macd, picture.signal, [0.0]])
     low, high = float(np.nanmin(both)), float(np.nanmax(both))
     margin = (high - low) * MARGIN or 1.0
     scale = Scale(panel, bars_spanned, (low - margin, high + margin))
-    axes.set_xlim(*scale.bars)
-    axes.set_ylim(*scale.prices)
+    axes = sheet.panel(scale)
     axes.axhline(0, color=GRID, linewidth=1.4 * POINTS, zorder=1)
     sheet.text(box.left - 6, scale.y(0) - 8, "0", TICK, PALE, align="right")
     gap = picture.macd - picture.signal

@@ -72,9 +72,8 @@ def draw_panel(
     )
     right = box.right - aside - (widest + LEADER + 4 if levels else 0)
     panel = Box(left, box.bottom, right, box.top)
-    axes, scale = sheet.panel(panel), Scale(panel, bars, (low, high))
-    axes.set_xlim(*scale.bars)
-    axes.set_ylim(*scale.prices)
+    scale = Scale(panel, bars, (low, high))
+    axes = sheet.panel(scale)
     for tick, name in zip(ticks, names, strict=True):
         axes.axhline(tick, color=GRID, linewidth=1.2 * POINTS, zorder=0)
         sheet.text(left - 6, scale.y(tick) - 8, name, TICK, PALE, align="right")

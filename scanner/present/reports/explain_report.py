@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from scanner.replays.replay import Tally
 
 HELD, MISSED = "yes", "NO"
-
-
 SHOWN = 3
 """Bars shown if several setups are explained."""
 
@@ -127,11 +125,9 @@ def bar(bars: Bars, index: int, setups: Sequence[Setup[Any]], tally: Tally, zone
         for i, name in zip(range(first, index + 1), names, strict=True)
     ]
     heads: Sequence[str] = ("as", "day" if daily else "closed", "open", "high", "low", "close", "volume")
-    if len(setups) != 1:
-        shown = table(heads[1:], [row[1:] for row in rows], left=(0,))
-    else:
-        shown = table(heads, rows, left=(0, 1))
-    return shown
+    if len(setups) == 1:
+        return table(heads, rows, left=(0, 1))
+    return table(heads[1:], [row[1:] for row in rows], left=(0,))
 
 
 def missed_by(measure: Measure) -> str:

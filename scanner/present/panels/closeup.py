@@ -66,13 +66,8 @@ def _part(picture: Picture, first: int, stop: int) -> Picture:
 
 def _place(axes: Axes, mark: Mark, bars: int) -> None:
     """Draw the line, or the price, of the place within the close-up."""
-    first, end = mark.bottom[0], float(bars)
-    start = finish = mark.price
-    if mark.place == "line":
-        (one, price), (other, other_price) = mark.points
-        slope = (other_price - price) / (other - one)
-        first, start, finish = -1, price + slope * (-1 - one), price + slope * (end - one)
-    draw_line(axes, [first, end], [start, finish], PLACE, 1.8, DOTTED, zorder=2)
+    ends = -1 if mark.place == "line" else mark.bottom[0], bars
+    draw_line(axes, ends, [mark.at(end) for end in ends], PLACE, 1.8, DOTTED, zorder=2)
 
 
 def _letters(sheet: Sheet, axes: Axes, near: Picture, last: int, scale: Scale) -> None:

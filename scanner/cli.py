@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from scanner.commands.journal import decide_options, journal_options
+from scanner.commands.journal import journal_options
 from scanner.commands.recorded import recorded_options
 from scanner.commands.station import outbox_options, station_options, store_options
 from scanner.commands.station.station_options import ConfigFile  # noqa: TC001 - the parser of the command line reads the annotations
@@ -32,7 +32,6 @@ app = typer.Typer(
 app.add_typer(recorded_options.app)
 app.add_typer(study_options.app)
 app.add_typer(station_options.app)
-app.add_typer(decide_options.app)
 app.add_typer(journal_options.app)
 app.add_typer(outbox_options.app, name="outbox")
 app.add_typer(store_options.app, name="store")
@@ -78,7 +77,9 @@ def page(
     *,
     set_password: Annotated[
         bool,
-        typer.Option("--set-password", help="Only ask for a password, and save it hashed in the file that [page] has."),
+        typer.Option(
+            "--set-password", help="Only ask for a password, and save it hashed in the file that [page] names."
+        ),
     ] = False,
 ) -> None:
     """Serve a page for your browser: what is open, what is near, why a bar gave no setup, and the journal.

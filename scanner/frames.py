@@ -127,7 +127,7 @@ def _found_in_one(recording: Recording, reading: Reading, tally: Tally) -> Itera
     inputs, chunks = start
     pipeline = inputs.pipeline()
     lanes = [FoundColumns(lane.engine) for lane in pipeline.lanes]
-    for _, checked in checked_blocks(chunks, pipeline.guard, tally, lambda _: None):
+    for _, checked in checked_blocks(chunks, pipeline.guard, tally):
         for event in pipeline.events(checked.bars):
             tally.hear(event)  # of series put on hold
         tally.noted.update(note.reason for note in pipeline.suspects(checked))

@@ -80,9 +80,9 @@ def test_the_guard_finds_the_damage_and_nothing_else() -> None:
         if symbol != "TORNLEDGER":
             idle = counts.pop("no trade", 0)
             assert (idle >= 12) if symbol == "FOGFREIGHT" else idle < 10, symbol
-            assert counts == Counter(
-                {"WHELKCHIT": {"missing bars": 8}, "TERNFERRY": {"leap in price": 1}}.get(symbol)
-            ), symbol
+            assert counts == Counter({"WHELKCHIT": {"missing bars": 8}, "TERNFERRY": {"price jump": 1}}.get(symbol)), (
+                symbol
+            )
 
 
 def test_the_split_holds_its_series_and_the_fall_of_a_quarter_holds_none() -> None:

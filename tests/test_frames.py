@@ -42,7 +42,7 @@ def together() -> pd.DataFrame:
 def found(together: pd.DataFrame) -> pd.DataFrame:
     with pytest.warns(
         UserWarning,
-        match=r"^(AAPL|MSFT): \d rows? \(\d leap in price\) noted; put on hold [12] times?, as after a split$",
+        match=r"^(AAPL|MSFT): \d rows? \(\d price jump\) noted; put on hold [12] times?, as after a split$",
     ):
         return scanner.find_setups(together)
 
@@ -226,8 +226,8 @@ def test_a_study_of_the_same_frame_has_the_same_setups(together: pd.DataFrame, f
     with pytest.warns(UserWarning, match=r"rows read|series") as warned:
         trades = scanner.study(together).trades
     assert [str(each.message) for each in warned] == [
-        "9,810 rows read, 4 noted (4 leap in price): frame 4 noted",
-        "2 series put on hold, 3 times in all, where a leap in price may be a split: AAPL/1d, MSFT/1d",
+        "9,810 rows read, 4 noted (4 price jump): frame 4 noted",
+        "2 series put on hold, 3 times in all, where a price jump may be a split: AAPL/1d, MSFT/1d",
     ]
     setups = trades[(trades.source == "setup") & trades.found]
     own, other = (

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import time
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -16,12 +15,13 @@ from adapters.answers import hidden
 from adapters.feeds.http.answer import JsonEndpoint, where
 from adapters.feeds.http.settings import HttpJsonSettings, Moment, address
 from adapters.feeds.json_rows import Place, RowReader, shown
+from adapters.feeds.pushed.link import REAL
 from adapters.feeds.raw_rows import copied, joined_pages, no_rows, unreadable_row
 from scanner.market.bars import NO_TIME
 from scanner.ports import Answer, FeedTroubleError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
     from adapters.feeds.json_rows import Columns
     from adapters.feeds.pushed.link import Outside
@@ -47,7 +47,7 @@ _Part = tuple["RawBars", slice | None]
 class HttpJsonFeed:
     """Asks an endpoint for bars of one series at a time, or of many that share a timeframe.
 
-    ``clock`` gives seconds since 1970; ``show_body`` shows what the server writes, which may contain secrets.
+    ``show_body`` shows what the server writes, which may contain secrets.
     """
 
     Settings = HttpJsonSettings
@@ -57,13 +57,12 @@ class HttpJsonFeed:
         self,
         settings: HttpJsonSettings,
         *,
-        clock: Callable[[], float] = time.time,
-        outside: Outside | None = None,
+        outside: Outside = REAL,
         show_body: bool = False,
     ) -> None:
         self.batch = 1 if settings.one_by_one else settings.symbols_per_request
         self.settings = settings
-        self._endpoint = JsonEndpoint(settings, clock, outside, show_body=show_body)
+        self._endpoint = JsonEndpoint(settings, outside, show_body=show_body)
         by_row = settings.symbol is not None and settings.groups is None and not settings.one_by_one
         safe = str if self._endpoint.shows else hidden
         self._reader = RowReader(settings, {"symbol": str(settings.symbol)} if by_row else None, safe)

@@ -256,10 +256,8 @@ def _number(value: object) -> float:
 
 
 def _stamps(values: list[Any], unit: TimeUnit, kind: StampKind) -> NDArray[np.int64]:
-    read: Callable[[Any], int]
     if unit == "rfc3339":
-        read = _date if kind == "date" else _instant
-        return np.array([read(value) for value in values], dtype=np.int64)
+        return np.array([_moment(value, kind) for value in values], dtype=np.int64)
     factor = FACTORS[unit]
     if set(map(type, values)) == {int} and max(map(abs, values)) < 2**63 // factor:
         return np.array(values, dtype=np.int64) * factor
@@ -282,24 +280,14 @@ def nanoseconds_of(moment: datetime) -> int:
     return (moment - EPOCH) // timedelta(microseconds=1) * 1_000
 
 
-def _instant(value: object) -> int:
+def _moment(value: object, kind: StampKind) -> int:
+    """Read a time as written; for a date, midnight UTC of the calendar day, whatever its offset."""
     if not isinstance(value, str):
         return NO_TIME
     try:
-        nanoseconds = nanoseconds_of(datetime.fromisoformat(value.upper()))
+        moment = datetime.fromisoformat(value.upper())
+        nanoseconds = (moment.date() - EPOCH.date()).days * DAY if kind == "date" else nanoseconds_of(moment)
     except (TypeError, ValueError):
         # Not a time, or one without an offset, which could be any moment of a day.
         return NO_TIME
-    return nanoseconds if abs(nanoseconds) < 2**63 else NO_TIME
-
-
-def _date(value: object) -> int:
-    """Give midnight UTC of the calendar day as written, whatever its offset."""
-    if not isinstance(value, str):
-        return NO_TIME
-    try:
-        day = datetime.fromisoformat(value.upper()).date()
-    except ValueError:
-        return NO_TIME
-    nanoseconds = (day - EPOCH.date()).days * DAY
     return nanoseconds if abs(nanoseconds) < 2**63 else NO_TIME

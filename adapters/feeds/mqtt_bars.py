@@ -12,6 +12,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from pydantic import Field, field_validator, model_validator
 
 from adapters.answers import hidden
+from adapters.feeds.pushed.link import REAL
 from adapters.feeds.pushed.messages import PushedFeed, PushedSettings
 from adapters.mqtt_broker import BrokerLine, BrokerSettings
 from scanner.ports import FeedTroubleError
@@ -82,7 +83,7 @@ class MqttBarsFeed(PushedFeed):
 
     Settings = MqttBarsSettings
 
-    def __init__(self, settings: MqttBarsSettings, *, outside: Outside | None = None, show_body: bool = False) -> None:
+    def __init__(self, settings: MqttBarsSettings, *, outside: Outside = REAL, show_body: bool = False) -> None:
         """Take the settings; ``show_body`` shows the contents of messages, which may contain the password."""
         host, port = settings.address
         self._where = f"MQTT broker {host}:{port}"

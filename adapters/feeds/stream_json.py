@@ -13,6 +13,7 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus, WebSocketExce
 
 from adapters.answers import hidden
 from adapters.feeds.http.headers import SentSettings
+from adapters.feeds.pushed.link import REAL
 from adapters.feeds.pushed.messages import PushedFeed, PushedSettings
 from adapters.feeds.secrets import refuse_secrets, secret_within
 from scanner.ports import FeedTroubleError
@@ -109,18 +110,15 @@ class StreamJsonFeed(PushedFeed):
 
     Settings = StreamJsonSettings
 
-    def __init__(
-        self, settings: StreamJsonSettings, *, outside: Outside | None = None, show_body: bool = False
-    ) -> None:
+    def __init__(self, settings: StreamJsonSettings, *, outside: Outside = REAL, show_body: bool = False) -> None:
         """Take the settings; ``show_body`` shows what the server writes, which may contain secrets."""
         self._shows = show_body or not settings.sends_secrets
         parts = urlsplit(settings.url)
         self._where = f"{parts.scheme}://{parts.netloc}{parts.path}"
         super().__init__(settings, self._where, self._session, outside, str if self._shows else hidden)
         self.settings = settings
-        named = [any(name in _text(message) for name in NAMES) for message in settings.subscribe]
-        self._once = [message for message, each in zip(settings.subscribe, named, strict=True) if not each]
-        self._for_each = [message for message, each in zip(settings.subscribe, named, strict=True) if each]
+        self._for_each = [each for each in settings.subscribe if any(name in _text(each) for name in NAMES)]
+        self._once = [each for each in settings.subscribe if each not in self._for_each]
         self._series: dict[tuple[str, str], None] = {}  # in the order of the first requests
         self._socket: ClientConnection | None = None
 

@@ -75,11 +75,10 @@ def at_risk(
 
 def candidate(setup: SetupData, group: str, point_value: Decimal, rate: Decimal | None) -> Position | None:
     """Give the risk of a setup taken as planned; None if it plans no entry."""
-    entry = chosen_entry(setup)
-    if entry["risk"] is None:
+    risk, size = chosen_entry(setup)["risk"], _size(setup)
+    if risk is None:
         return None
-    size = None if entry["size"] is None else Decimal(entry["size"])
-    money = None if size is None or rate is None else Decimal(entry["risk"]) * size * point_value * rate
+    money = None if size is None or rate is None else Decimal(risk) * size * point_value * rate
     return Position(_name(setup), group, setup["currency"], setup["direction"], Decimal(1), money)
 
 

@@ -31,7 +31,7 @@ Reason = Literal[
     "misaligned time",
     "repeated time",
     "backward time",
-    "leap in time",
+    "jump in time",
     "not ended",
     "bad tick",
     "suspected bad tick",
@@ -39,11 +39,11 @@ Reason = Literal[
     "no trade",
     "unreadable volume",
     "missing volume",
-    "leap in price",
+    "price jump",
 ]
 
 NOTED: frozenset[str] = frozenset(
-    {"suspected bad tick", "missing bars", "no trade", "unreadable volume", "missing volume", "leap in price"}
+    {"suspected bad tick", "missing bars", "no trade", "unreadable volume", "missing volume", "price jump"}
 )
 """Reasons for which a row is only noted; for every other reason it is refused."""
 
@@ -339,7 +339,7 @@ class Guard:
             ),
             (
                 "ahead",
-                "leap in time",
+                "jump in time",
                 lambda index: f"the time {time(index)} is more than a year after the last bar",
             ),
         )
@@ -435,4 +435,4 @@ class Guard:
             for index, ratio in zip(good[suspects[leaps]].tolist(), (price / other)[leaps].tolist(), strict=True):
                 said.setdefault(index, words.format(f"{ratio:.3g}"))
         if said:
-            found.note("leap in price", np.array(sorted(said)), said.__getitem__)
+            found.note("price jump", np.array(sorted(said)), said.__getitem__)

@@ -86,9 +86,7 @@ class PriceSteps:
 
     def nearest(self, price: Decimal) -> Decimal:
         """Give the price on the grid nearest to ``price``; halfway, the one further from zero."""
-        step, lots, rest = self._lots(price)
-        away = (1 if rest > 0 else -1) if 2 * abs(rest) >= step else 0
-        return _grid_price(step, lots, away)
+        return self.near_or_beyond(price, Decimal("Infinity"), up=True)
 
     def written(self, price: Decimal) -> str:
         """Write a price with the decimals of its step, or exactly if it lies between two steps."""
@@ -98,7 +96,9 @@ class PriceSteps:
 
     def near_or_beyond(self, price: Decimal, hair: Decimal, *, up: bool) -> Decimal:
         """Give the price on the grid that lies within ``hair`` of ``price``; else the next above it, or below it."""
-        step, lots, rest = self._lots(price)
+        # Every band's bound lies on its own grid and on that of the band below: rounding never leaves the grid.
+        step = self.at(price)
+        lots, rest = EXACT.divmod(price, step)
         beside = abs(rest)
         if min(beside, step - beside) <= hair:
             away = (1 if rest > 0 else -1) if 2 * beside >= step else 0
@@ -106,18 +106,7 @@ class PriceSteps:
             away = 1 if rest > 0 else 0
         else:
             away = -1 if rest < 0 else 0
-        return _grid_price(step, lots, away)
-
-    def _lots(self, price: Decimal) -> tuple[Decimal, Decimal, Decimal]:
-        """Give the step at a price, the number of whole steps in it, toward zero, and the remainder, all exactly."""
-        # Every band's bound lies on its own grid and on that of the band below: rounding never leaves the grid.
-        step = self.at(price)
-        lots, rest = EXACT.divmod(price, step)
-        return step, lots, rest
-
-
-def _grid_price(step: Decimal, lots: Decimal, more: int) -> Decimal:
-    return EXACT.add(EXACT.multiply(EXACT.add(lots, more), step), 0)  # avoid negative zero
+        return EXACT.add(EXACT.multiply(EXACT.add(lots, away), step), 0)  # avoid negative zero
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from scanner.page.access.sessions import BrowserSessions
 from scanner.wording.cautions import FULL, SHORT
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Mapping
 
     from starlette.requests import Request
     from starlette.responses import Response
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from scanner.page.known.plain import PlainConfig
 
 Answer = TypeVar("Answer", bound="Response")
+Found = TypeVar("Found")
 PIECES = 64
 """Parts of a template that are sent together."""
 HEAD_ENDS = "</header>"
@@ -69,6 +70,11 @@ def session_of(request: Request) -> str:
     """Give the session of a request; empty if it has none."""
     told = request.cookies.get(request.app.state.cookie, "")
     return told if BrowserSessions.is_id(told) else ""
+
+
+def is_own(request: Request, form: Mapping[str, str]) -> bool:
+    """Whether a form belongs to the session of the reader who sends it; nobody knows the token of no session."""
+    return sessions(request).fits(session_of(request), form.get("token", ""))
 
 
 def asked(request: Request, name: str, most: int = 200) -> str:
@@ -139,6 +145,14 @@ def remember(request: Request, answer: Response, session: str) -> None:
 def go_to(path: str) -> Response:
     """Send the browser to another page of this server after a form."""
     return RedirectResponse(path, 303)
+
+
+def found_or_why(look: Callable[[], Found], *expected: type[Exception]) -> tuple[Found | None, str]:
+    """Give what is looked for, or the sentence of the expected error that says why there is nothing."""
+    try:
+        return look(), ""
+    except expected as problem:
+        return None, str(problem)
 
 
 def load_templates() -> None:

@@ -51,7 +51,7 @@ def set_password(path: Path, asked: Callable[[], str] = ask) -> None:
         raise UsageError(f"a password has {passwords.LEAST} to {passwords.MOST:,} characters; choose another")
     output.write_whole(target, passwords.line_of(password).encode(), private=True)
     target.chmod(0o600)
-    output.say(f"{target}: written; restart the page to have it.")
+    output.say(f"{target}: written; restart the page to use it.")
 
 
 def _file_of(settings: Settings, path: Path) -> Path:

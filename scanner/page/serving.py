@@ -15,7 +15,7 @@ import anyio.to_thread
 from scanner.commands.trouble import UsageError
 from scanner.configuration.page_files import check_certificate, password_line
 from scanner.page.access.guard import LOCAL, Reached
-from scanner.web.serving import MOST_CONNECTIONS, listener, server
+from scanner.web.serving import listener, server
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -130,7 +130,6 @@ async def serve(configured: Configured, page: Page, at: socket, stop: asyncio.Ev
     )
     web = server(
         app,
-        most=MOST_CONNECTIONS,
         certificate=None if page.certificate is None else folder / page.certificate,
         key=None if page.key is None else folder / page.key,
     )

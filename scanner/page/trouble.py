@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-NO_STORY = "There is no story of that id in the store; the journal lists all there are."
-NO_SETUP = "There is no setup of that name."
+NO_STORY = "The store has no story with this id; the journal lists all stories."
+NO_SETUP = "There is no setup of this name."
 
 
 class NothingHereError(Exception):

@@ -25,13 +25,13 @@ def bar_label(open_time: int, close_time: int, zone: str, timeframe: str) -> str
     return f"{own.day} {own:%b %Y}" if is_daily(timeframe) else f"{own.day} {own:%b %Y %H:%M}"
 
 
-def in_r(value: str | Decimal | None) -> str:
+def in_r(value: str | Decimal) -> str:
     """Write a result in R with its sign.
 
-    >>> in_r("-0.40"), in_r(Decimal("1.5")), in_r(None)
-    ('−0.40 R', '+1.50 R', '-')
+    >>> in_r("-0.40"), in_r(Decimal("1.5"))
+    ('−0.40 R', '+1.50 R')
     """
-    return "-" if value is None else with_minus(f"{Decimal(value):+.2f} R")
+    return with_minus(f"{Decimal(value):+.2f} R")
 
 
 def address(path: str, **asked: object) -> str:

@@ -14,7 +14,7 @@ import numpy as np
 from scanner.market.bars import NO_TIME
 from scanner.market.guard import Guard
 from scanner.market.instruments import Instrument
-from scanner.market.price_steps import GuessedStep, PriceSteps, guess_step
+from scanner.market.price_steps import PriceSteps, guess_step
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import timetable_of
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from scanner.configuration.model.settings import Settings
-    from scanner.market.bars import Bars, RawBars
+    from scanner.market.bars import RawBars
     from scanner.market.sessions.calendars import Calendar
     from scanner.market.splits import Adjustment
     from scanner.replays.replay import Tally
@@ -134,30 +134,26 @@ def named_columns(told: Sequence[str]) -> tuple[tuple[str, str], ...]:
     return tuple(found.items())
 
 
-def guessed_step(bars: Bars) -> GuessedStep:
-    """Estimate the price step from some bars."""
-    return guess_step(np.concatenate([bars.open, bars.high, bars.low, bars.close]))
-
-
 def begun(reading: Reading, recording: Recording, tally: Tally) -> tuple[Inputs, Iterator[RawBars]] | None:
-    """Find the parts of the pipeline for one recording as ``inputs_for`` does, and give its rows; None without any."""
+    """Find the parts of the pipeline for one recording, and give its rows; None without any.
+
+    ReplayError if the user's options do not fit it.
+    """
     chunks = iter(recording.bars)
     first = next(chunks, None)
-    return None if first is None else (inputs_for(reading, recording, first, tally), chain([first], chunks))
-
-
-def inputs_for(reading: Reading, recording: Recording, first: RawBars, tally: Tally) -> Inputs:
-    """Find the parts of the pipeline for one recording; ReplayError if the user's options do not fit it."""
+    if first is None:
+        return None
     try:
-        return _inputs(reading, recording, first, tally)
+        return inputs_for(reading, recording, first, tally), chain([first], chunks)
     except ValueError as problem:
         raise ReplayError(f"{recording.path}: {problem}") from problem
 
 
-def _inputs(reading: Reading, recording: Recording, first: RawBars, tally: Tally) -> Inputs:
-    """Find them from the first rows of a recording and the user's options.
+def inputs_for(reading: Reading, recording: Recording, first: RawBars, tally: Tally) -> Inputs:
+    """Find the parts of the pipeline from the first rows of a recording and the user's options.
 
-    An instrument of the configuration is used as defined there; any other, as the options say.
+    An instrument of the configuration is used as defined there; any other, as the options say. ValueError says what
+    does not fit.
     """
     base = base_timeframe(first, recording)
     rows = next(first.blocks(ROWS_TO_GUESS))
@@ -166,7 +162,7 @@ def _inputs(reading: Reading, recording: Recording, first: RawBars, tally: Tally
     checked = Guard(timetable_of(said, base)).check(rows)
     check_columns(checked.bars, [role for role, name in reading.columns if name])
     bars = checked.bars[: reading.rulebook.rules.warm_up]
-    shown = guessed_step(bars)
+    shown = guess_step(np.concatenate([bars.open, bars.high, bars.low, bars.close]))
     if reading.step is not None:
         check_step(reading.step, shown, bars)
     steps = PriceSteps.fixed(shown.step if reading.step is None else reading.step)

@@ -224,7 +224,7 @@ def _spacing(symbol: str, stamps: NDArray[np.int64]) -> str:
 
 
 def checked_blocks(
-    chunks: Iterable[RawBars], guard: Guard, tally: Tally, on_note: Callable[[Note], None]
+    chunks: Iterable[RawBars], guard: Guard, tally: Tally, on_note: Callable[[Note], None] = lambda _: None
 ) -> Iterator[tuple[RawBars, Checked]]:
     """Check the rows of a recording in blocks, and count them; gives each block with what the guard found.
 

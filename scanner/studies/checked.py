@@ -77,13 +77,13 @@ def put_on_hold(unjudged: Sequence[Unjudged]) -> str:
     """Say which series were put on hold for a while; empty if none was.
 
     >>> put_on_hold([Unjudged("GANNET/1d", 0, 0), Unjudged("PUFFIN/1d", 0, 2), Unjudged("FULMAR/1d", 9, 1)])
-    '2 series put on hold, 3 times in all, where a leap in price may be a split: PUFFIN/1d, FULMAR/1d'
+    '2 series put on hold, 3 times in all, where a price jump may be a split: PUFFIN/1d, FULMAR/1d'
     """
     held = sorted((each for each in unjudged if each.holds), key=lambda each: (-each.holds, each.series))
     if not held:
         return ""
     times = f"{counted(sum(each.holds for each in held), 'time')} in all"
-    return f"{len(held):,} series put on hold, {times}, where a leap in price may be a split: {_names(held)}"
+    return f"{len(held):,} series put on hold, {times}, where a price jump may be a split: {_names(held)}"
 
 
 def _names(series: Sequence[Unjudged]) -> str:

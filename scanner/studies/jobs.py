@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
 
     from scanner.market.bars import Bars, RawBars
-    from scanner.market.guard import Checked, Note
+    from scanner.market.guard import Checked
     from scanner.pipeline import Inputs
     from scanner.ports import UnderstoodFile
     from scanner.replays.replay import Recording
@@ -104,7 +104,7 @@ class _Opened:
                 self.trouble = f"{recording.path}: it has no rows; put bars in it"
                 return
             self.inputs, chunks = start
-            self.blocks = checked_blocks(chunks, self.inputs.guard(), tally, _leave)
+            self.blocks = checked_blocks(chunks, self.inputs.guard(), tally)
 
     def bars(self) -> Iterator[Bars]:
         """Give the checked bars, up to the first trouble."""
@@ -177,10 +177,6 @@ def _do(jobs: Sequence[Job]) -> Done:
         told = [replace(studied, files=each.marks, checked=each.checked(), key=each.job.key) for studied, each in found]
         contents.append(replace(part, instruments=tuple(told)).to_bytes())
     return Done(len(jobs), tuple(contents), tuple(each.trouble for each in opened if each.trouble))
-
-
-def _leave(_: Note) -> None:
-    """Say nothing of single rows; they are counted."""
 
 
 @dataclass(frozen=True, slots=True)

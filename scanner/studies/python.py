@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from scanner.configuration.model.settings import load
+from scanner.configuration.model.wrong_setups import try_own_setups
 from scanner.replays.recordings import FRAME, Reading
 from scanner.studies.checked import left_out
 from scanner.studies.kept.asking import look_of
@@ -47,7 +48,7 @@ def study(
     ``workers`` (0 for as many processes as there are cores) and ``cluster``, for files. A study of files is noted in
     the ledger of looks beside them; a warning says if that failed, and others what was left out.
     More than one process needs the usual ``if __name__ == "__main__":`` in the program. StudyError says in a sentence
-    what cannot be read.
+    what cannot be read, SettingsError or SetupError what is wrong with the configuration or a setup of the user's own.
 
     >>> days = pd.date_range("2024-01-01", periods=300)
     >>> quiet = pd.DataFrame(dict.fromkeys(("Open", "High", "Low", "Close"), 10.0), index=days)
@@ -55,6 +56,8 @@ def study(
     0
     """
     known = None if config is None else load(Path(config))
+    if known is not None:
+        try_own_setups(known)
     reading = Reading(
         calendar=calendar,
         step=step,

@@ -251,7 +251,8 @@ def _workers(how: How) -> Iterator[Workers | None]:
         yield None
         return
     if not how.cluster:
-        executor = ProcessPoolExecutor(number, _context(), initializer=_ignore_interrupt)
+        # Ctrl-C ends the process that the user started, which then ends the others.
+        executor = ProcessPoolExecutor(number, _context(), signal.signal, (signal.SIGINT, signal.SIG_IGN))
         try:
             yield Workers(executor, number, BrokenProcessPool)
         finally:
@@ -299,11 +300,6 @@ def _context() -> BaseContext:
             if value is not None:
                 os.environ[name] = value
     return get_context("forkserver")
-
-
-def _ignore_interrupt() -> None:
-    """Let Ctrl-C end the process that the user started, which then ends the others."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _kept(job: Job, folder: Path | None) -> Done | None:

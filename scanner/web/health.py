@@ -20,7 +20,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from scanner.clocks import SECOND
-from scanner.web.serving import MOST_CONNECTIONS, listener, server
+from scanner.web.serving import listener, server
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Iterator
@@ -100,7 +100,7 @@ class HealthServer:
 
     def __init__(self, port: int, look: Callable[[], Awaitable[StationHealth]]) -> None:
         self.port = port
-        self._server = server(application(look), most=MOST_CONNECTIONS)
+        self._server = server(application(look))
         self._serving: asyncio.Task[None] | None = None
 
     async def start(self) -> None:

@@ -17,9 +17,8 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from adapters.feeds.files.growing import GrowingFile
-from adapters.feeds.files.other_timeframe import other_timeframe
 from adapters.feeds.files.trouble import ReadingOptions
-from adapters.feeds.folder import FolderFeed
+from adapters.feeds.folder import FolderFeed, other_timeframe
 from scanner.market.bars import NO_TIME
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.ports import FeedTroubleError, Want

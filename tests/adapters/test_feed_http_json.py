@@ -19,6 +19,7 @@ from pydantic import ValidationError
 from adapters.feeds.http.answer import where
 from adapters.feeds.http.settings import address
 from adapters.feeds.http_json import HttpJsonFeed
+from adapters.feeds.pushed.link import Outside
 from scanner.market.bars import NO_TIME
 from scanner.ports import FeedTroubleError, Want
 from tests.adapters.feed_servers import START, as_json, raw_server, rows, silence, told
@@ -35,7 +36,7 @@ NOW = datetime(2026, 3, 2, 16, 15, tzinfo=UTC)
 
 
 async def ask(wants: Sequence[Want] = (HARBOUR,), /, **settings: object) -> Sequence[Answer]:
-    feed = HttpJsonFeed(HttpJsonFeed.Settings.model_validate(settings), clock=NOW.timestamp)
+    feed = HttpJsonFeed(HttpJsonFeed.Settings.model_validate(settings), outside=Outside(now=NOW.timestamp))
     await feed.start()
     try:
         return await feed.fetch(wants)

@@ -58,7 +58,7 @@ What speaks against it: volatility 1.31, wanted at most 1.15 (loud: ATR in means
 position is worth 84299.60 EUR, 1.69 times the equity. At the same bar: inside bar long.
 Objectives 102.55, 103.75, 104.95; obstacle 104.20. Exit: ride.
 Where the idea is wrong: before the entry, at a close below 100.15 or once the MACD line crosses back; after it, \
-at the stop 100.15. Place the stop together with the entry: a fill is told only at the close of its bar.
+at the stop 100.15. Place the stop together with the entry: a fill is reported only at the close of its bar.
 {RECORD}
 {SHORT}"""
     )

@@ -116,7 +116,7 @@ def test_with_a_configuration_it_says_what_the_station_did(
     clock = [event.time + HOUR]
     with Store.open(tmp_path / "kept.db", lambda: clock[0]) as store:
         assert told() == [
-            "Sent to nobody: the station did not report this setup, as it missed the bar or judged it by other rules."
+            "Not sent: the station did not report this setup, as it missed the bar or judged it by other rules."
         ]
         store.commit(Batch(said=[Said(event, ["phone", "paper", "bell"])]))
         store.outbox.dead([2], "no such user")
@@ -150,6 +150,6 @@ def test_what_was_bundled_given_up_too_old_or_kept_is_reported_as_such(tmp_path:
             [f"{at}; {sent}."],
             [f"{at}; {sent}, too late to act."],
             [f"{at}; not sent to phone: dropped Mon 2 Mar 2026 16:15 UTC."],
-            [f"{at}, and sent to nobody: it is set aside (cost fails), and no route asks for that."],
-            [f"{late}, and sent to nobody: it was too old by then, more than 3 bars after its own."],
+            [f"{at}, and not sent: it is set aside (cost fails), and no route asks for that."],
+            [f"{late}, and not sent: it was too old by then, more than 3 bars after its own."],
         ]

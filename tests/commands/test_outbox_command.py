@@ -87,7 +87,7 @@ def test_deliveries_are_tried_again_and_dropped_beside_the_running_station(run: 
 def test_what_cannot_be_done_is_one_sentence(run: Run, station: Store, tmp_path: Path) -> None:
     code, out, err = run("drop", "3", "1", "99")
     assert (code, out) == (2, "1 delivery dropped.\n")
-    assert err == "2 of the 3 given could not be changed: each is delivered or dropped already, or not there"
+    assert err == "2 of the 3 given could not be changed: each has been delivered or dropped already, or does not exist"
     assert states(station) == ["dropped", "waiting", "delivered", "waiting"]
     for words in (("retry",), ("drop", "1", "--all")):
         code, out, err = run(*words)

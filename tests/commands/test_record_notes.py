@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from scanner.events import Event
 
 DAY = 86_400 * SECOND
-NOBODY = "Nobody has looked yet at how setups of this kind did on your bars, or the study was not kept."
+NOBODY = "No study of your bars is kept, so how setups of this kind did is unknown."
 SO_FAR = "So far 214 of this kind on your bars: 31 % winners, mean"
 NET = "R net of costs (95 % interval"
 REST = "without the best 1 % −0.10 R"

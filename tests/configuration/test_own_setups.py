@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from shutil import copy
 from typing import TYPE_CHECKING
 
 import pytest
 
+import scanner
 from scanner.analysis.door.known_setups import SetupError
 from scanner.commands.recorded import one_bar, replay
 from scanner.commands.station import watch
@@ -83,6 +85,8 @@ def test_a_wrong_one_is_reported_with_its_line_and_the_other_mistakes(
         replay.gather([SP500], Reading(settings=load(path, {})), print, print, print, tells_stories=False)
     with pytest.raises(SetupError, match=sentence):
         one_bar.Recorded.read([SP500], Reading(settings=load(path, {})), "2000-06-01", None)
+    with pytest.raises(SetupError, match=sentence):
+        scanner.study(copy(SP500, tmp_path), config=path)
     with pytest.raises(SetupError, match=sentence):
         watch.run(path, beside)
     assert not (tmp_path / "closewatch.db").exists()

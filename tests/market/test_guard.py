@@ -131,11 +131,11 @@ def test_where_sessions_are_unknown_bars_must_keep_step_and_not_overlap() -> Non
 def test_one_wrong_date_costs_one_row_and_a_real_leap_costs_one_too() -> None:
     rows = [good(n) for n in range(4)]
     checked = guard().check(raw([*rows[:2], (START + YEARS, *good(0)[1:]), *rows[2:]]))
-    assert (checked.counts, len(checked.bars)) == ({"leap in time": 1}, 4)
+    assert (checked.counts, len(checked.bars)) == ({"jump in time": 1}, 4)
     assert "is more than a year after the last bar" in checked.notes[0].text
     later = [(START + YEARS + n * QUARTER, *good(0)[1:]) for n in range(3)]
     checked = guard("none").check(raw([*rows, *later]))
-    assert (checked.counts, len(checked.bars)) == ({"leap in time": 1}, 6)
+    assert (checked.counts, len(checked.bars)) == ({"jump in time": 1}, 6)
 
 
 def test_a_first_row_out_of_step_does_not_set_the_step() -> None:

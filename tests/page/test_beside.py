@@ -106,7 +106,7 @@ def test_the_workroom_lives_while_it_is_used_and_answers_with_errors(tmp_path: P
     with Elsewhere(path, idle=0.1) as elsewhere:
         assert elsewhere.process is None
         assert elsewhere.work.known().outline.station == "loft <b>"
-        with pytest.raises(NothingHereError, match="no setup of that name"):
+        with pytest.raises(NothingHereError, match="no setup of this name"):
             elsewhere.work.sheet("none")
         path.write_text("[station]\nnames = 1\n")
         with pytest.raises(UsageError, match=r"station\.names: there is no such setting"):

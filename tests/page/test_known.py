@@ -65,7 +65,7 @@ def test_a_bar_is_judged_again_as_it_was_judged_live(tmp_path: Path, adjustments
                 assert measured == pytest.approx([rule["measured"] or 0.0 for rule in before.rules.values()])
             first = next((each.id for each in live if each.facts.begins), None)
             assert (bar.setup.id if bar.setup else None) == first
-        ((_, last),) = judge_last(store, watched, [KEY], known.account)
+        last = judge_last(store, watched, [KEY], known.account)[KEY]
         assert last is not None
         assert last.bars.close_time[last.index] == BARS.close_time[LAST - 1]
         assert judged_at(store, watched["GANNET"], KEY, known.account, 0) is None

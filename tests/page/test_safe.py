@@ -250,9 +250,9 @@ def test_over_tls_the_cookie_stays_on_tls(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("table", "says"),
     [
-        ('listen = "0.0.0.0"', "takes a password"),
-        ('listen = "192.0.2.1"\npassword = "p"', "takes TLS"),
-        ("behind_proxy = true", "takes a password"),
+        ('listen = "0.0.0.0"', "needs a password"),
+        ('listen = "192.0.2.1"\npassword = "p"', "needs TLS"),
+        ("behind_proxy = true", "needs a password"),
         ('certificate = "c.pem"', "certificate and key go together"),
         ('listen = "desk"', "listen"),
         ('names = ["EVIL/"]', "names"),

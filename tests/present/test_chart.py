@@ -25,8 +25,8 @@ from scanner.market.price_steps import PriceSteps
 from scanner.present.chart import chart
 from scanner.present.chart.look import HEIGHT, WIDTH
 from scanner.present.chart.picture import MOST_SHOWN, picture_for, picture_of
-from scanner.present.chart.spread import spread
 from scanner.present.panels.macd import crosses
+from scanner.present.panels.parts import spread
 from scanner.present.words.setup_words import PLACES
 from scanner.wording.cautions import SHORT
 from scanner.wording.times import bar_time, in_zone

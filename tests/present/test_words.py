@@ -65,7 +65,7 @@ opens above 101.50)
   or average entry: none (close is above the 50-bar average already)
 
 Where the idea is wrong: before the entry, at a close below 100.15 or once the MACD line crosses back; after it, \
-at the stop 100.15. Place the stop together with the entry: a fill is told only at the close of its bar.
+at the stop 100.15. Place the stop together with the entry: a fill is reported only at the close of its bar.
 
 All 11 rules hold; closest to failing: not exhausted 1.9, wanted at most 3. Surroundings: 2 of 3 hold; evidence 7 of 10.
 

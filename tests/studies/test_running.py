@@ -201,7 +201,7 @@ def test_series_with_too_few_bars_and_those_put_on_hold_are_named(tmp_path: Path
         assert leap.judged == len(whole) - 2 * (Rules().warm_up - 1)
         assert left_out(study.checked, study.unjudged)[-2:] == [
             "1 series left out, since it has too few bars for the rules: SHORT/1d",
-            "1 series put on hold, 1 time in all, where a leap in price may be a split: LEAP/1d",
+            "1 series put on hold, 1 time in all, where a price jump may be a split: LEAP/1d",
         ]
     report = orjson.loads(report_of(study).to_json())
     assert [each["series"] for each in report["unjudged"]] == ["LEAP/1d", "SHORT/1d"]
@@ -277,9 +277,9 @@ def test_from_python_with_files_or_with_tables(tmp_path: Path) -> None:
         by_file = scanner.study(copy(SHARES, tmp_path))
     left = [
         "1 series left out, since it has too few bars for the rules: FB/1d",
-        "2 series put on hold, 3 times in all, where a leap in price may be a split: AAPL/1d, MSFT/1d",
+        "2 series put on hold, 3 times in all, where a price jump may be a split: AAPL/1d, MSFT/1d",
     ]
-    noted = "12,154 rows read, 4 noted (4 leap in price): "
+    noted = "12,154 rows read, 4 noted (4 price jump): "
     assert [str(each.message) for each in warned] == [f"{noted}stocks.csv.gz 4 noted", *left]
     assert len(read([tmp_path]).looks) == 1
     tables = {}

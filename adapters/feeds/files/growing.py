@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from collections import deque
 from copy import copy
 from stat import S_ISREG
 from threading import Lock
@@ -35,7 +34,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
-    from adapters.feeds.files.cells.cells import Cells, Rows
+    from adapters.feeds.files.cells.cells import Rows
     from adapters.feeds.files.cells.numbers import Mark
     from adapters.feeds.files.trouble import ReadingOptions
 
@@ -125,8 +124,7 @@ class _Way:
         """Work out the columns from a header and a row."""
         self.form = CsvLines(path, lines, options)
         self._seen = Understanding(path, self.form, options)
-        self._rows: deque[Cells] = deque()
-        self._bars = RawBarsMaker(path, self._seen.stamps, options.zone).as_they_come(_drained(self._rows))
+        self._maker = RawBarsMaker(path, self._seen.stamps, options.zone)
 
     @property
     def decimal(self) -> Mark | None:
@@ -156,13 +154,7 @@ class _Way:
             for rows in block:
                 self._seen.see(rows)
             self._seen.decide()
-        self._rows.append(self._seen.cells(block))
-        return next(self._bars)
-
-
-def _drained(rows: deque[Cells]) -> Iterator[Cells]:
-    while True:
-        yield rows.popleft()
+        return self._maker.following(self._seen.cells(block))
 
 
 class _Reader:

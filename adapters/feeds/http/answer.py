@@ -15,15 +15,15 @@ import orjson
 
 from adapters.answers import hidden, what_failed
 from adapters.feeds.files.trouble import quoted
-from adapters.feeds.pushed.link import Outside
 from adapters.retry_after import retry_after
 from scanner.ports import FeedTroubleError
 
 if TYPE_CHECKING:
     import ssl
-    from collections.abc import Callable, Generator
+    from collections.abc import Generator
 
     from adapters.feeds.http.settings import HttpJsonSettings
+    from adapters.feeds.pushed.link import Outside
 
 # The libraries log addresses as sent, with the secrets in them. Exceptions report what goes wrong.
 logging.getLogger("httpx").setLevel(logging.CRITICAL)
@@ -86,22 +86,20 @@ class _Secrets(httpx.Auth):
 class JsonEndpoint:
     """Asks for JSON, no more often than allowed.
 
-    Redirects are not followed: headers and query may hold secrets, which are for one server only. ``clock`` gives
-    seconds since 1970. If a secret is sent, what the server writes is shown only with ``show_body``.
+    Redirects are not followed: headers and query may hold secrets, which are for one server only. If a secret is sent,
+    what the server writes is shown only with ``show_body``.
     """
 
     def __init__(
         self,
         settings: HttpJsonSettings,
-        clock: Callable[[], float],
-        outside: Outside | None = None,
+        outside: Outside,
         *,
-        show_body: bool = False,
+        show_body: bool,
     ) -> None:
         self.shows = show_body or not settings.sends_secrets
         self._settings = settings
-        self._clock = clock
-        self._outside = outside or Outside()
+        self._outside = outside
         self._turn = asyncio.Lock()
         self._next_turn = 0.0
         self._client: httpx.AsyncClient | None = None
@@ -211,7 +209,7 @@ class JsonEndpoint:
 
     async def _refusal(self, response: httpx.Response, here: str) -> FeedTroubleError:
         code = response.status_code
-        after = retry_after(response.headers.get("retry-after"), self._clock())
+        after = retry_after(response.headers.get("retry-after"), self._outside.now())
         try:
             body, _ = await self._read(response, REFUSAL_READ)
         except ValueError:

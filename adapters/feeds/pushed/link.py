@@ -18,11 +18,18 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Outside:
-    """What a link takes from the world: a steady clock in seconds, a way to wait, and random numbers from 0 to 1."""
+    """What a feed takes from the world.
+
+    A steady clock in seconds, a way to wait, random numbers from 0 to 1, and the time in seconds since 1970.
+    """
 
     clock: Callable[[], float] = time.monotonic
     sleep: Callable[[float], Awaitable[None]] = asyncio.sleep
     chance: Callable[[], float] = random.random
+    now: Callable[[], float] = time.time
+
+
+REAL = Outside()
 
 
 class Link:

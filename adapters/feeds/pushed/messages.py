@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from pydantic import Field
 
 from adapters.feeds.json_rows import JmesPath, JsonSettings, Place, RowReader, shown
-from adapters.feeds.pushed.link import Link, Outside
+from adapters.feeds.pushed.link import Link
 from adapters.feeds.pushed.recent import MOST_BARS, MOST_SERIES, RecentBars
 from adapters.feeds.raw_rows import unreadable_row
 from scanner.backoff import Pauses
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Sequence
 
     from adapters.feeds.json_rows import Columns
+    from adapters.feeds.pushed.link import Outside
     from scanner.market.bars import RawBars
     from scanner.ports import Want
 
@@ -178,12 +179,11 @@ class PushedFeed:
         settings: PushedSettings,
         source: str,
         session: Callable[[Callable[[], None]], Awaitable[None]],
-        outside: Outside | None,
+        outside: Outside,
         safe: Callable[[str], str],
     ) -> None:
         self.inbox = Inbox(settings, source, safe)
         self.arrived: asyncio.Event | None = self.inbox.arrived
-        outside = outside or Outside()
         pauses = Pauses(outside.chance, settings.first_pause, settings.longest_pause)
         self.link = Link(session, pauses, settings.grace, outside)
 

@@ -71,7 +71,7 @@ class Recorded:
             raise UsageError(f"{recording.path} has no bars of {plain(recording.symbol)}")
         inputs, chunks = start
         try:
-            parts = [checked.bars for _, checked in checked_blocks(chunks, inputs.guard(), tally, lambda _: None)]
+            parts = [checked.bars for _, checked in checked_blocks(chunks, inputs.guard(), tally)]
         except MostlyRefusedError as problem:
             raise UsageError(advised(problem, recording, reading)) from None
         output.tell(*unconfigured(reading.settings, [recording.symbol]))

@@ -74,10 +74,15 @@ def reading_of(
         ),
     ] = "none",
     step: Annotated[
-        str | None, typer.Option(help="Price step, e.g. 0.01. Default: estimated from the warm-up bars.")
+        str | None,
+        typer.Option(help="Price step, e.g. 0.01. Default: estimated from the warm-up bars.", metavar="STEP"),
     ] = None,
     equity: Annotated[
-        str | None, typer.Option(help="Money in the account; each setup then shows a size at 1 % risk.")
+        str | None,
+        typer.Option(
+            help="Money in the account; each setup then shows a size, at 1 % risk unless --config has another.",
+            metavar="AMOUNT",
+        ),
     ] = None,
     currency: Annotated[
         str | None,

@@ -92,7 +92,7 @@ def chart(
         bool,
         typer.Option(
             "--to-the-end",
-            help="Draw how the setup there went on: its entry, the path of its stop, and its end, in R.",
+            help="Draw the whole story of the setup: its entry, the path of its stop, and its end, in R.",
         ),
     ] = False,
     instrument: InstrumentName = None,

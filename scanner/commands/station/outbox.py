@@ -37,7 +37,7 @@ def retry(choice: StoreChoice, numbers: Sequence[int], *, every: bool) -> None:
     _check(numbers, every=every)
     with choice.visited() as store:
         changed = store.outbox.retry(None if every else set(numbers))
-    _say_changed(changed, numbers, "to be tried again", "is delivered already or not there")
+    _say_changed(changed, numbers, "to be tried again", "has been delivered already, or does not exist")
 
 
 def drop(choice: StoreChoice, numbers: Sequence[int], *, every: bool) -> None:
@@ -45,7 +45,7 @@ def drop(choice: StoreChoice, numbers: Sequence[int], *, every: bool) -> None:
     _check(numbers, every=every)
     with choice.visited() as store:
         changed = store.outbox.drop(None if every else set(numbers))
-    _say_changed(changed, numbers, "dropped", "is delivered or dropped already, or not there")
+    _say_changed(changed, numbers, "dropped", "has been delivered or dropped already, or does not exist")
 
 
 def _check(numbers: Sequence[int], *, every: bool) -> None:

@@ -18,12 +18,12 @@ class ConfigTable(BaseModel):
 
 
 class Page(ConfigTable):
-    """The page to look at: on loopback, unless it listens on another address, which takes a password and TLS."""
+    """The page to look at: on loopback, unless it listens on another address, which needs a password and TLS."""
 
     port: int = Field(8470, ge=1, le=65_535, description="port of the page")
     listen: IPvAnyAddress = Field(
         default=IPv4Address("127.0.0.1"),
-        description="address to listen on; any but loopback takes a password, and a certificate or a proxy",
+        description="address to listen on; any but loopback needs a password, and a certificate or a proxy",
     )
     names: tuple[HostName, ...] = Field(
         (),
@@ -41,10 +41,10 @@ class Page(ConfigTable):
         if self.is_local and not self.behind_proxy:
             return self
         if self.password is None:
-            raise ValueError("a page that others can reach takes a password; name its file with password")
+            raise ValueError("a page that others can reach needs a password; name its file with password")
         if self.certificate is None and not self.behind_proxy:
             raise ValueError(
-                "a page that others can reach takes TLS; give certificate and key, or behind_proxy = true where a "
+                "a page that others can reach needs TLS; give certificate and key, or behind_proxy = true where a "
                 "proxy speaks it"
             )
         return self

@@ -66,7 +66,7 @@ def _troubles(status: Status) -> list[str]:
     return [
         *running,
         *late,
-        *([f"Behind what has closed: {named}{more}."] if behind else []),
+        *([f"Behind: {named}{more}."] if behind else []),
         *sinks,
         *([] if status.old is None else [changed]),
         *(phrase(each) for each in status.warnings),

@@ -3,7 +3,6 @@
 
 const BEYOND = 40; // bars that the view may reach beyond the first and the last one
 const LABEL_GAP = 16; // pixels from one label to the next
-const KINDS = ["stop", "entry", "goal", "obstacle"];
 
 function color(name) {
   return getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
@@ -86,7 +85,7 @@ class Chart {
     }
     prices.xaxis.visible = false;
     prices.segment({ x0: { field: "x" }, y0: { field: "low" }, x1: { field: "x" }, y1: { field: "high" }, source, line_color: color("ink"), line_width: 1.2 });
-    // Not bars of the library's, whose outline it draws along the edge where they lie beyond it.
+    // Not the bar glyphs of the library, which outline the edge of the plot where they reach beyond it.
     prices.rect({ x: { field: "x" }, y: { field: "middle" }, width: 0.7, height: { field: "tall" }, source, fill_color: { field: "body" }, line_color: color("ink"), line_width: 1.1 });
     prices.line({ x: { field: "x" }, y: { field: "fast" }, source, line_color: color("fast"), line_width: 2 });
     prices.line({ x: { field: "x" }, y: { field: "slow" }, source, line_color: color("slow"), line_width: 2, line_dash: [6, 3] });
@@ -100,7 +99,7 @@ class Chart {
     this.height = (narrow ? 300 : 420) - 14;
     this.tags = [...v.levels].sort((one, other) => one.price - other.price).map((level) => {
       const tag = new Bokeh.Label({ x: 0, y: level.price, text: level.label, text_color: color(level.kind), text_font_size: narrow ? "11px" : "13px",
-        text_align: "right", text_baseline: "bottom", background_fill_color: color("card"), text_font_style: KINDS.indexOf(level.kind) < 2 ? "bold" : "normal" });
+        text_align: "right", text_baseline: "bottom", background_fill_color: color("card"), text_font_style: ["stop", "entry"].includes(level.kind) ? "bold" : "normal" });
       prices.add_layout(tag);
       return tag;
     });
@@ -125,10 +124,8 @@ class Chart {
       one.add_layout(span);
       return span;
     });
-    const pan = () => new Bokeh.PanTool({ dimensions: "width" });
-    const wheel = () => new Bokeh.WheelZoomTool({ dimensions: "width" });
     for (const one of [prices, macd]) {
-      const [drag, scroll] = [pan(), wheel()];
+      const [drag, scroll] = [new Bokeh.PanTool({ dimensions: "width" }), new Bokeh.WheelZoomTool({ dimensions: "width" })];
       one.add_tools(drag, scroll);
       // On a phone a finger moves the page, and the wheel does so until the chart is chosen.
       one.toolbar.active_drag = matchMedia("(pointer: fine)").matches ? drag : null;

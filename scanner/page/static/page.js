@@ -37,7 +37,6 @@ function take(fresh) {
   }
   const came = [...storiesIn(document)].filter(([id]) => !before.has(id)).map(([, says]) => says);
   if (came.length) live.textContent = `New: ${came.join("; ")}`;
-  document.dispatchEvent(new CustomEvent("taken"));
 }
 
 async function refresh() {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import OrderedDict
+from functools import partial
 from threading import Lock
 from typing import TYPE_CHECKING
 
@@ -54,32 +55,29 @@ def why_data(request: Request) -> Response:
 
 def story_picture(request: Request) -> Response:
     """Give the chart of a story as a picture."""
-    story, work, dark = story_of(request), looker(request).work, _dark(request)
+    story = story_of(request)
     key = "story", story.id, story.events[-1].number
-    return _drawn(request, key, lambda: work.story_picture(story.id, dark=dark))
+    return _drawn(request, key, partial(looker(request).work.story_picture, story.id))
 
 
 def why_picture(request: Request) -> Response:
     """Give the chart of an explained bar as a picture."""
-    bar, work, dark = bar_asked(request), looker(request).work, _dark(request)
+    bar = bar_asked(request)
     last = 0 if bar[2] else looker(request).board.version  # which bar is the last one may change
-    return _drawn(request, ("why", *bar, last), lambda: work.bar_picture(*bar, dark=dark))
+    return _drawn(request, ("why", *bar, last), partial(looker(request).work.bar_picture, *bar))
 
 
 def setup_picture(request: Request) -> Response:
     """Give an example of a setup as a picture."""
-    found, work, dark = setup_of(request), looker(request).work, _dark(request)
-    return _drawn(request, ("setup", found.name), lambda: work.setup_picture(found.name, dark=dark))
+    name = setup_of(request).name
+    return _drawn(request, ("setup", name), partial(looker(request).work.setup_picture, name))
 
 
-def _dark(request: Request) -> bool:
-    return request.query_params.get("dark") == "1"
-
-
-def _drawn(request: Request, key: tuple[object, ...], draw: Callable[[], bytes | None]) -> Response:
-    """Answer with a picture, drawn once for one configuration and in light or dark colours."""
+def _drawn(request: Request, key: tuple[object, ...], draw: Callable[..., bytes | None]) -> Response:
+    """Answer with a picture, drawn once for one configuration and in light or ``dark`` colours."""
     pictures: Pictures = request.app.state.pictures
-    drawn = pictures.of((*key, known(request).outline.mark, _dark(request)), draw)
+    dark = request.query_params.get("dark") == "1"
+    drawn = pictures.of((*key, known(request).outline.mark, dark), partial(draw, dark=dark))
     if drawn is None:
         raise NothingHereError(GONE)
     return Response(drawn, media_type="image/png")

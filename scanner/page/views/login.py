@@ -8,7 +8,7 @@ from starlette.concurrency import run_in_threadpool
 
 from scanner.page.access import passwords
 from scanner.page.access.forms import form_of
-from scanner.page.answers import go_to, remember, render, session_of, sessions
+from scanner.page.answers import go_to, is_own, remember, render, session_of, sessions
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -27,10 +27,10 @@ async def sign_in(request: Request) -> Response:
     told = await form_of(request)
     tries: Tries = request.app.state.tries
     address = "?" if request.client is None else request.client.host
-    if not sessions(request).fits(session_of(request) or "-", told.get("token", "")):
-        return render(request, "login.html", 403, wrong="This form was of another session. Send it again.")
+    if not is_own(request, told):
+        return render(request, "login.html", 403, wrong="This form is from another session. Send it again.")
     if not tries.may_try(address):
-        return render(request, "login.html", 429, wrong="Too many wrong tries; wait a minute.")
+        return render(request, "login.html", 429, wrong="Too many wrong attempts; wait a minute.")
     tries.wrong(address)  # until it proves right, so that many at once count too
     line: str = request.app.state.password
     if not await run_in_threadpool(passwords.fits, told.get("password", ""), line):
@@ -43,7 +43,6 @@ async def sign_in(request: Request) -> Response:
 
 async def sign_out(request: Request) -> Response:
     """End a session."""
-    told, session = await form_of(request), session_of(request)
-    if session and sessions(request).fits(session, told.get("token", "")):
-        sessions(request).sign_out(session)
+    if is_own(request, await form_of(request)):
+        sessions(request).sign_out(session_of(request))
     return go_to("/login")

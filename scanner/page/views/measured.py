@@ -5,14 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from scanner.present.reports.explain_report import missed_by, missed_rules, nearest
+from scanner.present.reports.explain_report import missed_by, nearest_first
 from scanner.wording.words import compared, number
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from scanner.event_data import Measure, PlaceFound
-    from scanner.judgement import Judgement
     from scanner.page.workroom.judging import JudgedBar
     from scanner.store import SeriesKey
 
@@ -90,14 +89,8 @@ def rows(measures: Mapping[str, Measure]) -> list[MeasureRow]:
 
 def distance(bar: JudgedBar) -> Distance | None:
     """Say how far a bar is from a setup; None if there are too few bars."""
-    found = nearest(bar.judged)
-    if found is None:
+    if not bar.judged:
         return None
-    setup, missed = found
-    missing = [row for row in rows(setup.rules) if row.name in missed]
+    setup = nearest_first(bar.judged)[0]
+    missing = [row for row in rows(setup.rules) if not row.holds]
     return Distance(setup.setup.title, setup.direction, missing, len(setup.rules), setup.set_aside)
-
-
-def by_nearness(judged: Sequence[Judgement]) -> list[Judgement]:
-    """Give the nearest setups first."""
-    return sorted(judged, key=lambda each: len(missed_rules(each)) / len(each.rules))

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 from scanner.commands.trouble import UsageError
-from scanner.page.answers import known, looker, render, stream
+from scanner.page.answers import found_or_why, known, looker, render, stream
 from scanner.page.trouble import NO_SETUP, NothingHereError
 
 if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
-    from scanner.page.known.plain import SetupLine, SetupSheet
+    from scanner.page.known.plain import SetupLine
 
 
 def setups(request: Request) -> Response:
@@ -31,12 +32,5 @@ def setup_of(request: Request) -> SetupLine:
 def setup(request: Request) -> Response:
     """Explain one setup."""
     found = setup_of(request)
-
-    def look() -> tuple[SetupSheet | None, str]:
-        """Give the sheet, or the reason why there is none."""
-        try:
-            return looker(request).work.sheet(found.name), ""
-        except (NothingHereError, UsageError) as problem:
-            return None, str(problem)
-
-    return stream(request, "setup.html", each=found, look=look)
+    sheet = partial(looker(request).work.sheet, found.name)
+    return stream(request, "setup.html", each=found, look=partial(found_or_why, sheet, NothingHereError, UsageError))

@@ -13,7 +13,7 @@ from scanner.commands.trouble import UsageError
 from scanner.journal.entries import entry_of
 from scanner.journal.stories import is_id, stories
 from scanner.page.access.forms import form_of
-from scanner.page.answers import go_to, known, looker, render, session_of, sessions
+from scanner.page.answers import go_to, is_own, known, looker, render
 from scanner.page.trouble import NO_STORY, NothingHereError
 from scanner.page.views.now import orders_of
 from scanner.ports import Message
@@ -107,12 +107,12 @@ async def decide(request: Request) -> Response:
     """Store a decision sent by a form of the page, as the command line does."""
     found = await run_in_threadpool(story_of, request)
     told = await form_of(request)
-    if not sessions(request).fits(session_of(request) or "-", told.get("token", "")):
+    if not is_own(request, told):
         return await run_in_threadpool(
             _page,
             request,
             found,
-            wrong="This form was of another session; nothing was kept. Send it again.",
+            wrong="This form is from another session; nothing was kept. Send it again.",
             status=403,
         )
     return await run_in_threadpool(_decided, request, found, told)

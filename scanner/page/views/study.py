@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 from starlette.responses import FileResponse
 
 from scanner.commands.station.record_notes import told_of_record
-from scanner.page.answers import known, now, render
+from scanner.page.answers import found_or_why, known, now, render
 from scanner.page.trouble import NothingHereError
 from scanner.present.words.record_words import came_to
 from scanner.studies.kept.record import RecordError, beside, read, report_beside
@@ -26,10 +27,7 @@ REPORT_POLICY = (
 def study(request: Request) -> Response:
     """Show the record, and a link to the report."""
     about = known(request).outline
-    try:
-        record, wrong = read(beside(about.store_path)), ""
-    except RecordError as problem:
-        record, wrong = None, str(problem)
+    record, wrong = found_or_why(partial(read, beside(about.store_path)), RecordError)
     return render(
         request,
         "study.html",

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 from scanner.commands.trouble import UsageError
 from scanner.market.sessions.timeframes import Timeframe
-from scanner.page.answers import asked, board, known, looker, stream
+from scanner.page.answers import asked, board, found_or_why, known, looker, stream
 from scanner.page.trouble import NothingHereError
 from scanner.page.words import why_address
 from scanner.store import StoreTroubleError
@@ -14,8 +15,6 @@ from scanner.store import StoreTroubleError
 if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
-
-    from scanner.page.views.measured import Explained
 
 
 def bar_asked(request: Request) -> tuple[str, str, str]:
@@ -27,14 +26,7 @@ def why(request: Request) -> Response:
     """Explain the requested bar, or ask for one."""
     instrument, timeframe, at = bar_asked(request)
     about, status = known(request).outline, board(request).status
-
-    def look() -> tuple[Explained | None, str]:
-        """Give the bar, or what is wrong with the request."""
-        try:
-            return looker(request).work.explained(instrument, timeframe, at), ""
-        except (NothingHereError, StoreTroubleError, UsageError) as problem:
-            return None, str(problem)
-
+    bar = partial(looker(request).work.explained, instrument, timeframe, at)
     watched = about.on_list(instrument)
     return stream(
         request,
@@ -44,6 +36,6 @@ def why(request: Request) -> Response:
         at=at,
         timeframes=sorted({each.name for one in about.listed.values() for each in one.timeframes}, key=Timeframe.named),
         some=[] if status is None else [each.instrument for each in status.series[:60]],
-        look=look,
+        look=partial(found_or_why, bar, NothingHereError, StoreTroubleError, UsageError),
         address=why_address,
     )

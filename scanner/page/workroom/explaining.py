@@ -8,10 +8,10 @@ from scanner.commands.recorded.one_bar import is_day, parse_moment
 from scanner.commands.trouble import UsageError
 from scanner.events import setup_id
 from scanner.page.trouble import NothingHereError
-from scanner.page.views.measured import Explained, ExplainedSetup, by_nearness, rows
+from scanner.page.views.measured import Explained, ExplainedSetup, rows
 from scanner.page.words import bar_label, why_address
 from scanner.page.workroom.judging import JudgedBar, judged_at
-from scanner.present.reports.explain_report import held_in_words, missed_rules, nearest_in_words, stands
+from scanner.present.reports.explain_report import held_in_words, missed_rules, nearest_first, nearest_in_words, stands
 from scanner.store import SeriesKey
 from scanner.wording.words import name, number, number_of
 
@@ -64,7 +64,7 @@ def explained(bar: JudgedBar, zone: str, store: Store) -> Explained:
         close=int(bars.close_time[bar.index]),
         suspect=bar.suspect,
         opening=unready if bar.needed else stood or nearest_in_words(bar.judged),
-        accounts=[_account(each, bar, store) for each in by_nearness(bar.judged)],
+        accounts=[_account(each, bar, store) for each in nearest_first(bar.judged)],
         before=address(bar.index - 1),
         after=address(bar.index + 1),
         bars=[

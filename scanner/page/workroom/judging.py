@@ -13,7 +13,7 @@ from scanner.market.sessions.timeframes import Timeframe
 from scanner.store import SeriesKey
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Collection, Mapping
 
     from scanner.configuration.model.settings import Watched
     from scanner.engine.series_engine import SeriesEngine
@@ -42,16 +42,6 @@ class JudgedBar:
     setup: Event | None
     suspect: str
     needed: int
-
-
-def last_bars(store: Store, watched: Mapping[str, Watched], keys: Iterable[SeriesKey]) -> dict[SeriesKey, Bars]:
-    """Read as many bars of some series and their coarser timeframes as are needed to judge their last bars."""
-    wanted, most = set(keys), 0
-    for key in list(wanted):
-        each = watched[key.instrument]
-        wanted |= {SeriesKey(key.instrument, timeframe.name) for timeframe in each.timeframes}
-        most = max(most, _run_in(each))
-    return {found.key: found.bars for found in store.bars.load(wanted, most)}
 
 
 def judge_bar(
@@ -108,13 +98,13 @@ def judged_at(
 
 
 def judge_last(
-    store: Store, watched: Mapping[str, Watched], keys: Iterable[SeriesKey], account: Account
-) -> Iterator[tuple[SeriesKey, JudgedBar | None]]:
-    """Judge the last bar of each of some series."""
-    listed = list(keys)
-    bars = last_bars(store, watched, listed)
-    for key in listed:
-        yield key, judge_bar(watched[key.instrument], key, bars, account)
+    store: Store, watched: Mapping[str, Watched], keys: Collection[SeriesKey], account: Account
+) -> dict[SeriesKey, JudgedBar | None]:
+    """Judge the last bar of each of some series; None for one without bars."""
+    wanted = {SeriesKey(key.instrument, each.name) for key in keys for each in watched[key.instrument].timeframes}
+    most = max((_run_in(watched[key.instrument]) for key in keys), default=0)
+    bars = {found.key: found.bars for found in store.bars.load(wanted.union(keys), most)}
+    return {key: judge_bar(watched[key.instrument], key, bars, account) for key in keys}
 
 
 def _run_in(watched: Watched) -> int:

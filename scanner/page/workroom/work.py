@@ -90,7 +90,7 @@ class Work:
         own = [key for key in keys if key.instrument in settings.instruments]
         watched = {name: settings.of(name) for name in {key.instrument for key in own}}
         with self._store() as store:
-            judged = dict(judge_last(store, watched, own, settings.account))
+            judged = judge_last(store, watched, own, settings.account)
         return [None if (bar := judged.get(key)) is None else distance(bar) for key in keys]
 
     def explained(self, instrument: str, timeframe: str, at: str) -> Explained:

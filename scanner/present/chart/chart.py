@@ -61,7 +61,6 @@ Format = Literal["png", "svg"]
 NAME_LENGTH, SHORTEST_NAME = 28, 8
 PRICES, VOLUME, MACD = 660.0, 46.0, 432.0
 """The lower end of the prices above other panels, the height of volume, and the lower end of the MACD."""
-CLOSE_UP = Box(12, 70, WIDTH - 12, 390)
 SETTINGS: Any = {
     "svg.fonttype": "none",
     "svg.hashsalt": "closewatch",
@@ -128,7 +127,7 @@ def compose(picture: Picture) -> Figure:
     scale = draw_prices(sheet, picture, Box(12, PRICES, WIDTH - 12, y - 52))
     draw_below(sheet, picture, scale)
     levels = [] if setup is None else [level for level in levels_of(setup, picture.mark) if level.bold]
-    draw_closeup(sheet, picture, levels, CLOSE_UP, last)
+    draw_closeup(sheet, picture, levels, last)
     write_caution(sheet)
     return figure
 

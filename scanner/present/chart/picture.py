@@ -48,6 +48,13 @@ class Mark:
     bottom: Spot
     points: tuple[Spot, ...]
 
+    def at(self, bar: float) -> float:
+        """Give the price of the place at a bar: that of its line, if it is one."""
+        if self.place != "line":
+            return self.price
+        (first, start), (second, end) = self.points
+        return start + (end - start) / (second - first) * (bar - first)
+
     def counted_from(self, first: int) -> Mark:
         """Count its bars from another bar."""
         moved = tuple((bar - first, price) for bar, price in self.points)

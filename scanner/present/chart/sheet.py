@@ -131,12 +131,15 @@ class Sheet:
             )
         )
 
-    def panel(self, box: Box) -> Axes:
-        """Make axes without the library's frame and ticks."""
+    def panel(self, scale: Scale) -> Axes:
+        """Make the axes of a scale, without the library's frame and ticks."""
+        box = scale.box
         wide, high = box.right - box.left, box.top - box.bottom
         axes = self.figure.add_axes(
             (box.left / WIDTH, box.bottom / HEIGHT, wide / WIDTH, high / HEIGHT), facecolor="none"
         )
+        axes.set_xlim(*scale.bars)
+        axes.set_ylim(*scale.prices)
         axes.set_xticks([])
         axes.set_yticks([])
         for side, spine in axes.spines.items():

@@ -21,7 +21,7 @@ ENCODED = (
 PARAMETERS = {
     "prefix": {
         "default": "closewatch",
-        "description": "Topic below which all stations speak; may have several levels.",
+        "description": "Topic below which all stations publish; may have several levels.",
     },
     "station": {"description": f"Name of the station. {ENCODED}"},
     "instrument": {"description": f"Name of the instrument. {ENCODED}"},
@@ -45,8 +45,8 @@ def asyncapi(payloads: Mapping[Any, Any], schemas: Mapping[str, Any]) -> dict[st
         ),
         "series": _channel("series/{instrument}/{timeframe}", about["series"], "A series put on hold or resumed."),
         "feeds": _channel("feeds/{feed}", about["feed"], "A feed that is late or back."),
-        "station": _channel("station", about["station"], "What the station says of itself."),
-        "stationState": _channel("state/station", ["station.state"], "Whether the station is there."),
+        "station": _channel("station", about["station"], "What the station reports about itself."),
+        "stationState": _channel("state/station", ["station.state"], "Whether the station is running."),
         "setupState": _channel(
             "state/setups/{instrument}/{timeframe}/{direction}/{thread}",
             [kind for kind in about["setup"] if not (KINDS[kind].ends or KINDS[kind].on_request)],

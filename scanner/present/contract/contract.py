@@ -83,7 +83,7 @@ def envelope() -> dict[str, Any]:
             "record": {
                 "type": "string",
                 "minLength": 1,
-                "description": "Extension: what setups of its kind have come to so far, as of the moment of sending, "
+                "description": "Extension: the results of setups of its kind so far, as of the moment of sending, "
                 "in words; of setups that are found or forming.",
             },
             "data": {"type": "object"},

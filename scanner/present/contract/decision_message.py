@@ -22,7 +22,7 @@ ABOUT = {
     "id": "The setup: its instrument, if only one of its setups is open, or the first letters of its id.",
     "price": "Your price, a decimal.",
     "size": "Your size, a decimal.",
-    "note": "What you want to remember of it.",
+    "note": "What you want to remember about it.",
     "why": "Why you passed it.",
     "key": "Returned in the answer, so that you know which message it answers.",
 }

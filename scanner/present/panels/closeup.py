@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from scanner.present.chart.look import BAND, DOTTED, INK, LABEL, PALE, PLACE, WORDS
+from scanner.present.chart.look import BAND, DOTTED, INK, LABEL, PALE, PLACE, WIDTH, WORDS
 from scanner.present.chart.sheet import Box
 from scanner.present.panels.parts import draw_labels, draw_line, draw_panel
 
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from scanner.present.chart.sheet import Scale, Sheet
     from scanner.present.panels.levels import Level
 
+BOX = Box(12, 70, WIDTH - 12, 390)
 SHOWN = 12
 """Fewest bars, with those of the setup."""
 BEFORE = 8
@@ -30,8 +31,8 @@ ROOM = 50.0
 LETTER_AWAY, BESIDE, BETWEEN = 8.0, 8.0, 20.0
 
 
-def draw_closeup(sheet: Sheet, picture: Picture, levels: Sequence[Level], box: Box, last: int, after: int = 0) -> None:
-    """Draw the bars up to the setup at ``last``, or to the last bar, and ``after`` bars more.
+def draw_closeup(sheet: Sheet, picture: Picture, levels: Sequence[Level], last: int, after: int = 0) -> None:
+    """Draw the bars up to the setup at ``last``, or to the last bar, and ``after`` bars more, at the foot of the sheet.
 
     ``levels`` are drawn from the setup on, and named.
     """
@@ -39,15 +40,14 @@ def draw_closeup(sheet: Sheet, picture: Picture, levels: Sequence[Level], box: B
     begin = max(last + 1 - max(SHOWN - after, len(letters) + BEFORE), 0)
     near = _part(picture, begin, last + 1 + after)
     at = last - begin
-    panel = Box(box.left, box.bottom, box.right, box.top - HEAD)
-    axes, scale = draw_panel(sheet, near, levels, panel, (-0.8, len(near) + 0.6), room=ROOM)
+    axes, scale = draw_panel(sheet, near, levels, replace(BOX, top=BOX.top - HEAD), (-0.8, len(near) + 0.6), room=ROOM)
     if near.mark is not None:
         _place(axes, near.mark, len(near))
     for level in levels:
         draw_line(axes, [at + 0.5, scale.bars[1]], [level.price] * 2, level.color, level.width, level.line, zorder=2)
     _letters(sheet, axes, near, at, scale)
     draw_labels(sheet, levels, scale, scale.box.right, "near")
-    _explain(sheet, letters, len(near), box)
+    _explain(sheet, letters, len(near))
 
 
 def _part(picture: Picture, first: int, stop: int) -> Picture:
@@ -66,13 +66,8 @@ def _part(picture: Picture, first: int, stop: int) -> Picture:
 
 def _place(axes: Axes, mark: Mark, bars: int) -> None:
     """Draw the line, or the price, of the place within the close-up."""
-    first, end = mark.bottom[0], float(bars)
-    start = finish = mark.price
-    if mark.place == "line":
-        (one, price), (other, other_price) = mark.points
-        slope = (other_price - price) / (other - one)
-        first, start, finish = -1, price + slope * (-1 - one), price + slope * (end - one)
-    draw_line(axes, [first, end], [start, finish], PLACE, 1.8, DOTTED, zorder=2)
+    ends = -1 if mark.place == "line" else mark.bottom[0], bars
+    draw_line(axes, ends, [mark.at(end) for end in ends], PLACE, 1.8, DOTTED, zorder=2)
 
 
 def _letters(sheet: Sheet, axes: Axes, near: Picture, last: int, scale: Scale) -> None:
@@ -90,18 +85,18 @@ def _letters(sheet: Sheet, axes: Axes, near: Picture, last: int, scale: Scale) -
         sheet.text(scale.x(bar), y, letter, LABEL, INK, bold=True, align="center")
 
 
-def _explain(sheet: Sheet, letters: Sequence[SetupBar], bars: int, box: Box) -> None:
+def _explain(sheet: Sheet, letters: Sequence[SetupBar], bars: int) -> None:
     """Explain the letters above the panel, or give the number of bars."""
-    y = box.top - WORDS
+    y = BOX.top - WORDS
     if not letters:
-        sheet.text(box.left, y, f"The last {bars} bars" if bars > 1 else "The last bar", WORDS, PALE)
+        sheet.text(BOX.left, y, f"The last {bars} bars" if bars > 1 else "The last bar", WORDS, PALE)
         return
     widths = [sheet.width(bar["letter"], WORDS, bold=True) + BESIDE for bar in letters]
     names = [bar["name"] for bar in letters]
-    room = box.right - box.left - sum(widths) - BETWEEN * (len(letters) - 1)
+    room = BOX.right - BOX.left - sum(widths) - BETWEEN * (len(letters) - 1)
     if sum(sheet.width(name, WORDS) for name in names) > room:
         names = [sheet.fitted(name, WORDS, room / len(names)) for name in names]
-    x = box.left
+    x = BOX.left
     for bar, wide, name in zip(letters, widths, names, strict=True):
         sheet.text(x, y, bar["letter"], WORDS, INK, bold=True)
         sheet.text(x + wide, y, name, WORDS, PALE)

@@ -9,11 +9,13 @@ import numpy as np
 
 from scanner.present.chart.look import DASHED, GRID, INK, PALE, POINTS, RISEN, SLOW, SOLID, STOP, TICK
 from scanner.present.chart.sheet import Box, Scale
-from scanner.present.chart.time_ticks import time_ticks
 from scanner.present.panels.parts import draw_line, draw_markers
+from scanner.wording.times import in_zone
 from scanner.wording.words import counted
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from scanner.present.chart.picture import Picture
     from scanner.present.chart.sheet import Sheet
 
@@ -25,6 +27,9 @@ MARGIN = 0.12
 """Room below and above the lines, as a part of their range."""
 TIMES = 26
 """Pixels from the panel down to the names of times."""
+FEWEST_TIMES, MOST_TIMES = 2, 4
+CALENDAR = (("%Y", "%Y"), ("%Y %m", "%b %Y"), ("%Y %m %d", "{day} %b"), ("%Y %m %d %H", "%H:%M"))
+"""From rare to frequent: what changes, and how it is named."""
 
 
 def crosses(picture: Picture) -> list[tuple[int, bool]]:
@@ -45,13 +50,12 @@ def draw_macd(
     The last cross is marked; with ``setup_at``, in a story's chart, the last one up to that bar and all later ones.
     """
     panel = replace(box, top=box.top - LEGEND)
-    axes, bars = sheet.panel(panel), np.arange(len(picture))
+    bars = np.arange(len(picture))
     both = np.concatenate([picture.macd, picture.signal, [0.0]])
     low, high = float(np.nanmin(both)), float(np.nanmax(both))
     margin = (high - low) * MARGIN or 1.0
     scale = Scale(panel, bars_spanned, (low - margin, high + margin))
-    axes.set_xlim(*scale.bars)
-    axes.set_ylim(*scale.prices)
+    axes = sheet.panel(scale)
     axes.axhline(0, color=GRID, linewidth=1.4 * POINTS, zorder=1)
     sheet.text(box.left - 6, scale.y(0) - 8, "0", TICK, PALE, align="right")
     gap = picture.macd - picture.signal
@@ -104,3 +108,24 @@ def _cross_in_words(marked: list[tuple[int, bool]], last: int, setup_at: int | N
     bar, up = marked[-1]
     ago = last - bar
     return f"crossed {'up' if up else 'down'} " + (f"{counted(ago, 'bar')} ago" if ago else "at the last bar")
+
+
+def time_ticks(times: Sequence[int], zone: str) -> list[tuple[int, str]]:
+    """Choose the bars at which a day, month or year begins, whichever is rare enough, and name them.
+
+    ``times`` are nanoseconds since 1970 UTC, in order.
+
+    >>> quarters = [1_772_467_200_000_000_000 + 900_000_000_000 * bar for bar in range(200)]
+    >>> time_ticks(quarters, "UTC")
+    [(32, '3 Mar'), (128, '4 Mar')]
+    """
+    moments = [in_zone(time, zone) for time in times]
+    chosen: list[int] = []
+    name = "%H:%M"
+    for changing, name in CALENDAR:  # noqa: B007 - the last name stays where none is frequent enough
+        keys = [moment.strftime(changing) for moment in moments]
+        chosen = [bar for bar in range(1, len(keys)) if keys[bar] != keys[bar - 1]]
+        if len(chosen) >= FEWEST_TIMES:
+            break
+    every = -(-len(chosen) // MOST_TIMES)
+    return [(bar, moments[bar].strftime(name.replace("{day}", str(moments[bar].day)))) for bar in chosen[:: every or 1]]

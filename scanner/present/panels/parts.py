@@ -25,7 +25,6 @@ from scanner.present.chart.look import (
     TICK,
 )
 from scanner.present.chart.sheet import Box, Scale
-from scanner.present.chart.spread import spread
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -72,9 +71,8 @@ def draw_panel(
     )
     right = box.right - aside - (widest + LEADER + 4 if levels else 0)
     panel = Box(left, box.bottom, right, box.top)
-    axes, scale = sheet.panel(panel), Scale(panel, bars, (low, high))
-    axes.set_xlim(*scale.bars)
-    axes.set_ylim(*scale.prices)
+    scale = Scale(panel, bars, (low, high))
+    axes = sheet.panel(scale)
     for tick, name in zip(ticks, names, strict=True):
         axes.axhline(tick, color=GRID, linewidth=1.2 * POINTS, zorder=0)
         sheet.text(left - 6, scale.y(tick) - 8, name, TICK, PALE, align="right")
@@ -95,6 +93,29 @@ def draw_labels(sheet: Sheet, levels: Sequence[Level], scale: Scale, left: float
         label = _pointing(level, low, high)
         sheet.line((left, left + LEADER - 2), (at, to), level.color, SOLID, 1.2)
         sheet.text(left + LEADER, to - 9, label, LABEL, level.color, bold=level.bold, kind=kind)
+
+
+def spread(wanted: Sequence[float], gap: float, lowest: float, highest: float) -> list[float]:
+    """Move positions so that any two are at least ``gap`` apart and all lie from ``lowest`` to ``highest``.
+
+    ``wanted`` rises; the order is kept, and the squared distances to the wanted positions are the least possible.
+    If there is not enough room for all, they are ``gap`` apart from ``lowest`` on.
+
+    >>> spread([10.0, 12.0, 40.0], gap=6, lowest=0, highest=100)
+    [8.0, 14.0, 40.0]
+    """
+    # Less its place in the queue, each position only has to be no lower than the one before: neighbours that would
+    # overtake each other meet at their mean (the pool-adjacent-violators algorithm; Ayer et al. 1955, from memory).
+    pools: list[tuple[float, int]] = []
+    for place, position in enumerate(wanted):
+        mean, count = position - place * gap, 1
+        while pools and pools[-1][0] > mean:
+            other, others = pools.pop()
+            mean, count = (mean * count + other * others) / (count + others), count + others
+        pools.append((mean, count))
+    room = max(highest - (len(wanted) - 1) * gap, lowest)
+    level = [min(max(mean, lowest), room) for mean, count in pools for _ in range(count)]
+    return [position + place * gap for place, position in enumerate(level)]
 
 
 def draw_rings(axes: Axes, spots: Sequence[Spot], bottom: Spot) -> None:

@@ -40,13 +40,9 @@ def draw_prices(sheet: Sheet, picture: Picture, box: Box) -> Scale:
 def _place(axes: Axes, picture: Picture, mark: Mark) -> None:
     """Draw the place: a line through its points, rings around them, a ring at the end of the pullback."""
     last, bottom = len(picture) - 1, mark.bottom[0]
-    if mark.place == "line":
-        (first, start), (second, end) = mark.points
-        slope = (end - start) / (second - first)
-        draw_line(axes, [first, last + 0.5], [start, start + slope * (last + 0.5 - first)], PLACE, 2.4, zorder=5)
-    elif mark.points:
-        first = min(bar for bar, _ in mark.points)
-        draw_line(axes, [first, bottom], [mark.price] * 2, PLACE, 2.4, zorder=5)
+    if mark.points:
+        ends = min(bar for bar, _ in mark.points), last + 0.5 if mark.place == "line" else bottom
+        draw_line(axes, ends, [mark.at(end) for end in ends], PLACE, 2.4, zorder=5)
     draw_line(axes, [bottom, last + AHEAD], [mark.price] * 2, PLACE, 1.6, DOTTED, zorder=1)
     draw_rings(axes, mark.points, mark.bottom)
 

@@ -126,15 +126,13 @@ def _bundled(sheet: Sheet, axes: Axes, bundled: Bundled, scale: Scale) -> None:
 
 def _place(axes: Axes, story: StoryPicture, mark: Mark) -> None:
     """Draw the place as it was at the setup; a line continues to the end."""
+    first = min((bar for bar, _ in mark.points), default=0)
     if mark.place == "line":
-        (first, start), (second, end) = mark.points
         # Up to the setup, each column is one bar.
-        bars = np.concatenate([[first], story.counted[max(first, 0) :]])
-        columns = np.concatenate([[first], np.arange(max(first, 0), len(story.counted))])
-        line = start + (end - start) / (second - first) * (bars - first)
-        draw_line(axes, columns, line, PLACE, 2, zorder=2)
+        bars = [first, *story.counted[max(first, 0) :].tolist()]
+        columns = [first, *range(max(first, 0), len(story.counted))]
+        draw_line(axes, columns, [mark.at(bar) for bar in bars], PLACE, 2, zorder=2)
     elif mark.points:
-        first = min(bar for bar, _ in mark.points)
         draw_line(axes, [first, mark.bottom[0]], [mark.price] * 2, PLACE, 2, zorder=2)
     draw_rings(axes, mark.points, mark.bottom)
 

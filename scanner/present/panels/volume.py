@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.present.chart.look import GRID, PALE, POINTS, TICK
+from scanner.present.chart.sheet import Scale
 from scanner.present.panels.parts import draw_boxes
 
 if TYPE_CHECKING:
@@ -21,9 +22,8 @@ def has_volume(picture: Picture) -> bool:
 
 def draw_volume(sheet: Sheet, picture: Picture, box: Box, bars_spanned: tuple[float, float]) -> None:
     """Draw a column for each bar, hollow if it rose and full if it fell."""
-    axes, volume = sheet.panel(box), np.nan_to_num(picture.bars.volume)
-    axes.set_xlim(*bars_spanned)
-    axes.set_ylim(0, float(volume.max()) * 1.05)
+    volume = np.nan_to_num(picture.bars.volume)
+    axes = sheet.panel(Scale(box, bars_spanned, (0, float(volume.max()) * 1.05)))
     draw_boxes(axes, np.zeros(len(volume)), volume, picture.bars.close >= picture.bars.open)
     axes.axhline(0, color=GRID, linewidth=1.4 * POINTS, zorder=1)
     sheet.text(box.left + 4, box.top + 4, "volume", TICK, PALE)

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from scanner.replays.replay import Tally
 
 HELD, MISSED = "yes", "NO"
-
-
 SHOWN = 3
 """Bars shown if several setups are explained."""
 
@@ -59,10 +57,9 @@ def held_in_words(found: Judgement) -> str:
     return f"qualified, {found.evidence_points} of {found.evidence_total} points of evidence"
 
 
-def nearest(judged: Sequence[Judgement]) -> tuple[Judgement, list[str]] | None:
-    """Give the setup with the fewest failed rules, and these rules."""
-    by_missed = [(found, missed_rules(found)) for found in judged]
-    return min(by_missed, key=lambda each: len(each[1]) / len(each[0].rules), default=None)
+def nearest_first(judged: Sequence[Judgement]) -> list[Judgement]:
+    """Sort setups by the part of their rules that failed."""
+    return sorted(judged, key=lambda each: len(missed_rules(each)) / len(each.rules))
 
 
 def missed_rules(found: Judgement) -> list[str]:
@@ -72,10 +69,10 @@ def missed_rules(found: Judgement) -> list[str]:
 
 def nearest_in_words(judged: Sequence[Judgement]) -> str:
     """Name the setup with the fewest failed rules, and these rules."""
-    found_missed = nearest(judged)
-    if found_missed is None:
+    if not judged:
         return "there are too few bars to look at"
-    found, missed = found_missed
+    found = nearest_first(judged)[0]
+    missed = missed_rules(found)
     return (
         f"no setup. The nearest was a {found.direction} {found.setup.title}, which missed {len(missed)} of "
         f"{len(found.rules)} rules: {', '.join(missed)}"
@@ -86,10 +83,10 @@ def row(bars: Bars, index: int, tally: Tally, zone: str, unready: str, judged: S
     """Give the row of a bar in the table of its day."""
     when = _named(bars, index, tally, zone)
     close = f"{bars.close[index]:.10g}"
-    found_missed = nearest(judged)
-    if unready or found_missed is None:
+    if unready or not judged:
         return when, close, NOTHING, NOTHING, unready or "too few bars"
-    found, missed = found_missed
+    found = nearest_first(judged)[0]
+    missed = missed_rules(found)
     name = f"{found.setup.title} {found.direction}"
     if missed:
         return when, close, name, f"{len(missed)} of {len(found.rules)}", ", ".join(missed)
@@ -127,11 +124,9 @@ def bar(bars: Bars, index: int, setups: Sequence[Setup[Any]], tally: Tally, zone
         for i, name in zip(range(first, index + 1), names, strict=True)
     ]
     heads: Sequence[str] = ("as", "day" if daily else "closed", "open", "high", "low", "close", "volume")
-    if len(setups) != 1:
-        shown = table(heads[1:], [row[1:] for row in rows], left=(0,))
-    else:
-        shown = table(heads, rows, left=(0, 1))
-    return shown
+    if len(setups) == 1:
+        return table(heads, rows, left=(0, 1))
+    return table(heads[1:], [row[1:] for row in rows], left=(0,))
 
 
 def missed_by(measure: Measure) -> str:

@@ -46,7 +46,7 @@ BROKEN_SHORT: Mapping[Broken, str] = {
 }
 GROUPS: Mapping[Group, str] = {"taken": "taken", "own": "your prices", "passed": "passed", "all": "all"}
 LEGEND = (
-    "R: the result before costs, by the rules, but by your own fill and exit where you",
+    "R: the result before costs, by the rules, or by your own fill and exit where you",
     "gave them in time; 1 R is the distance from the fill to the first stop. Your R: from",
     "your own prices alone.",
 )
@@ -149,9 +149,9 @@ def _figures(found: Review) -> list[str]:
     lines = table(heads, rows)
     lines += [
         "",
-        "Taken, passed and all are by the rules, but by your own fill and exit where you",
-        "gave them in time; your prices are your own alone. All leaves out what was set",
-        "aside. R is before costs. The intervals are Wilson's for winners, and those of a",
+        "Taken, passed and all follow the rules, except where you gave your own fill or",
+        "exit in time; your prices uses your own alone. All excludes what was set aside.",
+        "R is before costs. The intervals are Wilson's for winners, and those of a",
         "bootstrap for the mean R.",
     ]
     return [*lines, *notes]

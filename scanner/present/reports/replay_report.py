@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import chain
+from collections import Counter
 from typing import TYPE_CHECKING
 
 from scanner.event_data import chosen_entry
@@ -13,7 +13,6 @@ from scanner.wording.times import bar_time, in_zone, parse_time
 from scanner.wording.words import STATE_WORDS, by_reason
 
 if TYPE_CHECKING:
-    from collections import Counter
     from collections.abc import Sequence
 
     from scanner.event_data import State
@@ -191,25 +190,17 @@ def summary(tallies: Sequence[Tally], zone: str) -> list[str]:
         for tally in tallies
     ]
     heads = ("instrument", "tf", "first", "last", "bars", "refused", "long", "short", "price step")
-    refused = sum((tally.refused for tally in tallies), start=type(tallies[0].refused)())
-    noted = sum((tally.noted for tally in tallies), start=type(tallies[0].noted)())
-    found = sum(tally.setups.total() for tally in tallies)
-    held = sum(tally.held for tally in tallies)
-    return list(
-        chain(
-            table(heads, rows, left=(0, 1)),
-            [
-                "",
-                f"bars read     {sum(tally.rows for tally in tallies):,}",
-                f"refused       {_counted(refused)}",
-                f"noted         {_counted(noted)}",
-                f"put on hold   {held:,}",
-                f"setups found  {found:,}",
-                f"set aside     {sum(tally.set_aside for tally in tallies):,}",
-                *_came_of("followed", sum((tally.ends for tally in tallies), start=Outcomes())),
-                *_came_of("aside", sum((tally.ends_aside for tally in tallies), start=Outcomes())),
-            ],
-            _guesses(tallies),
-            [f"not warm      {plain(tally.symbol, NAME_LENGTH)} {each}" for tally in tallies for each in tally.unready],
-        )
-    )
+    return [
+        *table(heads, rows, left=(0, 1)),
+        "",
+        f"bars read     {sum(tally.rows for tally in tallies):,}",
+        f"refused       {_counted(sum((tally.refused for tally in tallies), Counter()))}",
+        f"noted         {_counted(sum((tally.noted for tally in tallies), Counter()))}",
+        f"put on hold   {sum(tally.held for tally in tallies):,}",
+        f"setups found  {sum(tally.setups.total() for tally in tallies):,}",
+        f"set aside     {sum(tally.set_aside for tally in tallies):,}",
+        *_came_of("followed", sum((tally.ends for tally in tallies), Outcomes())),
+        *_came_of("aside", sum((tally.ends_aside for tally in tallies), Outcomes())),
+        *_guesses(tallies),
+        *(f"not warm      {plain(tally.symbol, NAME_LENGTH)} {each}" for tally in tallies for each in tally.unready),
+    ]

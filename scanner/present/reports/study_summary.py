@@ -69,7 +69,7 @@ def _hypotheses(judged: Sequence[Judged], zone: str) -> list[str]:
 def _broken_off(figures: Figures) -> Iterator[str]:
     """Say that results are missing, if any are: a crash may look like a split."""
     if figures.broken_off:
-        why = "by a leap in price, which may be a split or a crash; their R is unknown and counts in nothing"
+        why = "by a price jump, which may be a split or a crash; their R is unknown and counts in nothing"
         yield f"broken off after the entry: {figures.broken_off:,}, {why}"
 
 

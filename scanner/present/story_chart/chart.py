@@ -12,7 +12,6 @@ from matplotlib.figure import Figure
 
 from scanner.market.digits import with_minus
 from scanner.present.chart.chart import (
-    CLOSE_UP,
     PRICES,
     draw_below,
     name_averages,
@@ -64,7 +63,7 @@ def compose_story(story: StoryPicture) -> Figure:
     scale = draw_story(sheet, story, Box(12, PRICES, WIDTH - 12, HEIGHT - 198))
     draw_below(sheet, picture, scale, story.setup_at)
     after = min(AFTER, len(picture) - 1 - story.setup_at)
-    draw_closeup(sheet, picture, beginning_of_story(story), CLOSE_UP, story.setup_at, after)
+    draw_closeup(sheet, picture, beginning_of_story(story), story.setup_at, after)
     write_caution(sheet)
     return figure
 

@@ -79,7 +79,7 @@ def _figures(of: Figures) -> list[tuple[str, str, bool]]:
         ("entered", count(of.entered), False),
         ("closed", count(of.closed), False),
         ("still open where the bars end: in no figure of R", count(of.still_open), False),
-        ("broken off by a leap in price that may be a split: their R is unknown", count(of.broken_off), False),
+        ("broken off by a price jump that may be a split: their R is unknown", count(of.broken_off), False),
         ("months with a closed trade", count(of.months), False),
         ("winners", count(of.winners), False),
         *((words, with_span(of_what, write), of.too_few) for words, of_what, write in measured),

@@ -12,7 +12,7 @@ from scanner.wording.words import number_of
 if TYPE_CHECKING:
     from scanner.studies.kept.record import KindRecord, Record
 
-NOBODY = "Nobody has looked yet at how setups of this kind did on your bars, or the study was not kept."
+NOBODY = "No study of your bars is kept, so how setups of this kind did is unknown."
 UNREADABLE = "How setups of this kind did is unknown: the kept study cannot be read."
 NO_RECORD = "No study is kept, and alerts say so; `closewatch study FILE… --config CONFIG.toml --keep` keeps one."
 

@@ -28,9 +28,7 @@ def sent(
     its own a setup is too old to be sent.
     """
     if not said:
-        return [
-            "Sent to nobody: the station did not report this setup, as it missed the bar or judged it by other rules."
-        ]
+        return ["Not sent: the station did not report this setup, as it missed the bar or judged it by other rules."]
     return [line for kept, deliveries in said for line in _of_event(kept, deliveries, bundled, stale_after, zone)]
 
 
@@ -46,7 +44,7 @@ def _of_event(
         why = f"it is set aside ({event.data['set_aside']}), and no route asks for that"
     else:
         why = "no route names a sink for it"
-    return [f"Found {when}, and sent to nobody: {why}."]
+    return [f"Found {when}, and not sent: {why}."]
 
 
 def _stands(delivery: Delivery, others: int, zone: str) -> str:

@@ -34,7 +34,7 @@ EXITS = {
     "quick": "leave at the open after the MACD line crosses back",
 }
 LOOK = " No message comes at the close that confirms the entry: look at each close yourself."
-STOP_AT_ONCE = "Place the stop together with the entry: a fill is told only at the close of its bar."
+STOP_AT_ONCE = "Place the stop together with the entry: a fill is reported only at the close of its bar."
 TOO_LATE = "This alert was held up on its way: the moment to act has passed."
 
 

@@ -48,6 +48,8 @@ UNFOLLOWED = (
     "If you hold a position, or have an order in the market, look at it now: "
     "you will get no exit signal and no new stop."
 )
+LESSER = frozenset({"costs", "R", "half closed at", "signs of pressure", "setup"})
+"""The details that are no key figures."""
 
 
 class _News(NamedTuple):
@@ -139,6 +141,7 @@ def of_story(message: Message, user_zone: str, exchange_zone: str | None) -> Wor
     """Tell how a story went on, what to do now, and the figures."""
     data: StoryData = message.event.data
     what, ways, besides = NEWS[message.event.kind](data)
+    details = _details(data, user_zone)
     coming = sentence(data["next"])
     if data["state"] == "open" and coming:
         coming = f"Next: {ended(data['next'])}"
@@ -149,9 +152,9 @@ def of_story(message: Message, user_zone: str, exchange_zone: str | None) -> Wor
         lead=_lead(message, user_zone, exchange_zone),
         against=" ".join(f"Ahead: {sentence(each)}" for each in data["warnings"]),
         orders=_standing(data),
-        figures=_figures(data),
+        figures=_figures(details),
         glance=_glance(data),
-        why=tuple(_details(data, user_zone)),
+        why=tuple(details),
         wrong=" ".join(filter(None, (coming, besides))),
         caution=SHORT,
     )
@@ -265,24 +268,10 @@ def _in_risks(data: StoryData) -> list[tuple[str, str, str]]:
     return [(what, _in_r(value), note) for what, value, note in wanted if value is not None]
 
 
-def _figures(data: StoryData) -> tuple[Line, ...]:
-    """Give the key figures: the state of the story, and the position."""
-    figures = [Line(what, value) for what, value, _ in _in_risks(data)]
-    if data["result"] is not None:
-        figures.append(Line("in money, before costs", _money(data)))
-    if data["entry"] is None:
-        figures.append(Line("planned entry", data["planned_entry"]))
-    else:
-        figures.append(Line("entry", data["entry"]))
-    figures.append(Line("stop", data["stop"]))
-    if data["exit"] is not None:
-        figures.append(Line("left at", data["exit"]))
-    figures.append(Line("size", sized(data["size"])))
-    if data["entry"] is None:
-        figures.append(Line("bars waited", grouped(data["bars_waited"])))
-    else:
-        figures.append(Line("bars held", grouped(data["bars_held"])))
-    return tuple(figures)
+def _figures(details: Sequence[Line]) -> tuple[Line, ...]:
+    """Give the key figures of the details: the state of the story, and the position."""
+    renamed = {"in money": "in money, before costs"}
+    return tuple(Line(renamed.get(line.name, line.name), line.value) for line in details if line.name not in LESSER)
 
 
 def _details(data: StoryData, user_zone: str) -> list[Line]:

@@ -35,7 +35,7 @@ def list_of(settings: Settings, before: Settings) -> list[Watched]:
     """Give the list of other settings; SettingsError if a part has changed that is only read at the start."""
     for part in FIXED:
         if getattr(settings, part) != getattr(before, part):
-            raise SettingsError(f"[{part}] is different and is only read at the start: restart the station to have it")
+            raise SettingsError(f"[{part}] is different and is only read at the start: restart the station to use it")
     try:
         return settings.watched()
     except ValueError as problem:

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 OF_ROWS = ("fields",)
 OF_TIMES = ("time_unit", "stamp", "tz", "time_format", "timeframes")
 """Settings that say how a feed's rows, and their times, are read; not every feed has them."""
-ABOUT_TIMES = {"unreadable time", "misaligned time", "repeated time", "backward time", "leap in time"}
+ABOUT_TIMES = {"unreadable time", "misaligned time", "repeated time", "backward time", "jump in time"}
 
 ROUNDING = 1e-6
 """The part of a step by which the difference of two prices may be off."""

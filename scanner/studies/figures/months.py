@@ -97,6 +97,10 @@ class Resampled:
         if near > tail:
             farther = stdtrit(self.freedom, tail) / stdtrit(self.freedom, near)
             high, low = high * farther, low * farther
+        return self.within(low, high)
+
+    def within(self, low: Floats | float, high: Floats | float) -> list[Interval]:
+        """Give the interval of each group between two deviations in errors, of each group or of all."""
         ends = zip(self.value, self.value - self.error * high, self.value - self.error * low, strict=True)
         return [Interval(float(value), float(first), float(last)) for value, first, last in ends]
 

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.studies.figures.months import LEVEL
-from scanner.studies.figures.results import Interval, Superior
+from scanner.studies.figures.results import Superior
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from scanner.studies.figures.months import Resampled
+    from scanner.studies.figures.results import Interval
 
     Floats = NDArray[np.float64]
 
@@ -39,7 +40,7 @@ TAIL = (1 - LEVEL) / 2
 
 def singly(drawn: Resampled) -> list[Interval]:
     """Give the interval of each group, as if it were the only one."""
-    return _within(drawn, drawn.t, drawn.t)
+    return drawn.within(np.quantile(drawn.t, TAIL), np.quantile(drawn.t, 1 - TAIL))
 
 
 def together(drawn: Resampled) -> list[Interval]:
@@ -47,13 +48,7 @@ def together(drawn: Resampled) -> list[Interval]:
 
     None is narrower than the interval of the group alone.
     """
-    return _within(drawn, drawn.t.min(axis=0), drawn.t.max(axis=0))
-
-
-def _within(drawn: Resampled, lowest: Floats, highest: Floats) -> list[Interval]:
-    low, high = np.quantile(lowest, TAIL), np.quantile(highest, 1 - TAIL)
-    ends = zip(drawn.value, drawn.value - drawn.error * high, drawn.value - drawn.error * low, strict=True)
-    return [Interval(float(value), float(first), float(last)) for value, first, last in ends]
+    return drawn.within(np.quantile(drawn.t.min(axis=0), TAIL), np.quantile(drawn.t.max(axis=0), 1 - TAIL))
 
 
 def chances(drawn: Resampled) -> Floats:

@@ -103,7 +103,7 @@ def test_results_that_are_unknown_are_not_passed_over_in_silence() -> None:
     assert lost > 0
     said = "\n".join(summary(study, told, "UTC"))
     assert " closed, 2 still open and in no figure of R" in said
-    assert f"broken off after the entry: {lost}, by a leap in price, which may be a split or a crash" in said
+    assert f"broken off after the entry: {lost}, by a price jump, which may be a split or a crash" in said
 
 
 def test_setups_set_aside_are_counted_apart() -> None:

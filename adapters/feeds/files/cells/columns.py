@@ -107,8 +107,8 @@ class _Header:
             (name, "") if name in OPEN_TIMES | CLOSE_TIMES | MOMENTS | DATES | TIMES else without_zone(full)
             for name, full in zip(self.plain, names, strict=True)
         ]
-        self.told = {role: self._told(role, name) for role, name in options.columns if name}
-        self.left_out = {role for role, name in options.columns if not name}
+        self.told = {role: self._told(role, name) if name else [] for role, name in options.columns}
+        """The columns that the user names for a role; none for a role that is left out."""
 
     def columns(self) -> Columns:
         """Find them all."""
@@ -132,16 +132,12 @@ class _Header:
     def _first(self, what: str, names: Collection[str]) -> int | None:
         """Find the first of some names."""
         if what in self.told:
-            return self.told[what][0]
-        if what in self.left_out:
-            return None
+            return next(iter(self.told[what]), None)
         return next((self.plain.index(name) for name in names if name in self.plain), None)
 
     def _number(self, what: str) -> int | None:
         if what in self.told:
-            return self.told[what][0]
-        if what in self.left_out:
-            return None
+            return next(iter(self.told[what]), None)
         for wanted in NAMES[what]:
             found = self._one([index for index, name in enumerate(self.plain) if name in wanted], what)
             if found is not None:
@@ -151,8 +147,7 @@ class _Header:
 
     def _time(self) -> tuple[Literal["open", "close"], tuple[int, ...]]:
         """Find the columns of times, and which end of a bar they mark."""
-        if "time" in self.told:
-            chosen = tuple(self.told["time"])
+        if chosen := tuple(self.told.get("time", ())):
             closes_named = all(self.times[index][0] in CLOSE_TIMES for index in chosen)
             return ("close" if closes_named else self.stamp), chosen
         opens, closes = self._named(OPEN_TIMES, "time"), self._named(CLOSE_TIMES, "time")

@@ -10,13 +10,13 @@ import pyarrow as pa
 
 from adapters.feeds.files.cells.cells import Rows
 from adapters.feeds.files.kinds.bytes import LINE_LIMIT, Block, line_too_long
+from adapters.feeds.files.looking import Known
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
     from pathlib import Path
 
     from adapters.feeds.files.cells.arrow import Table
-    from adapters.feeds.files.cells.columns import Columns
     from adapters.feeds.files.cells.numbers import Mark
     from adapters.feeds.files.kinds.bytes import ByteFile
 
@@ -31,18 +31,13 @@ class BadLineError(ValueError):
     """A line that is not a row; the message quotes it."""
 
 
-class LineFormat(Protocol):
+class LineFormat(Known, Protocol):
     """How the lines of a file become rows."""
 
-    columns: Columns
     name: str
     """The form in words."""
     first_line: int
     """Number of the first line that may be a row."""
-    decimal: Mark | None
-    """The decimal mark, if the form itself settles it."""
-    by_program: bool
-    """Whether nothing about the form suggests decimal commas."""
 
     def expect(self, rows: Rows, decimal: Mark) -> None:
         """Learn from some rows, with numbers as text, how to read the others faster."""

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 from pyarrow import parquet
 
+from adapters.feeds.files.cells.arrow import is_text
 from adapters.feeds.files.cells.columns import find_columns
-from adapters.feeds.files.kinds.typed import TypedTable, sort_of
+from adapters.feeds.files.kinds.typed import TypedTable
 from adapters.feeds.files.trouble import UnreadableFileError
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ class ParquetTable(TypedTable):
             for batch in table.iter_batches(size, columns=names, use_threads=False):
                 found = [batch.column(name) for name in names]
                 for column in found:
-                    if sort_of(column.type) == "text":
+                    if is_text(column.type):
                         column.validate(full=True)  # text that is not UTF-8
                 yield found
 

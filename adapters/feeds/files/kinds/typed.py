@@ -101,8 +101,8 @@ def sort_of(kind: Kind) -> str:
         kind = kind.value_type
     sorts = {
         "number": (kinds.is_integer, kinds.is_floating, kinds.is_decimal, kinds.is_null),
-        "text": (kinds.is_string, kinds.is_large_string, kinds.is_string_view),
-        "moment": (kinds.is_timestamp, kinds.is_date),
+        "text": (is_text,),
+        "moment": (is_time,),
         "clock": (kinds.is_time,),
     }
     return next((sort for sort, tests in sorts.items() if any(test(kind) for test in tests)), "other")

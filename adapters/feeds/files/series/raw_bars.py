@@ -37,17 +37,17 @@ class RawBarsMaker:
         self._path = path
         self._stamps = stamps
         self._zone = zone
+        self._clock_growing: LocalClock | None = None
 
     def one(self, rows: Iterator[Cells]) -> Iterator[RawBars]:
         """Give the bars of a file that holds one instrument."""
         return self._bars(raw for raw, _ in self._raw(rows))
 
-    def as_they_come(self, rows: Iterator[Cells]) -> Iterator[RawBars]:
-        """Give the bars of a growing file, which is never reversed."""
-        clock: LocalClock | None = None
-        for raw, _ in self._raw(rows):
-            clock = clock or self._clock()
-            yield raw if clock is None else _in_utc(raw, clock)
+    def following(self, cells: Cells) -> RawBars:
+        """Give the bars of the next rows of a growing file, which is never reversed."""
+        raw = self._raw_of(cells)
+        clock = self._clock_growing = self._clock_growing or self._clock()
+        return raw if clock is None else _in_utc(raw, clock)
 
     def several(self, rows: Iterator[Cells], fallback: str) -> dict[str, Iterator[RawBars]]:
         """Divide the bars of a file by instrument, in order of first appearance.
@@ -73,18 +73,19 @@ class RawBarsMaker:
         seen = False
         for cells in rows:
             seen = True
-            stamps = self._stamps.read(cells)
-            raw = RawBars(
-                stamps,
-                **{name: cells.column(name) for name in NUMBERS},
-                row=cells.row,
-                source=str(self._path),
-                stamp_kind=self._stamps.kind,
-                unreadable=cells.unreadable,
-            )
-            yield raw, cells
+            yield self._raw_of(cells), cells
         if not seen:
             raise UnreadableFileError(f"{self._path}: it has a header but no rows; put bars in it")
+
+    def _raw_of(self, cells: Cells) -> RawBars:
+        return RawBars(
+            self._stamps.read(cells),
+            **{name: cells.column(name) for name in NUMBERS},
+            row=cells.row,
+            source=str(self._path),
+            stamp_kind=self._stamps.kind,
+            unreadable=cells.unreadable,
+        )
 
     def _clock(self) -> LocalClock | None:
         """Give the converter of local times, once it is known that times are local."""

@@ -36,15 +36,14 @@ class Stamps:
     """Reads the times of one file. Their form is decided once: by the rows looked at, or by the first rows read.
 
     Times that are all at midnight, in UTC, by the clock that they name, or by one that they do not name, mean days,
-    unless bars are stamped at their close: tables of daily bars are often stored in this way. ``kind``, ``meaning`` and
-    ``local`` are known after the first ``read``; ``local`` says that the stamps are local times of a zone that the file
-    does not name.
+    unless bars are stamped at their close: tables of daily bars are often stored in this way. ``kind`` and ``local``
+    are known after the first ``read``; ``local`` says that the stamps are local times of a zone that the file does not
+    name.
     """
 
     def __init__(self, path: Path, columns: Columns, options: ReadingOptions) -> None:
         self.kind: StampKind = columns.stamp
         self.local = False
-        self.meaning: Meaning = "utc"
         self._path = path
         self._columns = columns
         self._options = options
@@ -79,7 +78,7 @@ class Stamps:
         if self._own_clocks:
             stamps = _by_own_clocks(cells.time, stamps)
         if first:
-            self._decided, self.meaning = True, meaning
+            self._decided = True
             if meaning == "date":
                 self.kind = "date"
             elif self.kind == "open":

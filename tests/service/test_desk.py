@@ -254,4 +254,13 @@ def test_an_answer_whose_times_are_ahead_of_the_clock_is_refused_as_a_whole(stor
         f"{rfc3339(int(BARS.close_time[300]) + 2_000_000_000)}, when the feed was asked, so its times, or this "
         "machine's clock, are wrong"
     )
-    assert take(at, Bars.joined([BARS[: 301 + 1], BARS[310:311]]), now).bars == 301, "one bar is a mistake of its own"
+    stray = Bars.joined([BARS[: 301 + 1], BARS[310:311]])
+    assert take(at, stray, now).bars == 301, "one bar is a mistake of its own"
+
+
+def test_rows_without_prices_up_to_the_end_of_the_day_are_not_bars_ahead(store: Store) -> None:
+    at, now = desk(store), int(BARS.close_time[300]) + 2_000_000_000
+    nothing = np.where(np.arange(320) > 301, np.nan, 1.0)
+    sent = BARS[:320]
+    padded = Bars(sent.open_time, sent.close_time, *(column * nothing for column in sent.columns()[2:]))
+    assert take(at, padded, now).bars == 301

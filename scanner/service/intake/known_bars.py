@@ -67,12 +67,13 @@ def not_begun(raw: RawBars, timetable: Timetable, now: int) -> str:
     """Say, of an answer that was asked for at ``now``, that its bars go on beyond the one open then; empty if not.
 
     Then all of its times are ahead, as by a wrong zone, and what counts as closed by now closed hours ago. A bar ahead
-    that does not follow another is a mistake of its own, and a day may be announced before it begins.
+    that does not follow another is a mistake of its own, a day may be announced before it begins, and a row without
+    prices only fills a table up.
     """
     if not timetable.timeframe.intraday:
         return ""
     opens, closes, aligned = timetable.spans(raw.stamp, raw.stamp_kind)
-    ahead = np.flatnonzero(aligned & (opens > now + CLOCKS_APART))
+    ahead = np.flatnonzero(aligned & (opens > now + CLOCKS_APART) & np.isfinite(raw.close))
     if not len(ahead):
         return ""
     first = ahead[int(np.argmin(opens[ahead]))]

@@ -131,8 +131,8 @@ class Teller(NamedTuple):
             return "the stop or the close of the next bar ends it"
         if news.found.ride:
             needed = f"{follow.pressure_signs} different signs of pressure within {follow.pressure_within} bars end it"
-            swing = "low" if news.found.sign > 0 else "high"
-            text = f"a confirmed swing {swing} beyond the stop moves it; {needed}, {len(news.signs)} so far"
+            moves = "low above the stop raises" if news.found.sign > 0 else "high below the stop lowers"
+            text = f"a confirmed swing {moves} it; {needed}, {len(news.signs)} so far"
         else:
             text = "once the MACD line crosses back, leave at the next open"
         at_stop = now.in_risks(now.stop) if follow.to_entry_at else None

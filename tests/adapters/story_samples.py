@@ -126,7 +126,7 @@ AT: dict[Kind, _At] = {
     "setup.broken_off": _At(5, "broken_off", "1.20", "1.45", "-0.05", "-0.30", None, SPLIT),
 }
 NEXT: dict[State, str] = {
-    "open": "a confirmed swing low beyond the stop moves it; 2 different signs of pressure within 5 bars end it, "
+    "open": "a confirmed swing low above the stop raises it; 2 different signs of pressure within 5 bars end it, "
     "{} so far",
     "broken_off": "it is no longer followed; look at it yourself",
 }

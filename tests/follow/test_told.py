@@ -234,8 +234,9 @@ def seen_long(text: str, sign: int) -> str:
     """Give a text as for the long side."""
     if sign > 0:
         return text
-    swapped = {"buy": "sell", "sell": "buy", "low": "high", "high": "low"}
-    text = re.sub(r"\b(buy|sell|low|high)\b", lambda word: swapped[word[0]], text)
+    pairs = {"buy": "sell", "low": "high", "above": "below", "raises": "lowers"}
+    swapped = pairs | {short: long for long, short in pairs.items()}
+    text = re.sub(rf"\b({'|'.join(swapped)})\b", lambda word: swapped[word[0]], text)
     return re.sub(r"\d+\.\d\d", lambda price: f"{200 - Decimal(price[0]):.2f}", text)
 
 
@@ -303,7 +304,7 @@ def test_all_figures_of_a_sign_of_pressure(sign: int) -> None:
     }
     assert {name: data[name] for name in expected} == expected
     assert seen_long(data["next"], sign) == (
-        "a confirmed swing low beyond the stop moves it; 2 different signs of pressure within 5 bars end it, 1 so far"
+        "a confirmed swing low above the stop raises it; 2 different signs of pressure within 5 bars end it, 1 so far"
     )
 
 

@@ -82,7 +82,7 @@ def told(setup: Event, kind: Kind, bars: int, state: State, **changes: object) -
         "pressure": [],
         "pressure_needed": 2,
         "orders": _orders(said, kind) if state == "open" else "",
-        "next": "a confirmed swing low beyond the stop moves it",
+        "next": "a confirmed swing low above the stop raises it",
         "warnings": [],
     }
     name = event_id(kind, setup.thread, str(time))

@@ -42,7 +42,7 @@ Details
   signs of pressure: 0 of 2
   setup: doji pause (closed Mon 2 Mar 2026 17:00 Berlin, 7 points of evidence)
 
-Next: a confirmed swing low beyond the stop moves it; 2 different signs of pressure within 5 bars end it, 0 so far.
+Next: a confirmed swing low above the stop raises it; 2 different signs of pressure within 5 bars end it, 0 so far.
 
 Not advice and no promise. Past results prove nothing about the future. Local rules and licensed advice come first.
 

@@ -117,6 +117,26 @@ def test_the_notional_caps_the_size() -> None:
 
 
 @given(
+    entry=st.decimals(-200, 200, places=2),
+    risk=st.decimals("0.01", 50, places=2),
+    greatest=st.integers(1, 10**7).map(Decimal),
+    lot=st.sampled_from([D(1), D("0.5"), D(100)]),
+)
+def test_a_cap_leaves_as_many_lots_as_it_allows_and_never_adds_any(
+    entry: Decimal, risk: Decimal, greatest: Decimal, lot: Decimal
+) -> None:
+    account = Account(equity=D(100_000), currency="USD")
+    free, _ = size(account, contract("2", "0.01", str(lot)), entry, risk)
+    capped, reason = size(
+        account.model_copy(update={"max_notional": greatest}), contract("2", "0.01", str(lot)), entry, risk
+    )
+    assert free is not None
+    within = free if not entry else min(free, greatest // (abs(entry) * 2 * lot) * lot)
+    assert capped == within
+    assert ("capped" in reason) == (within < free)
+
+
+@given(
     equity=st.decimals(1, 10**9, places=2),
     fraction=st.decimals("0.0001", "0.1", places=4),
     risk=st.decimals("0.0001", 10**4, places=4),

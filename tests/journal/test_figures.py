@@ -105,7 +105,8 @@ def test_a_review_counts_each_thing_when_it_happened() -> None:
     made = [
         KeptDecision(1, first.id, "take", Decimal("101.65"), None, "", 1, 0, 0),
         KeptDecision(2, second.id, "pass", None, None, "", 1, 0, 0),
-        KeptDecision(3, third.id, "take", None, Decimal(900), "", 2, 0, 0),
+        KeptDecision(3, third.id, "pass", None, None, "", 2, 0, 0),
+        KeptDecision(4, third.id, "take", None, Decimal(900), "", 2, 0, 0),  # on second thoughts: it counts as taken
     ]
     everything = review([first, second, third], made, BAR_CLOSE, BAR_CLOSE + 4 * DAY)
     counts = (everything.found, everything.set_aside, everything.taken, everything.passed, everything.entered)

@@ -65,6 +65,37 @@ def test_of_many_who_decide_at_once_one_is_first(path: Path, store: Store) -> No
     assert refused == ["it was taken already; to add something, use `closewatch note`"] * 5
 
 
+P, Q, S, T = (Decimal(text) for text in ("101.40", "101.55", "100", "250"))
+
+
+@pytest.mark.parametrize(
+    ("again", "kept"),
+    [
+        ({}, None),
+        ({"price": P}, None),
+        ({"size": S}, None),
+        ({"price": P, "size": S}, None),
+        ({"price": Q}, (Q, S)),
+        ({"size": T}, (P, T)),
+        ({"price": Q, "size": T}, (Q, T)),
+    ],
+)
+def test_a_price_or_size_given_again_replaces_the_first_unless_it_is_the_same(
+    store: Store, again: dict[str, Decimal], kept: tuple[Decimal, Decimal] | None
+) -> None:
+    first = store.decisions.add("a", "take", price=P, size=S, text="late")
+    if kept is None:
+        with pytest.raises(DecisionRefusedError, match="it was taken already"):
+            store.decisions.add("a", "take", **again)
+        assert store.decisions.all() == [first]
+        return
+    second = store.decisions.add("a", "take", **again)
+    assert (second.price, second.size, second.text) == (*kept, "late")
+    with pytest.raises(DecisionRefusedError, match="it was taken already"):  # the first message arrives once more
+        store.decisions.add("a", "take", price=P, size=S)
+    assert store.decisions.all() == [first, second]
+
+
 @pytest.mark.parametrize("thread", ["", "nowhere"])
 def test_nothing_is_decided_of_what_is_not_there(store: Store, thread: str) -> None:
     with pytest.raises(DecisionRefusedError, match="no longer in the store"):

@@ -150,9 +150,9 @@ def _figures(found: Review) -> list[str]:
     lines += [
         "",
         "Taken, passed and all follow the rules, except where you gave your own fill or",
-        "exit in time; your prices uses your own alone. All excludes what was set aside.",
-        "R is before costs. The intervals are Wilson's for winners, and those of a",
-        "bootstrap for the mean R.",
+        "exit in time; the column of your prices uses these alone. All excludes what was",
+        "set aside. R is before costs. The intervals are Wilson's for winners, and those",
+        "of a bootstrap for the mean R.",
     ]
     return [*lines, *notes]
 

@@ -154,6 +154,12 @@ def test_the_size_is_the_greatest_number_of_lots_that_loses_no_more_than_allowed
     assert amount * risk * point_value <= equity * fraction < (amount + lot) * risk * point_value
 
 
+def test_a_quotient_that_rounds_up_to_a_whole_lot_adds_none() -> None:
+    # 1,234,567 lots would lose 864,196.9, a hair more than allowed; to 28 digits the quotient is 1,234,567.
+    account = Account(equity=D("8641968.999999999999999999999"), currency="USD", risk_fraction=D("0.1"))
+    assert size(account, contract("1", "0.1"), D(100), D("0.7"))[0] == 1_234_566
+
+
 @pytest.mark.parametrize("wrong", [{"currency": "EURO"}, {"fx": {"USD": 0}}, {"fx": {"USD": "-0.9"}}])
 def test_an_account_in_no_currency_or_at_no_rate_is_refused(wrong: dict[str, object]) -> None:
     with pytest.raises(ValidationError):

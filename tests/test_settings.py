@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import time
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
@@ -205,6 +206,21 @@ def test_the_environment_overrules_the_file(loaded: Loader) -> None:
 def test_an_override_of_nothing_is_refused(loaded: Loader, name: str, told: str) -> None:
     with pytest.raises(SettingsError, match=told):
         loaded(FULL, {name: "x"})
+
+
+def quiet(start: str) -> str:
+    return FULL + f'[quiet.screen]\nstart = {start}\nend = "07:00"\nzone = "Europe/Berlin"\n'
+
+
+@pytest.mark.parametrize("start", ['"22:00"', "22:00:00"])
+def test_a_time_of_day_is_a_text_or_one_of_the_format(loaded: Loader, start: str) -> None:
+    assert loaded(quiet(start)).quiet["screen"].start == time(22)
+
+
+@pytest.mark.parametrize("start", ["22", "22.5", "true", '"22"', '"22:00+02:00"', '"22:00Z"', "22:00:30", '"24:00"'])
+def test_a_time_of_day_that_could_mean_something_else_is_refused(loaded: Loader, start: str) -> None:
+    with pytest.raises(SettingsError, match=r"quiet\.screen\.start: must be a time of day such as 18:00"):
+        loaded(quiet(start))
 
 
 @pytest.mark.parametrize(

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
     from scanner.configuration.toml_files.lines import Keys
 
-FILLED = {"sinks": [""], "start": "00:00:01", "end": "00:00:02", "zone": "UTC", "date": "2000-01-01", "ratio": "1:1"}
+FILLED = {"sinks": [""], "start": "00:00", "end": "00:01", "zone": "UTC", "date": "2000-01-01", "ratio": "1:1"}
 """Placeholders for required settings, so that the settings around them can be checked."""
 
 

@@ -33,7 +33,6 @@ KINDS = {
     "decimal": "a number",
     "finite": "a number",
     "bool": "true or false",
-    "time": "a time of day such as 18:00",
     "string": "text, in quotes",
     "path": "a path, in quotes",
     "tuple": 'a list, such as ["15m"]',

@@ -1,10 +1,9 @@
 """The tables of a configuration, each as a model with the meaning of its settings."""
 
-# ruff: noqa: TC001, TC003 - pydantic reads the annotations
+# ruff: noqa: TC001 - pydantic reads the annotations
 
 from __future__ import annotations
 
-from datetime import time
 from pathlib import Path
 from typing import Any, Literal, Self
 
@@ -20,6 +19,7 @@ from scanner.configuration.model.values import (
     Ratio,
     Step,
     TimeframeName,
+    TimeOfDay,
     Zone,
 )
 from scanner.events import Kind
@@ -38,7 +38,7 @@ class StationSettings(ConfigTable):
     keep_days: int = Field(
         400, ge=1, description="days for which events and recordings are kept; a story counts from its end"
     )
-    summary_at: time | None = Field(None, description="time of day of the «still watching» summary, in the zone")
+    summary_at: TimeOfDay | None = Field(None, description="time of day of the «still watching» summary, in the zone")
     health_port: int | None = Field(None, ge=1, le=65_535, description="port on loopback for metrics and health")
 
 
@@ -107,8 +107,8 @@ class Route(ConfigTable):
 class Quiet(ConfigTable):
     """Quiet hours of a sink: waiting messages are delivered as one digest at their end."""
 
-    start: time = Field(description="when they start, such as 22:00")
-    end: time = Field(description="when they end; on the next day if that is earlier than the start")
+    start: TimeOfDay = Field(description="when they start, such as 22:00")
+    end: TimeOfDay = Field(description="when they end; on the next day if that is earlier than the start")
     zone: Zone = Field(description="time zone of the hours")
 
     @model_validator(mode="after")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import date, datetime
+from datetime import date, datetime, time
 from decimal import Decimal
 from typing import Annotated
 
@@ -48,6 +48,13 @@ def _a_day(text: str) -> str:
     return text
 
 
+def _a_time_of_day(value: object) -> time:
+    text = value.isoformat() if isinstance(value, time) else str(value)
+    if not re.fullmatch("([01][0-9]|2[0-3]):[0-5][0-9](:00)?", text):  # a number would be read as seconds
+        raise ValueError(f'must be a time of day such as 18:00, not "{text}"')
+    return time.fromisoformat(text)
+
+
 def _as_text(value: object) -> object:
     """Turn numbers and dates, for which TOML has its own forms, back into text."""
     if isinstance(value, bool):
@@ -90,3 +97,4 @@ Step = Annotated[str, BeforeValidator(_as_text), AfterValidator(_a_step)]
 Currency = Annotated[str, AfterValidator(_a_currency)]
 Day = Annotated[str, BeforeValidator(_iso), AfterValidator(_a_day)]
 Ratio = Annotated[str, AfterValidator(_a_ratio)]
+TimeOfDay = Annotated[time, BeforeValidator(_a_time_of_day)]

@@ -61,7 +61,7 @@ def test_the_tapes_say_something() -> None:
     found = setups(told)
     assert len(found) > 50
     kinds = Counter(event.kind for event in later(told))
-    # Without a leap as after a split no story is broken off, and without a restated bar no setup is withdrawn.
+    # Without a jump as after a split no story is broken off, and without a restated bar no setup is withdrawn.
     assert kinds.keys() == {kind for kind, facts in KINDS.items() if facts.data is StoryData} - {"setup.broken_off"}
     assert min(kinds.values()) > 50
     assert {event.data["direction"] for event in found} == {"long", "short"}

@@ -54,7 +54,7 @@ class Stop:
     their place, in the order of the setups among those chosen; ``forming`` are those that the next bar may complete.
 
     The others are (k, bar), in order: ``spiked`` are bars that may be bad ticks, and ``warm`` those that end a hold;
-    setups come after them. ``leaps`` are bars, not taken in yet, that open so far from the last close that it may be a
+    setups come after them. ``jumps`` are bars, not taken in yet, that open so far from the last close that it may be a
     split.
     """
 
@@ -66,7 +66,7 @@ class Stop:
     forming: list[Hits]
     spiked: list[tuple[int, int]]
     warm: list[tuple[int, int]]
-    leaps: list[tuple[int, int]]
+    jumps: list[tuple[int, int]]
 
 
 def windows(rules: Rules, setups: Sequence[Chosen]) -> tuple[int, int]:
@@ -163,8 +163,8 @@ class Pool:
         """Take in new bars of several series, and stop after each stretch that all of them took in.
 
         ``rows`` are the series, each once; those of the series rows[k] are the bars ends[k−1]…ends[k]−1 of ``bars``.
-        The windows stay as they are until the next stop is asked for. At a leap the caller may ``clear`` the series;
-        then the leaping bar becomes its first. Otherwise it is taken in as it is.
+        The windows stay as they are until the next stop is asked for. At a jump the caller may ``clear`` the series;
+        then the jumping bar becomes its first. Otherwise it is taken in as it is.
         """
         begin = np.concatenate([[0], ends[:-1]])
         some = begin < ends
@@ -215,13 +215,13 @@ class Pool:
                 found += self._found(self.finds, own, first, stop)
                 forming += self._found(self.ahead, own, first, stop)
                 spiked += [(start + place, index) for place, index in self._spiked(own, stop - count, stop)]
-            first, stop, _, leaping = np.ascontiguousarray(judged.T)
+            first, stop, _, jumping = np.ascontiguousarray(judged.T)
             warm = list(self._warm(taken, stop, held))
-            leaps = [(place, int(stop[place])) for place in np.flatnonzero(leaping).tolist()]
-            yield Stop(going, taken, first, stop, _joined(found), _joined(forming), spiked, warm, leaps)
-            for place, _ in leaps:
+            jumps = [(place, int(stop[place])) for place in np.flatnonzero(jumping).tolist()]
+            yield Stop(going, taken, first, stop, _joined(found), _joined(forming), spiked, warm, jumps)
+            for place, _ in jumps:
                 if self.state["count"][taken[place]]:
-                    self.state["leap_seen"][taken[place]] = True
+                    self.state["jump_seen"][taken[place]] = True
             going = going[begin[going] < end[going]]
 
     def begins(self, rows: Integers) -> tuple[Integers, Integers]:

@@ -23,7 +23,7 @@ from scanner.follow.setup_events import found_of, series_event, setup_event
 from scanner.follow.stories import Ends, go_on_together
 from scanner.follow.story_events import Teller
 from scanner.judgement import Case, Judgement, Weighed, judge, weigh
-from scanner.market.splits import leap_in_words, suspected_split
+from scanner.market.splits import jump_in_words, suspected_split
 from scanner.trade.levels import grid_of
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
@@ -204,12 +204,12 @@ class SeriesEngine:
         reason = f"warm again after {self.rulebook.rules.warm_up} bars"
         return series_event("series.resumed", self.case(), self._times(index), reason, 0)
 
-    def leap(self, index: int) -> Iterator[Event]:
-        """Put the series on hold if a leaping bar may be a split, and give the events."""
+    def jump(self, index: int) -> Iterator[Event]:
+        """Put the series on hold if a jumping bar may be a split, and give the events."""
         split = self._suspected_split(index)
         if split is None:
             return
-        reason = f"{leap_in_words(split)}; put on hold until warm again"
+        reason = f"{jump_in_words(split)}; put on hold until warm again"
         if self.ends is not None:
             self.ends.break_off(index)
         elif self.follower is not None:
@@ -309,7 +309,7 @@ class SeriesEngine:
         self.follower.restore(kept)
 
     def pass_over(self, index: int) -> None:
-        """Put the series on hold where it was held before, at a leaping bar, without an event."""
+        """Put the series on hold where it was held before, at a jumping bar, without an event."""
         if self._suspected_split(index) is not None:
             self.series.restart()
 
@@ -347,8 +347,8 @@ def said_at(stop: Stop, engines: Sequence[SeriesEngine]) -> Iterator[tuple[int, 
         yield numbers[place], engines[numbers[place]].resumed(index)
     if stop.setups or stop.forming:
         yield from _said_of_setups(stop, engines)
-    for place, index in stop.leaps:
-        for event in engines[numbers[place]].leap(index):
+    for place, index in stop.jumps:
+        for event in engines[numbers[place]].jump(index):
             yield numbers[place], event
 
 

@@ -57,13 +57,13 @@ def push_joined(engines: Sequence[SeriesEngine], bars: Bars, ends: NDArray[np.in
 def push_silently(engines: Sequence[SeriesEngine], bars: Sequence[Bars]) -> Iterator[Stop]:
     """Give several different engines of one pool their new bars, and stop after each stretch taken in.
 
-    They give no events, but are put on hold where prices leap.
+    They give no events, but are put on hold where prices jump.
     """
     for engine in engines:
         engine.leans.forget()
     rows = np.array([engine.series.row for engine in engines], dtype=np.int64)
     for stop in engines[0].series.pool.take_each(rows, bars):
         yield stop
-        for place, index in stop.leaps:
-            for _ in engines[int(stop.series[place])].leap(index):
+        for place, index in stop.jumps:
+            for _ in engines[int(stop.series[place])].jump(index):
                 pass

@@ -15,7 +15,7 @@ from scanner.clocks import SECOND
 from scanner.market.bars import NO_BARS, NO_TIME, Bars
 from scanner.market.numbers import NumberReason, number_faults
 from scanner.market.order import RowOrder
-from scanner.market.unusual import EVERYTHING, LEAP, LEAPS, NUMBERS, SEAMS, STILL, VOLUMES, unusual
+from scanner.market.unusual import EVERYTHING, JUMP, JUMPS, NUMBERS, SEAMS, STILL, VOLUMES, unusual
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -51,10 +51,10 @@ NOTES_KEPT = 1_000
 """Notes kept for each reason and call; further rows are only counted."""
 
 RANGES = 3.0
-"""A price leaps only if it is farther away than this many times the range before it, and its own range or body."""
+"""A price jumps only if it is farther away than this many times the range before it, and its own range or body."""
 
 STATE = struct.Struct("<qqqqq?5d")
-"""A snapshot: the last bar's open and close time, a leap's open time, phase and rival phase, whether the phase is sure,
+"""A snapshot: the last bar's open and close time, a jump's open time, phase and rival phase, whether the phase is sure,
 and the last bar's prices and volume."""
 NO_PHASE = -1
 
@@ -349,15 +349,15 @@ class Guard:
                 found.note(reason, where, say)
 
     def _note_oddities(self, bars: Bars, found: _Findings, before: tuple[int, int] | None, odd: int) -> None:
-        """Note bars before which others are missing, those without any trade or volume, and leaps in price.
+        """Note bars before which others are missing, those without any trade or volume, and jumps in price.
 
         ``before`` is the bar before them, and ``odd`` says what may be unusual; see ``unusual``.
         """
         good = found.good
         if odd & VOLUMES or found.raw.unreadable:
             self._note_volumes(bars, found, good)
-        if odd & LEAPS:
-            self._note_leaps(bars, found, good)
+        if odd & JUMPS:
+            self._note_jumps(bars, found, good)
         if odd & STILL and len(idle := np.flatnonzero((bars.high == bars.low) & (bars.volume == 0))):
             found.note("no trade", good[idle], "no trade: neither range nor volume")
         if odd & SEAMS and self.timetable.calendar.known:
@@ -407,16 +407,16 @@ class Guard:
                 lambda index: "no volume, unlike the bar before" if ends[index] else "a volume, unlike the bar before",
             )
 
-    def _note_leaps(self, bars: Bars, found: _Findings, good: NDArray[np.intp]) -> None:
+    def _note_jumps(self, bars: Bars, found: _Findings, good: NDArray[np.intp]) -> None:
         """Note bars that open far from the last close, or reach far beyond their own open and close.
 
-        Far is by a factor of ``LEAP``, and by several times the ranges beside it: prices near zero double every day.
+        Far is by a factor of ``JUMP``, and by several times the ranges beside it: prices near zero double every day.
         """
         _, last_high, last_low, last_close, _ = self._last_row
         last = np.append(bars.open[0] if isnan(last_close) else last_close, bars.close[:-1])
         # A few comparisons clear nearly every bar.
         least, most = np.minimum(bars.low, last), np.maximum(bars.high, last)
-        suspects = np.flatnonzero((least > 0) & (most >= LEAP * least))
+        suspects = np.flatnonzero((least > 0) & (most >= JUMP * least))
         if not len(suspects):
             return
         ranges = np.append(0.0 if isnan(last_close) else last_high - last_low, bars.high - bars.low)
@@ -430,9 +430,9 @@ class Guard:
         )
         said: dict[int, str] = {}
         for words, price, other, beside in sides:
-            leaps = (price >= LEAP * other) | (other >= LEAP * price)
-            leaps &= np.abs(price - other) > RANGES * np.maximum(before, beside)
-            for index, ratio in zip(good[suspects[leaps]].tolist(), (price / other)[leaps].tolist(), strict=True):
+            jumps = (price >= JUMP * other) | (other >= JUMP * price)
+            jumps &= np.abs(price - other) > RANGES * np.maximum(before, beside)
+            for index, ratio in zip(good[suspects[jumps]].tolist(), (price / other)[jumps].tolist(), strict=True):
                 said.setdefault(index, words.format(f"{ratio:.3g}"))
         if said:
             found.note("price jump", np.array(sorted(said)), said.__getitem__)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     Times = NDArray[np.int64]
 
-LEAP = 366 * DAY
+JUMP = 366 * DAY
 """A row this long after the last one is accepted only when the next row continues from it: its date may be wrong, and
 then every correct row after it would seem to go backward."""
 
@@ -33,7 +33,7 @@ class Fault:
 
 @dataclass(slots=True)
 class RowOrder:
-    """What the next rows must follow: the open and close time of the last one taken, and the open time of a leap."""
+    """What the next rows must follow: the open and close time of the last one taken, and the open time of a jump."""
 
     last: tuple[int, int] | None = None
     ahead: int | None = None
@@ -42,7 +42,7 @@ class RowOrder:
         """Take rows in the order sent and give those out of order; the time needed grows only with the faults."""
         seams = np.flatnonzero(opens[1:] != closes[:-1])  # few: nearly every row begins where the one before it ends
         next_opens = opens[seams + 1]
-        astray = (next_opens < closes[seams]) | (next_opens > opens[seams] + LEAP)
+        astray = (next_opens < closes[seams]) | (next_opens > opens[seams] + JUMP)
         suspects = [*(seams[astray] + 1).tolist(), len(opens)]
         faults: list[Fault] = []
         position, held = 0, -1
@@ -65,6 +65,6 @@ class RowOrder:
             return None
         if begin < self.last[1]:
             return "repeated" if begin == self.last[0] else "backward" if begin < self.last[0] else "overlapping"
-        if begin - self.last[0] > LEAP and (self.ahead is None or not 0 < begin - self.ahead <= LEAP):
+        if begin - self.last[0] > JUMP and (self.ahead is None or not 0 < begin - self.ahead <= JUMP):
             return "ahead"
         return None

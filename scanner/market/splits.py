@@ -21,13 +21,13 @@ UNITS = ((10, 1), (100, 1), (1000, 1))
 TOLERANCE = 0.025
 
 
-def suspected_split(last_close: float, open_: float, atr: float, leap_atr: float) -> tuple[int, int] | None:
+def suspected_split(last_close: float, open_: float, atr: float, jump_atr: float) -> tuple[int, int] | None:
     """Give the split or change of unit (new, old) that an opening looks like, if any.
 
-    It does if it lies within 2.5 % of a common ratio to the last close and further than ``leap_atr`` ATR from it.
+    It does if it lies within 2.5 % of a common ratio to the last close and further than ``jump_atr`` ATR from it.
     Prices at or below zero have no ratio.
     """
-    if not (last_close > 0 and open_ > 0 and abs(open_ - last_close) > leap_atr * atr):
+    if not (last_close > 0 and open_ > 0 and abs(open_ - last_close) > jump_atr * atr):
         return None
     usual = (*RATIOS, *UNITS)
     candidates = [*usual, *((old, new) for new, old in usual)]
@@ -35,7 +35,7 @@ def suspected_split(last_close: float, open_: float, atr: float, leap_atr: float
     return (new, old) if abs(open_ / last_close * new / old - 1) <= TOLERANCE else None
 
 
-def leap_in_words(ratio: tuple[int, int]) -> str:
+def jump_in_words(ratio: tuple[int, int]) -> str:
     """Say what a price jump by a ratio (new, old) looks like."""
     new, old = ratio
     is_unit = ratio in UNITS or (old, new) in UNITS

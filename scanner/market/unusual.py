@@ -18,13 +18,13 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Times = NDArray[np.int64]
 
-LEAP = 1.8
+JUMP = 1.8
 """A price is noted if it is this many times its neighbour: just under 2, as after a split or in another unit."""
 
-SEAMS, NUMBERS, VOLUMES, LEAPS, STILL = (1 << bit for bit in range(5))
+SEAMS, NUMBERS, VOLUMES, JUMPS, STILL = (1 << bit for bit in range(5))
 """What may be unusual about a row: it does not begin where the one before it ends; no bar can have its numbers; only
-one of the two has a volume; its price leaps; it has neither range nor volume."""
-EVERYTHING = SEAMS | NUMBERS | VOLUMES | LEAPS | STILL
+one of the two has a volume; its price jumps; it has neither range nor volume."""
+EVERYTHING = SEAMS | NUMBERS | VOLUMES | JUMPS | STILL
 
 
 def unusual(
@@ -39,7 +39,7 @@ def unusual(
     if before is not None:
         end, close, without = before[1], last_row[3], isnan(last_row[4])
     prices = lent(raw.open), lent(raw.high), lent(raw.low), lent(raw.close)
-    return int(_look(lent(opens), lent(closes), *prices, lent(raw.volume), end, close, without, BEYOND_PRICES, LEAP))
+    return int(_look(lent(opens), lent(closes), *prices, lent(raw.volume), end, close, without, BEYOND_PRICES, JUMP))
 
 
 @compiled
@@ -55,7 +55,7 @@ def _look(
     last_close: float,
     last_without: bool,
     beyond: float,
-    leap: float,
+    jump: float,
 ) -> int:
     """Look at every row and the one before it; NaN fails all comparisons."""
     faults, still = 0, 0
@@ -65,16 +65,16 @@ def _look(
         faults += (not sound) | (volumes[i] < 0.0) | (volumes[i] == np.inf)
         still += (highs[i] == lows[i]) & (volumes[i] == 0.0)
     least, most = min(lows[0], last_close), max(highs[0], last_close)
-    leaps = int((least > 0.0) & (most >= leap * least))
+    jumps = int((least > 0.0) & (most >= jump * least))
     changes = int((volumes[0] != volumes[0]) != last_without)
     seams = int(opens[0] != last_end)
     next_opens, next_highs, next_lows, next_volumes = opens[1:], highs[1:], lows[1:], volumes[1:]
     for i in range(len(next_opens)):
         least, most = min(next_lows[i], lasts[i]), max(next_highs[i], lasts[i])
-        leaps += (least > 0.0) & (most >= leap * least)
+        jumps += (least > 0.0) & (most >= jump * least)
         changes += (next_volumes[i] != next_volumes[i]) != (volumes[i] != volumes[i])
         seams += next_opens[i] != closes[i]
     found = 0
-    for count, what in ((seams, SEAMS), (faults, NUMBERS), (changes, VOLUMES), (leaps, LEAPS), (still, STILL)):
+    for count, what in ((seams, SEAMS), (faults, NUMBERS), (changes, VOLUMES), (jumps, JUMPS), (still, STILL)):
         found |= what if count else 0
     return found

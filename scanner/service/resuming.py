@@ -143,7 +143,7 @@ def _begun(
     new = ends[found] - since
     with pool.without_setups():  # its events were published at the time
         for stop in pool.take(rows, np.cumsum(new), bars.runs(since, new)):
-            for place, index in stop.leaps:
+            for place, index in stop.jumps:
                 engines[found[stop.series[place]]].pass_over(index)
     return found
 

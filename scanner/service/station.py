@@ -126,7 +126,7 @@ class Station:
                 starting.result()
                 self._schedule()
                 lasting = [
-                    watch_clock(lambda: self.clock.wall_time(self.clock.now()), self._sleep, self._leapt),
+                    watch_clock(lambda: self.clock.wall_time(self.clock.now()), self._sleep, self._jumped),
                     self._watch_store(),
                     self.summaries.keep_summing_up(),
                     *self._listeners(),
@@ -297,7 +297,7 @@ class Station:
                 await self._close(group, close)
         await asyncio.gather(*(intake.first_round() for intake in self.intakes.values()))
 
-    async def _leapt(self, seconds: float) -> None:
+    async def _jumped(self, seconds: float) -> None:
         """Report that the clock was set or the machine slept."""
         if seconds < 0:
             self.to_report.note(
@@ -305,7 +305,7 @@ class Station:
             )
         else:
             self.log.info("the clock jumped", seconds=round(seconds))
-        self.timers.clock_leapt(seconds)
+        self.timers.clock_jumped(seconds)
 
     async def _close(self, group: Group, close: int) -> None:
         """Ask for the closed bars of a group, up to the one with this close."""

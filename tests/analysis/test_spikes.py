@@ -34,7 +34,7 @@ def quiet(number: int) -> Row:
 
 
 def watching(rows: list[Row], **rules: float) -> SeriesEngine:
-    """Give an engine that has seen some bars, and looks for doji pauses; no leap is a split to it."""
+    """Give an engine that has seen some bars, and looks for doji pauses; no jump is a split to it."""
     rulebook = Rulebook(Rules(hold_atr=1e9, **rules), (Chosen(DOJI, DOJI.numbers()),))
     watcher = engine(rulebook=rulebook)
     watcher.push(bars_of(rows))

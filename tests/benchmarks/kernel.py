@@ -75,7 +75,7 @@ class Long:
             news = (self.columns, self.times, self.sessions)
             kernel.advance(*windows, rows, begin, end, *news, pool.rules.record, pool.kept, judged)
             if judged[0, kernel.REASON]:
-                pool.state["leap_seen"][self.row] = True
+                pool.state["jump_seen"][self.row] = True
             first, stop = judged[:, kernel.FIRST].copy(), judged[:, kernel.END].copy()
             for chosen, numbers in zip(pool.setups, pool.numbers, strict=True):
                 found += chosen.setup.find(pool.columns, rows, first, stop, numbers, self.marks, self.found)

@@ -104,10 +104,10 @@ def test_a_volume_that_cannot_be_read_is_noted_and_the_bar_taken() -> None:
         ((-5.0, 10.0, -6.0, 9.0, 5.0), ""),
     ],
 )
-def test_leaps_in_price_and_a_volume_that_ends_are_noted(row: tuple[float, ...], said: str) -> None:
+def test_jumps_in_price_and_a_volume_that_ends_are_noted(row: tuple[float, ...], said: str) -> None:
     first: Row = (START, 10.0, 11.0, 9.0, 10.5, 5.0)
-    leaping: Row = (START + QUARTER, *row)  # type: ignore[assignment]  # five
-    for cut in ([[first, leaping]], [[first], [leaping]]):
+    jumping: Row = (START + QUARTER, *row)  # type: ignore[assignment]  # five
+    for cut in ([[first, jumping]], [[first], [jumping]]):
         watching, texts = guard(), []
         for rows in cut:
             texts += [note.text for note in watching.check(raw(rows)).notes]
@@ -128,7 +128,7 @@ def test_where_sessions_are_unknown_bars_must_keep_step_and_not_overlap() -> Non
     assert len(checked.bars) == 3
 
 
-def test_one_wrong_date_costs_one_row_and_a_real_leap_costs_one_too() -> None:
+def test_one_wrong_date_costs_one_row_and_a_real_jump_costs_one_too() -> None:
     rows = [good(n) for n in range(4)]
     checked = guard().check(raw([*rows[:2], (START + YEARS, *good(0)[1:]), *rows[2:]]))
     assert (checked.counts, len(checked.bars)) == ({"jump in time": 1}, 4)

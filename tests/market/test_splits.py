@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from scanner.analysis.rules import Rules
 from scanner.market.bars import Bars
-from scanner.market.splits import RATIOS, UNITS, Adjustment, adjust, leap_in_words
+from scanner.market.splits import RATIOS, UNITS, Adjustment, adjust, jump_in_words
 from scanner.market.splits import suspected_split as suspected
 from tests.outside.real_bars import DailyBars, shares
 
@@ -87,8 +87,8 @@ def test_prices_in_another_unit_are_suspected_up_to_the_tolerance(times: int) ->
             assert suspected_split(3.2, 3.2 * factor * (1 + off), 0.05) == ratio
         for off in (0.0251, -0.0251):
             assert suspected_split(3.2, 3.2 * factor * (1 + off), 0.05) is None
-        assert leap_in_words(ratio).endswith("as after a change of unit, such as from pence to pounds, or a split")
-    assert leap_in_words((2, 1)) == "opens near 1:2 of the last close, as after a split"
+        assert jump_in_words(ratio).endswith("as after a change of unit, such as from pence to pounds, or a split")
+    assert jump_in_words((2, 1)) == "opens near 1:2 of the last close, as after a split"
 
 
 def test_what_is_off_the_ratios_or_within_the_usual_range_is_not() -> None:

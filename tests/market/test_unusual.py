@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from scanner.market.bars import RawBars
-from scanner.market.unusual import LEAPS, NUMBERS, SEAMS, STILL, VOLUMES, unusual
+from scanner.market.unusual import JUMPS, NUMBERS, SEAMS, STILL, VOLUMES, unusual
 
 Row = tuple[int, int, float, float, float, float, float]
 
@@ -36,7 +36,7 @@ def between(one: Row, other: Row) -> int:
     return (
         SEAMS * (other[0] != one[1])
         | VOLUMES * (isnan(other[6]) != isnan(one[6]))
-        | LEAPS * (least > 0 and most >= 1.8 * least)
+        | JUMPS * (least > 0 and most >= 1.8 * least)
     )
 
 
@@ -54,5 +54,5 @@ def test_one_pass_finds_what_there_is_to_find(rows: list[Row], before: Row | Non
         wanted |= between(one, other)
     for row in rows:
         wanted |= NUMBERS * (not is_sound(row)) | STILL * (row[3] == row[4] and row[6] == 0)
-    told = ~0 if all(map(is_sound, whole)) else ~LEAPS  # of prices that cannot be read, nobody asks how far they leap
+    told = ~0 if all(map(is_sound, whole)) else ~JUMPS  # of prices that cannot be read, nobody asks how far they jump
     assert found & told == wanted & told

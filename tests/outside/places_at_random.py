@@ -47,7 +47,7 @@ def counted(rules: Rules, names: Sequence[str] = REAL_SERIES) -> tuple[Counter[s
             found: list[int] = []
             for stop in series.take(bars[number : number + 1]):
                 found = [sign for _, spots in stop.setups for sign in spots[:, 2].tolist()]
-                if any(is_split(series, index) for _, index in stop.leaps):
+                if any(is_split(series, index) for _, index in stop.jumps):
                     series.restart()
             if not series.warm:
                 continue
@@ -60,7 +60,7 @@ def counted(rules: Rules, names: Sequence[str] = REAL_SERIES) -> tuple[Counter[s
 
 
 def is_split(series: Series, index: int) -> bool:
-    """Whether a leap looks like a split, which makes earlier prices meaningless."""
+    """Whether a jump looks like a split, which makes earlier prices meaningless."""
     last, opened = float(series.columns[3, index - 1]), float(series.columns[0, index])
     atr = float(series.pool.state["atr"][series.row])
     return suspected_split(last, opened, atr, series.pool.rules.hold_atr) is not None

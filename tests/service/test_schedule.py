@@ -182,7 +182,7 @@ async def test_jobs_planned_by_a_clock_that_was_ahead_are_planned_again() -> Non
     timers = Timers(PacedClock(0, 1))
     timers.start(AnUpkeep())  # type: ignore[arg-type]  # all that is asked of it
     TwoDaysAhead.ahead = timedelta()
-    timers.clock_leapt(-2 * 86_400)
+    timers.clock_jumped(-2 * 86_400)
     (due,) = {scheduler.get_job("tidy").next_run_time for scheduler in planned}
     timers.stop()
     assert due - datetime.now(UTC) < timedelta(minutes=2)

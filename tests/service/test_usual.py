@@ -119,7 +119,7 @@ KNOWN = 300
 SPLITS = tuple(
     Adjustment(int(TAPES["AUK"].open_time[bar]), ratio) for bar, ratio in ((250, Fraction(2)), (420, Fraction(1, 2)))
 )
-ODD = ("restated", "missing", "twice", "idle", "bad", "no volume", "volume ends", "leap", "double", "open", "alone")
+ODD = ("restated", "missing", "twice", "idle", "bad", "no volume", "volume ends", "jump", "double", "open", "alone")
 CHANGES: tuple[str | None, ...] = (*[None] * 5, *ODD)
 
 
@@ -147,7 +147,7 @@ def answer_of(bars: Bars, change: str | None) -> RawBars:
         prices[3, 0] = prices[2, 0]
     elif change == "bad":
         prices[1, -1] = prices[2, -1] - 1
-    elif change == "leap":
+    elif change == "jump":
         prices[:, -1] += 10_000
     elif change == "idle":
         prices[:, -1], volume[-1] = prices[3, -2], 0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 from threading import Thread
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from pyarrow import parquet
@@ -81,7 +81,7 @@ P, Q, S, T = (Decimal(text) for text in ("101.40", "101.55", "100", "250"))
     ],
 )
 def test_a_price_or_size_given_again_replaces_the_first_unless_it_is_the_same(
-    store: Store, again: dict[str, Decimal], kept: tuple[Decimal, Decimal] | None
+    store: Store, again: dict[str, Any], kept: tuple[Decimal, Decimal] | None
 ) -> None:
     first = store.decisions.add("a", "take", price=P, size=S, text="late")
     if kept is None:

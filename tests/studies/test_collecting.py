@@ -71,7 +71,7 @@ def rows_of(table: pd.DataFrame) -> list[Any]:
 
 
 def tapes(count: int) -> Bars:
-    """Join invented 15-minute tapes; prices leap between them, so that series are put on hold."""
+    """Join invented 15-minute tapes; prices jump between them, so that series are put on hold."""
     parts = [bars_of(tape(seed)) for seed in range(count)]
     joined = Bars.joined(parts)
     opens = parts[0].open_time[0] + (parts[0].close_time[0] - parts[0].open_time[0]) * np.arange(len(joined))

@@ -188,23 +188,23 @@ def test_refused_rows_are_counted_by_file_whatever_the_files_hold(tmp_path: Path
 @pytest.mark.parametrize("workers", [1, 2])
 def test_series_with_too_few_bars_and_those_put_on_hold_are_named(tmp_path: Path, workers: int) -> None:
     whole = table_of("IBM")
-    leaping = whole
+    jumping = whole
     for column in ("open", "high", "low", "close"):
         prices = [price / (4 if row >= 1_000 else 1) for row, price in enumerate(whole[column].to_pylist())]
-        leaping = leaping.set_column(leaping.column_names.index(column), column, pa.array(prices))
-    for name, table in {"LEAP": leaping, "SHORT": whole[:90], "WHOLE": whole}.items():
+        jumping = jumping.set_column(jumping.column_names.index(column), column, pa.array(prices))
+    for name, table in {"JUMP": jumping, "SHORT": whole[:90], "WHOLE": whole}.items():
         parquet.write_table(table, tmp_path / f"{name}.parquet")
     for how in (How(tmp_path / "out", workers=workers), How(tmp_path / "out", workers=1)):
         study, _ = study_files([tmp_path], READING, Asked(variants=False, draws=0), how)
-        leap, short = study.unjudged
-        assert (leap.series, leap.holds, short) == ("LEAP/1d", 1, Unjudged("SHORT/1d", 0, 0))
-        assert leap.judged == len(whole) - 2 * (Rules().warm_up - 1)
+        jump, short = study.unjudged
+        assert (jump.series, jump.holds, short) == ("JUMP/1d", 1, Unjudged("SHORT/1d", 0, 0))
+        assert jump.judged == len(whole) - 2 * (Rules().warm_up - 1)
         assert left_out(study.checked, study.unjudged)[-2:] == [
             "1 series left out, since it has too few bars for the rules: SHORT/1d",
-            "1 series put on hold, 1 time in all, where a price jump may be a split: LEAP/1d",
+            "1 series put on hold, 1 time in all, where a price jump may be a split: JUMP/1d",
         ]
     report = orjson.loads(report_of(study).to_json())
-    assert [each["series"] for each in report["unjudged"]] == ["LEAP/1d", "SHORT/1d"]
+    assert [each["series"] for each in report["unjudged"]] == ["JUMP/1d", "SHORT/1d"]
     assert set(left_out(study.checked, study.unjudged)) <= set(summary(study, report_of(study), "UTC"))
 
 

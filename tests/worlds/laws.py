@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 BEGINS = tuple(kind for kind, facts in KINDS.items() if facts.begins)
 OF_BARS = (*OF_SETUPS, "series.held", "series.resumed")
-MAY_BREAK_OFF = {"restated-bars", "odd-rows", "late-bars", "clock-leaps"}
+MAY_BREAK_OFF = {"restated-bars", "odd-rows", "late-bars", "clock-jumps"}
 """Mischief that may change bars."""
 MINUTE = 60 * SECOND
 NAMED = 50

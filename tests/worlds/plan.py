@@ -35,7 +35,7 @@ MISCHIEF = {
     "sink-trouble": "sinks refuse, fail, are slow, or take an event and do not say so",
     "decisions": "the user takes, passes, leaves and notes, twice too, and with a disk that fails meanwhile",
     "reloads": "the list changes: instruments, timeframes and rules, at a reload or a restart",
-    "clock-leaps": "the clock is set ahead or back, and right again",
+    "clock-jumps": "the clock is set ahead or back, and right again",
     "upkeep": "the store is tidied, pruned and, while nobody watches, compacted",
 }
 LONGEST = 26
@@ -123,7 +123,7 @@ class Fate:
         self.outages = self._windows("feed-trouble", 3, (20, 120, 600), ("refuses", "hangs", "is silent", "breaks"))
         self.bad_disk = self._windows("disk-errors", 2, (10, 60, 200), (0.3, 0.9))
         self.sinks_out = self._windows("sink-trouble", 3, (20, 120, 600), ("screen", "letters"))
-        self.leaps = self._windows("clock-leaps", 3, (20, 120, 400), (-400.0, -45.0, -3.0, 3.0, 45.0, 400.0))
+        self.jumps = self._windows("clock-jumps", 3, (20, 120, 400), (-400.0, -45.0, -3.0, 3.0, 45.0, 400.0))
         self._disk = self.plan.chance("disk")
         self.kills = self.plan.chance("how it is killed")
         self._slow = self.plan.chance("slow")
@@ -150,7 +150,7 @@ class Fate:
 
     def now(self) -> int:
         """Give what the clock shows, which may be wrong."""
-        return self.true_time() + round((self._within(self.leaps) or 0.0) * SECOND)
+        return self.true_time() + round((self._within(self.jumps) or 0.0) * SECOND)
 
     def wall_time(self, moment: int) -> float:
         """Give a moment in seconds."""

@@ -21,7 +21,7 @@ HAPPENS = {
     *("feed breaks", "feed hangs", "feed is silent", "feed refuses", "odd answers"),
     *("disk read errors", "disk write errors", "disk hangs", "sink failures", "sink refusals", "answers lost"),
     *("decisions", "decisions refused", "reloads", "lists changed at a start", "repeated deliveries"),
-    *("bars late", "bars restated", "bars that never came", "clock leaps"),
+    *("bars late", "bars restated", "bars that never came", "clock jumps"),
     *("setups said", "endings said", "setup.withdrawn", "setup.broken_off", "feed.late", "station.caught_up"),
 }
 

@@ -91,7 +91,7 @@ class World(Fate):
         self.counts["bars late"] = self.exchange.late
         self.counts["bars restated"] = self.exchange.restated
         self.counts["bars that never came"] = self.exchange.never
-        self.counts["clock leaps"] = len(self.leaps)
+        self.counts["clock jumps"] = len(self.jumps)
 
     def run(self) -> None:
         """Run it, and judge the result."""

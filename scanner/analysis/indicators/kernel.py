@@ -38,7 +38,7 @@ from scanner.analysis.indicators.running import (
     crossed,
     crosses,
     fill,
-    first_leap,
+    first_jump,
     in_session,
     in_sessions,
     session_at,
@@ -94,7 +94,7 @@ def _take_block(
     scratch: Floats,
     sides: NDArray[np.int8],
 ) -> int:
-    """Take in the bars begin…end−1 of one series; gives the first bar not taken: ``end``, or one that leaps."""
+    """Take in the bars begin…end−1 of one series; gives the first bar not taken: ``end``, or one that jumps."""
     seen, shift = state.count, deep.shape[1] - series.shape[1]
     at, to = begin + shift, end + shift  # in the deep window
     slows, gaps, body, spare = scratch[0], scratch[1], scratch[2], (scratch[3], scratch[4])
@@ -107,13 +107,13 @@ def _take_block(
     else:
         known = (state.ema_fast, state.ema_slow, state.signal, state.atr, state.exponential_average)
         taken = 0
-        while taken < end - begin:  # a bar that leaps ends a round
+        while taken < end - begin:  # a bar that jumps ends a round
             prices, lasts = (highs[at:to], lows[at:to], closes[at:to]), closes[at - 1 : to - 1]
             running = steps(prices, lasts, alphas, known, (slows, gaps, atrs[at:to], averages[begin:end]))
             if seen < rules.atr_length:
                 break
             opens, last_atrs = series[OPEN, begin:end], atrs[at - 1 : to - 1]
-            taken = first_leap(opens, lasts, last_atrs, rules.hold_atr, int(state.leap_seen))
+            taken = first_jump(opens, lasts, last_atrs, rules.hold_atr, int(state.jump_seen))
             if taken == 0:
                 return begin
             if taken < end - begin:
@@ -123,7 +123,7 @@ def _take_block(
                 state.true_range_sum += true_range(highs[i], lows[i], closes[i - 1])
     bars = end - begin
     state.ema_fast, state.ema_slow, state.signal, state.atr, state.exponential_average = running
-    state.count, state.leap_seen = seen + bars, False
+    state.count, state.jump_seen = seen + bars, False
     if state.count == rules.atr_length:
         atrs[to - 1] = state.atr = state.true_range_sum / rules.atr_length
     copy(atrs[at:to], series[ATR, begin:end])
@@ -165,20 +165,20 @@ def _take_bar(
     alphas: Alphas,
     scratch: Floats,
 ) -> bool:
-    """Take in a bar of a series whose indicators are all ready, as ``_take_block`` would; False if it leaps.
+    """Take in a bar of a series whose indicators are all ready, as ``_take_block`` would; False if it jumps.
 
     It is the bar i of ``prices`` and becomes the bar t.
     """
     at = t + deep.shape[1] - series.shape[1]
     write_bar(series, deep, times, t, prices, bar_times, i)
     high, low, close, last = prices[HIGH][i], prices[LOW][i], prices[CLOSE][i], deep[DEEP_CLOSE, at - 1]
-    if abs(series[OPEN, t] - last) > rules.hold_atr * state.atr and not state.leap_seen:
+    if abs(series[OPEN, t] - last) > rules.hold_atr * state.atr and not state.jump_seen:
         return False
     known = (state.ema_fast, state.ema_slow, state.signal, state.atr, state.exponential_average)
     running = step(close, true_range(high, low, last), alphas, known)
     ema_fast, ema_slow, signal, atr, average = running
     state.ema_fast, state.ema_slow, state.signal, state.atr, state.exponential_average = running
-    state.count, state.leap_seen = state.count + 1, False
+    state.count, state.jump_seen = state.count + 1, False
     deep[DEEP_ATR, at], series[ATR, t], series[EXPONENTIAL_AVERAGE, t] = atr, atr, average
 
     length, body, spare, closes = rules.usual_body_length, scratch[0], scratch[1], deep[DEEP_CLOSE]
@@ -227,7 +227,7 @@ def advance(
     a day or longer.
 
     ``judged`` (series × JUDGED) is filled with the FIRST and the END of the bars to be judged, how many were TAKEN, and
-    as REASON whether the bar at the end leaps; that bar is then in the windows, but not taken in.
+    as REASON whether the bar at the end jumps; that bar is then in the windows, but not taken in.
     """
     rules = rules_of_one[0]
     alphas = (
@@ -255,8 +255,8 @@ def advance(
             used[row] = kept
         start = t = used[row]
         stop, seen = start + end[k] - first, record.count
-        leaps = False
-        while t < stop and not leaps:
+        jumps = False
+        while t < stop and not jumps:
             bars = min(BLOCK, stop - t)
             if record.count < rules.atr_length:  # the first ATR ends a block
                 bars = 1 if record.count == 0 else min(bars, rules.atr_length - record.count)
@@ -273,7 +273,7 @@ def advance(
                 taken = _take_block(
                     series, deep_series, times_of, t, t + bars, sessions, record, rules, alphas, scratch, sides
                 )
-            leaps = taken < t + bars
+            jumps = taken < t + bars
             t = taken
         used[row] = t
         judged[k, FIRST] = min(max(start, start + rules.warm_up - 1 - seen), t)

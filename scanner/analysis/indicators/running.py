@@ -201,12 +201,12 @@ def in_sessions(
 
 
 @compiled
-def first_leap(opens: Floats, last_closes: Floats, last_atrs: Floats, hold_atr: float, first: int) -> int:
+def first_jump(opens: Floats, last_closes: Floats, last_atrs: Floats, hold_atr: float, first: int) -> int:
     """Find the first bar, from ``first`` on, that opens more than ``hold_atr`` ATR from the previous close."""
-    leaps = 0
+    jumps = 0
     for i in range(len(opens)):
-        leaps += abs(opens[i] - last_closes[i]) > hold_atr * last_atrs[i]
-    if leaps:
+        jumps += abs(opens[i] - last_closes[i]) > hold_atr * last_atrs[i]
+    if jumps:
         for i in range(first, len(opens)):
             if abs(opens[i] - last_closes[i]) > hold_atr * last_atrs[i]:
                 return i

@@ -20,7 +20,7 @@ STATE = np.dtype(
         ("session_low", np.float64),
         ("before_high", np.float64),  # extremes of the session before
         ("before_low", np.float64),
-        ("leap_seen", np.bool_),  # the next bar's leap was examined, and the bar is to be taken in as it is
+        ("jump_seen", np.bool_),  # the next bar's jump was examined, and the bar is to be taken in as it is
         ("held", np.bool_),  # on hold after a suspected split, until warm again
     ],
 )

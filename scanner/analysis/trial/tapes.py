@@ -96,6 +96,6 @@ def _columns(prices: Floats, rules: Rules) -> Floats:
     pool = Pool(rules, (), timetable, count)
     row = pool.add()
     for _ in pool.take(np.array([row]), np.array([count]), Bars(opens, opens + HOUR, *prices)):
-        pass  # there is no setup to stop at, and a leap is taken like any other bar
+        pass  # there is no setup to stop at, and a jump is taken like any other bar
     last = int(pool.used[row])
     return pool.columns[row, :COLUMNS, last - count : last].copy()

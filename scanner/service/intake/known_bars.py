@@ -9,7 +9,7 @@ import numpy as np
 from scanner.clocks import SECOND
 from scanner.events import rfc3339
 from scanner.market.bars import NO_TIME, Bars
-from scanner.market.order import LEAP
+from scanner.market.order import JUMP
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -58,7 +58,7 @@ def _order(stamps: NDArray[np.int64]) -> NDArray[np.intp] | None:
     if (known[1:] > known[:-1]).all():
         return None
     order = np.lexsort((-np.arange(len(known)), known))
-    if (np.diff(known[order]) > LEAP).any():  # a date is wrong; the order sent shows the guard which one
+    if (np.diff(known[order]) > JUMP).any():  # a date is wrong; the order sent shows the guard which one
         return None
     return np.concatenate([np.flatnonzero(readable)[order], np.flatnonzero(~readable)])
 

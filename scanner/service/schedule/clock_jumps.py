@@ -9,7 +9,7 @@ if TYPE_CHECKING:
 
 LOOK = 5.0
 """Seconds between two looks at the clock."""
-LEAP = 2.0
+JUMP = 2.0
 """Seconds by which the clock must differ from what it should show: a busy machine may explain less."""
 
 
@@ -25,6 +25,6 @@ async def watch_clock(
     while True:
         await sleep(LOOK)
         now = wall()
-        leapt, before = now - before - LOOK, now
-        if abs(leapt) > LEAP:
-            await act(leapt)
+        jumped, before = now - before - LOOK, now
+        if abs(jumped) > JUMP:
+            await act(jumped)

@@ -159,7 +159,7 @@ class Timers:
         if name in self._closes:
             self._closes.pop(name).cancel()
 
-    def clock_leapt(self, seconds: float) -> None:
+    def clock_jumped(self, seconds: float) -> None:
         """Plan the upkeep and the summary anew by the current clock; bar closes are noticed within seconds anyway.
 
         If the clock was set back, they may have been planned for a day that is still far away.

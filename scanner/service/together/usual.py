@@ -15,7 +15,7 @@ from scanner.engine.together import push_joined
 from scanner.market.bars import NO_TIME, Bars, RawBars
 from scanner.market.guard import Checked
 from scanner.market.numbers import BEYOND_PRICES
-from scanner.market.unusual import LEAP
+from scanner.market.unusual import JUMP
 from scanner.service.resuming import are_due, checkpoint_of, snapshot_of
 from scanner.store import SentRows, SeriesKey, SeriesUpdates
 
@@ -153,7 +153,7 @@ def _sound(raw: RawBars, at: Integers, last_close: NDArray[np.float64], last_vol
     sound &= (low <= last) & (last <= high) & ~((volume < 0) | (volume == np.inf))
     sound &= ~((low == high) & (volume == 0)) & (np.isnan(volume) == np.isnan(last_volume))
     least, most = np.minimum(low, last_close), np.maximum(high, last_close)
-    sound &= ~((least > 0) & (most >= LEAP * least))
+    sound &= ~((least > 0) & (most >= JUMP * least))
     return sound
 
 

@@ -41,7 +41,7 @@ class Figures:
     ``found`` are all of them, ``set_aside`` those that the rules set aside, which count in nothing below. ``entered``
     and ``never_entered`` split the rest, except those that are still ``waiting``; ``closed`` are those with an R, in
     ``months`` different months. Those entered without one are ``still_open`` where the bars end, or ``broken_off``
-    since prices leapt. ``too_few`` says that there are too few for any interval. ``mean``, ``median`` and
+    since prices jumped. ``too_few`` says that there are too few for any interval. ``mean``, ``median`` and
     ``without_best`` (the mean without the ``best`` results that are the best 1 %, at least one) are in R; ``total``
     and ``total_without_best`` are sums. ``spread`` is the standard deviation. ``design_effect`` is the factor by
     which shared months widen the variance of the mean. ``profit_factor`` is the sum of gains over the sum of losses.

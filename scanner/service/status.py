@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -34,12 +34,14 @@ NEVER_CAME = 2**62
 class StoreFacts:
     """What a store knows of the listed series: last closes, bars seen since the beginning or the last hold.
 
-    A series that it does not know is in neither. ``outbox`` counts deliveries by sink and state.
+    A series that it does not know is in neither. ``outbox`` counts deliveries by sink and state. ``late`` gives by feed
+    why it was reported late; a feed that was then reported back is not in it.
     """
 
     last: Mapping[SeriesKey, int]
     seen: Mapping[SeriesKey, int]
     outbox: Mapping[tuple[str, State], int]
+    late: Mapping[str, str] = field(default_factory=dict)
 
 
 def facts(store: Store, listed: Mapping[str, OnList]) -> StoreFacts:
@@ -56,7 +58,9 @@ def facts(store: Store, listed: Mapping[str, OnList]) -> StoreFacts:
             series = (SeriesKey(key.instrument, timeframe.name) for timeframe in own.timeframes)
             engines = reversed(parts_of(state)[3::2])  # the finest first; see ``resuming.snapshot_of``
             seen |= zip(series, map(count_in, engines), strict=False)
-    return StoreFacts(last, seen, store.outbox.counts())
+    reports = [each.event for each in store.events.newest_about_each(("feed.late", "feed.back"))]
+    late = {event.subject: event.data["reason"] for event in reports if event.kind == "feed.late"}
+    return StoreFacts(last, seen, store.outbox.counts(), late)
 
 
 def status(about: Outline, known: StoreFacts, now: int, holder: Holder | None, *, mistake: str = "") -> Status:
@@ -97,7 +101,10 @@ def status(about: Outline, known: StoreFacts, now: int, holder: Holder | None, *
         None if holder is None else holder.process,
         about.played,
         _old(about, read, mistake),
-        [_feed(name, bases[name], late=waited[name] > about.patience.get(name, 0.0) * SECOND) for name in bases],
+        [
+            _feed(name, own, known.late.get(name, ""), late=waited[name] > about.patience.get(name, 0.0) * SECOND)
+            for name, own in bases.items()
+        ],
         series,
         _sinks(known, about),
         about.warnings,
@@ -127,7 +134,7 @@ def _series(name: str, each: OnList, timeframe: Timeframe, known: StoreFacts, la
     )
 
 
-def _feed(name: str, series: Sequence[SeriesStatus], *, late: bool) -> FeedStatus:
+def _feed(name: str, series: Sequence[SeriesStatus], reason: str, *, late: bool) -> FeedStatus:
     lags = [each.lag for each in series if each.lag is not None]
     return FeedStatus(
         name,
@@ -137,6 +144,7 @@ def _feed(name: str, series: Sequence[SeriesStatus], *, late: bool) -> FeedStatu
         max((each.last_close for each in series if each.last_close is not None), default=None),
         max(lags, default=None),
         late,
+        reason if late else "",
     )
 
 

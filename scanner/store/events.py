@@ -156,6 +156,11 @@ class EventLog:
         which = f"e.number < ? AND e.kind IN ({_marks(kinds)}) ORDER BY e.number DESC LIMIT ?"
         return self._some(which, (number, *kinds, limit))
 
+    def newest_about_each(self, kinds: Sequence[Kind]) -> list[KeptEvent]:
+        """Give the last event of some kinds about each feed, or about the station."""
+        newest = f"SELECT max(number) FROM event WHERE series IS NULL AND kind IN ({_marks(kinds)}) GROUP BY subject"  # noqa: S608 - our words
+        return self._some(f"e.number IN ({newest}) ORDER BY e.number", kinds)
+
     def story(self, thread: str) -> list[KeptEvent]:
         """Give all events of a setup, in order."""
         return self._some("e.thread = ? ORDER BY e.number", (thread,))

@@ -10,6 +10,8 @@ import pytest
 from scanner.clocks import SECOND
 from scanner.configuration.model.outline import FIXED
 from scanner.configuration.model.settings import Settings, SettingsError, from_document
+from scanner.events import Event, event_id, rfc3339
+from scanner.page.known.summary import summary_of
 from scanner.present.reports.status_report import FeedStatus, OldList, SinkStatus, report
 from scanner.service.changes.change_list import list_of
 from scanner.service.changes.config_mark import fixed_mark
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from scanner.configuration.model.outline import Outline
+    from scanner.events import Kind
 
 HOUR = 3_600 * SECOND
 FRIDAY = 1_772_226_000 * SECOND
@@ -209,3 +212,24 @@ def test_facts_are_read_beside_the_owner_as_it_left_them(tmp_path: Path) -> None
         assert SHARE not in read.last
         assert read.outbox == {("mail", "waiting"): 1}
     assert holder(path) is None
+
+
+def test_a_late_feed_has_its_last_reason_until_it_is_back(tmp_path: Path) -> None:
+    about = outline(settings(tmp_path))
+
+    def of_isle(kind: Kind, time: int, reason: str) -> Said:
+        data = {"feed": "isle", "series": ["SHELL/15m"], "since": rfc3339(time), "caught_up": 0, "reason": reason}
+        return Said(Event(kind, event_id(kind, "isle", str(time)), time, "isle", data), [])
+
+    with Store.open(tmp_path / "kept.db", lambda: FRIDAY) as store:
+        store.commit(Batch(said=[of_isle("feed.late", FRIDAY, "closed bars are missing")]))
+        store.commit(Batch(said=[of_isle("feed.back", FRIDAY + HOUR, "the missing bars have come")]))
+        assert facts(store, about.listed).late == {}
+        store.commit(Batch(said=[of_isle("feed.late", FRIDAY + 2 * HOUR, "it is shut\x1b[2J")]))
+        known = replace(facts(store, about.listed), last={SHARE: FRIDAY, COIN: FRIDAY})
+    assert known.late == {"isle": "it is shut\x1b[2J"}
+    late = status(about, known, FRIDAY + 3 * HOUR, Holder("4711", ""))
+    assert "isle is late: it is shut<001B>[2J" in report(late)
+    assert summary_of(late).troubles[0] == "The feed isle is late: 1 series lack a bar; it is shut<001B>[2J."
+    well = status(about, replace(known, last={SHARE: FRIDAY, COIN: FRIDAY + 3 * HOUR}), FRIDAY + 3 * HOUR, None)
+    assert not any("isle is late" in line for line in report(well))

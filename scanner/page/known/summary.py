@@ -41,7 +41,8 @@ def _closes(status: Status) -> list[tuple[int, list[tuple[str, int]]]]:
 def _troubles(status: Status) -> list[str]:
     running = [] if status.process is not None else ["The station is not running: nobody is looking at its series."]
     late = [
-        f"The feed {phrase(each.name)} is late: {grouped(each.behind)} series lack a bar."
+        f"The feed {phrase(each.name)} is late: {grouped(each.behind)} series lack a bar"
+        + (f"; {phrase(each.reason)}." if each.reason else ".")
         for each in status.feeds
         if each.late
     ]

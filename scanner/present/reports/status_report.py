@@ -41,7 +41,7 @@ class SeriesStatus:
 class FeedStatus:
     """A feed with its instruments: how many lack a bar, how many never had one, and the longest lag.
 
-    ``late`` says that it is reported late.
+    ``late`` says that it is reported late, and ``reason`` why, as far as known.
     """
 
     name: str
@@ -51,6 +51,7 @@ class FeedStatus:
     last_close: int | None
     lag: int | None
     late: bool
+    reason: str = ""
 
 
 NO_LONGER = "no longer in the configuration"
@@ -141,6 +142,11 @@ def report(status: Status) -> list[str]:
                 for each in status.feeds
             ],
             left=(0, 3, 5),
+        ),
+        *(
+            f"{plain(each.name, LONGEST_NAME)} is late: {plain(each.reason, LONGEST_WARNING)}"
+            for each in status.feeds
+            if each.reason
         ),
         *([] if not behind else ["", "The lag of a series begins when the first bar closes that is missing."]),
         "",

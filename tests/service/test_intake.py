@@ -110,6 +110,10 @@ async def test_a_feed_that_refuses_is_not_hammered_and_its_words_are_passed_on_o
     await time.run(600)
     assert set(pier.last) == set(names)
     assert pier.told()[1][0] == "feed.back"
+    refusing = True
+    pier.ask(names)
+    await time.run(60)
+    assert pier.noted == ["harbour: the gate is shut; look at the gate"] * 2
 
 
 async def test_refused_instruments_come_last_and_delay_no_other(time: SimulatedTime) -> None:
@@ -124,6 +128,7 @@ async def test_refused_instruments_come_last_and_delay_no_other(time: SimulatedT
     for name in names[10:]:
         assert pier.feed.times(name)[-1] == 660
         assert pier.last[name] == START + 11 * MINUTE
+    assert max(Counter(pier.noted).values()) == 1
     await pier.intake.stop()
 
 

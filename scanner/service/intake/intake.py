@@ -41,6 +41,9 @@ AT_A_STRETCH = 20
 BREATH = 0.25
 """Seconds of such a pause."""
 
+MOST_NOTED = 1_000
+"""Troubles that are remembered, so that each is reported once; after that they are reported again."""
+
 REFUSALS = 3
 """Failed requests in a row after which the rest of a round is left for the next one."""
 
@@ -69,6 +72,8 @@ class Intake:
         self.committer = committer
         self.desk = committer.desk
         self.trouble = ""
+        self._noted: set[str] = set()
+        """The troubles since it was last well: instruments may fail in turn, each with its own."""
         self._pauses = Pauses(chance, longest=LONGEST_PAUSE)
         self._lateness = LateWatch(name, self.desk)
         self._room = asyncio.Semaphore(limits.at_once)
@@ -167,6 +172,7 @@ class Intake:
             del self._asking[ask.instrument]
         if not self._asking:
             self.trouble = ""
+            self._noted.clear()
 
     async def _ask_once(self, asks: Sequence[Ask], which: Callable[[Ask], bool]) -> None:
         """Ask for some wants in batches, once the feed may be asked."""
@@ -272,8 +278,11 @@ class Intake:
 
     def in_trouble(self, trouble: str) -> None:
         """Remember a trouble of the feed, and report it if it is new."""
-        if trouble != self.trouble:
-            self.trouble = trouble
+        self.trouble = trouble
+        if trouble not in self._noted:
+            if len(self._noted) >= MOST_NOTED:
+                self._noted.clear()
+            self._noted.add(trouble)
             self.committer.to_report.note(f"feed {self.name}: {trouble}")
 
     async def _hand_over(self, arrivals: Sequence[Arrival]) -> None:

@@ -253,6 +253,15 @@ async def test_a_refusal_is_final_only_where_the_other_side_lets_us_in() -> None
     ]
 
 
+async def test_of_several_under_way_the_one_that_is_refused_is_found_by_sending_each_alone() -> None:
+    time = Time()
+    sink = PlannedSink(time, poison=frozenset({told(1).id}), at_once=3)
+    with store_with(time, [told(number) for number in range(4)]) as store:
+        await deliver(store, time, {NAME: sink})
+        assert [each.state for each in store.outbox.list()] == ["delivered", "dead", "delivered", "delivered"]
+    assert (sink.most, sink.sizes) == (3, [1, 1, 1])
+
+
 async def test_what_is_retried_by_hand_goes_out() -> None:
     time = Time()
     sink = PlannedSink(time, poison=frozenset({told(0).id}))

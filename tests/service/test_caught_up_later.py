@@ -228,6 +228,16 @@ async def test_what_a_start_could_not_sum_up_is_summed_up_once_the_store_takes_i
     assert station.said[-1].data["troubles"] == ["the disk is full"]
 
 
+async def test_a_store_in_trouble_is_asked_ever_less_often(time: DayTime) -> None:
+    station = Reporting(time, [StoreTroubleError("the disk is full")] * 8)
+    station.to_report.heard([], [setup_event("BUOY")])
+    async with station.summing_up():
+        await time.run(60)
+        assert (station.said, len(station.troubles)) == ([], 1)
+        await time.run(180)
+    assert [event.data["setups_found"] for event in station.said] == [1]
+
+
 async def test_each_summary_has_only_what_no_other_of_its_kind_had(time: DayTime) -> None:
     late = SimpleNamespace(late=SimpleNamespace(reason="closed bars are missing"))
     station = Reporting(time, tape=late, other=SimpleNamespace(late=None))

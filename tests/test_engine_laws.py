@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from datetime import datetime
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
@@ -18,8 +19,9 @@ from scanner.event_data import StoryData
 from scanner.events import KINDS, rfc3339
 from scanner.market.bars import Bars
 from scanner.service.resuming import restore_engines, state_of, windows_of
+from scanner.trade.following import Follow
 from tests.effort import EFFORT
-from tests.laws import DAY, START, bars_of, engine, said, told_ahead
+from tests.laws import DAY, START, all_setups, bars_of, engine, said, told_ahead
 from tests.outside.random_tapes import tape as plain_tape
 from tests.outside.spiked_tapes import spiked
 
@@ -72,6 +74,16 @@ def test_the_tapes_say_something() -> None:
         "level",
         "turn",
     }
+
+
+def test_where_half_is_to_be_closed_every_size_is_an_even_number_of_lots() -> None:
+    def sizes(follow: Follow) -> list[int]:
+        book = replace(all_setups(), follow=follow)
+        return [int(event.data["size"]) for event in setups(engine(rulebook=book).push(bars_of(tape(0))))]
+
+    whole = sizes(Follow())
+    assert any(size % 2 for size in whole)
+    assert sizes(Follow(half_at=1)) == [size // 2 * 2 for size in whole]
 
 
 def test_nothing_is_compiled_again_for_one_setup() -> None:

@@ -44,8 +44,8 @@ def parcels(
 def waves(packed: Sequence[Parcel], alone: Collection[int], at_once: int) -> list[list[Parcel]]:
     """Arrange parcels in waves; each wave may be sent as a whole once the wave before it has arrived.
 
-    A wave holds at most ``at_once`` parcels and never two of one thread. A digest, and a delivery that must go
-    ``alone``, is a wave of its own.
+    A wave holds at most ``at_once`` parcels and never two of one thread. A delivery that must go ``alone`` is
+    a wave of its own.
     """
     if at_once == 1:
         return [[parcel] for parcel in packed]
@@ -57,7 +57,7 @@ def waves(packed: Sequence[Parcel], alone: Collection[int], at_once: int) -> lis
         closed = False
         for parcel in rest:
             threads = {each.event.thread for each in parcel} - {""}
-            single = len(parcel) > 1 or parcel[0].number in alone
+            single = parcel[0].number in alone
             if closed or len(wave) == at_once or seen & threads or (single and wave):
                 later.append(parcel)
             else:

@@ -170,7 +170,7 @@ class Follower(Stories):
         if story.stop != was:
             yield news("setup.stop_raised", why_raised(bits, story.found, self.rulebook.follow), stop_before=was)
         if bits & steps.SIGN:
-            yield news("setup.pressure", " and ".join(signs_of(record, self.rulebook.follow)))
+            yield news("setup.pressure", " and ".join(signs_of(record)))
         if bits & (steps.SIGNAL | steps.HALF | steps.SOON):
             may: Leaving = "may" if bits & steps.SIGNAL else ""
             leaving: Leaving = "open" if record["leaves"] else "close" if bits & steps.SOON else may
@@ -207,7 +207,7 @@ class Follower(Stories):
             reason=reason,
             stop_before=stop_before,
             half=self._half(record, story),
-            signs=signs_of(record, self.rulebook.follow),
+            signs=signs_of(record),
             leaving=leaving,
         )
 

@@ -67,11 +67,9 @@ class News(NamedTuple):
     leaving: Leaving
 
 
-def signs_of(record: Record, follow: Follow) -> tuple[str, ...]:
+def signs_of(record: Record) -> tuple[str, ...]:
     """Name the signs of pressure that count at the story's last bar."""
-    if not record["signs"]:
-        return ()
-    signs = steps.gathered(record["signs"], follow.pressure_within)
+    signs = steps.gathered(record["signs"])
     return tuple(text for bit, text in SIGN_WORDS.items() if signs & bit)
 
 
@@ -89,7 +87,7 @@ def why_leaving(news: int, record: Record, follow: Follow) -> str:
     """Give the reason of an exit signal."""
     reasons = {
         steps.LEFT: "the MACD line crossed back",
-        steps.LEFT_ON_PRESSURE: " and ".join(signs_of(record, follow)),
+        steps.LEFT_ON_PRESSURE: " and ".join(signs_of(record)),
         steps.LEFT_AFTER_BARS: f"{_bars(follow.max_bars)} in the position, after which you chose to leave",
     }
     parts = []
@@ -115,7 +113,7 @@ def why_so(record: Record, found: Found, follow: Follow) -> str:
     """Say why a story is in its state."""
     state = record["state"]
     if state == steps.LEFT_ON_PRESSURE:
-        return " and ".join(signs_of(record, follow))
+        return " and ".join(signs_of(record))
     if state == steps.LEFT_AFTER_BARS:
         return f"{_bars(follow.max_bars)} in the position"
     if state == steps.LAPSED:

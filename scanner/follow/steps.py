@@ -84,7 +84,7 @@ STORY = np.dtype(
         ("line", np.float64),  # the setup's trend line at its last bar; NaN if there is none
         ("slope", np.float64),  # its rise per bar
         ("leaves", np.int64),  # LEFT or LEFT_ON_PRESSURE if the next open is the exit, else 0
-        ("signs", np.int64),  # signs of pressure of the last bars: SIGNS bits per bar, the last bar's lowest
+        ("signs", np.int64),  # signs of pressure that count: SIGNS bits per bar, the last bar's lowest
         ("first_stop", np.float64),
         ("half", np.float64),  # where half is closed; NaN if it is not
         ("half_exit", np.float64),  # where half was closed; NaN until then
@@ -200,11 +200,12 @@ def _pressure(series: Floats, i: int, story: Any, against: bool, follow: Any) ->
 
 
 @compiled
-def gathered(signs: int, bars: int) -> int:
-    """Give the different signs of the last bars."""
+def gathered(signs: int) -> int:
+    """Give the different signs among those of several bars."""
     found = 0
-    for back in range(bars):
-        found |= (signs >> (SIGNS * back)) & ALL_SIGNS
+    while signs:
+        found |= signs & ALL_SIGNS
+        signs >>= SIGNS
     return found
 
 
@@ -283,10 +284,10 @@ def _weigh_pressure(series: Floats, i: int, story: Any, against: bool, follow: A
     kept = (1 << (SIGNS * (follow.pressure_within - 1))) - 1
     before, now = story.signs & kept, _pressure(series, i, story, against, follow)
     story.signs = (before << SIGNS) | now
-    if _how_many(gathered(story.signs, follow.pressure_within)) >= follow.pressure_signs:
+    if _how_many(gathered(story.signs)) >= follow.pressure_signs:
         story.leaves = LEFT_ON_PRESSURE
         story.news |= SIGNAL
-    elif now & ~gathered(before, follow.pressure_within):
+    elif now & ~gathered(before):
         story.news |= SIGN
 
 

@@ -24,15 +24,18 @@ class OpenStories:
 
     def look(self) -> list[Story]:
         """Give the open stories of setups that plan an entry, in the order of their first events."""
+        events = self._store.events
         if not self._last:
-            self._last = self._store.events.last()
-            self._take(self._store.events.unfinished(self._last))
-        self._take(self._store.events.find(after=self._last, kinds=OF_SETUPS))
+            self._last = events.last()
+            self._take(events.unfinished(self._last))
+        since = events.find(after=self._last, kinds=OF_SETUPS)
+        self._take(since)
+        if since:
+            self._last = since[-1].number
         return [Story(tuple(events)) for events in self._open.values()]
 
     def _take(self, said: list[KeptEvent]) -> None:
         for kept in said:
-            self._last = max(self._last, kept.number)
             thread = kept.event.thread
             if kept.event.facts.ends:
                 self._open.pop(thread, None)

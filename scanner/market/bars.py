@@ -146,8 +146,8 @@ class Bars:
 
     def runs(self, begins: NDArray[np.int64], counts: NDArray[np.int64]) -> Self:
         """Take runs of bars, ``counts`` from ``begins`` on, one run after the other."""
-        ends = np.cumsum(counts)
-        return self[np.repeat(begins - (ends - counts), counts) + np.arange(ends[-1] if len(ends) else 0)]
+        taken_before = np.cumsum(counts) - counts
+        return self[np.repeat(begins - taken_before, counts) + np.arange(counts.sum())]
 
     def last(self) -> Bar | None:
         """Take the last bar; None if there is none."""

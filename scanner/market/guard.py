@@ -291,15 +291,16 @@ class Guard:
 
     def _check_ended(self, raw: RawBars, found: _Findings, closes: NDArray[np.int64], odd: int) -> None:
         """Leave out unfinished bars: their final values are not known yet."""
-        if self.until is None or (closes.max() if odd & SEAMS else closes[-1]) <= self.until:
+        until = self.until
+        if until is None or (closes.max() if odd & SEAMS else closes[-1]) <= until:
             return
-        if len(open_still := np.flatnonzero((closes > self.until) & ~found.refused)):
+        if len(open_still := np.flatnonzero((closes > until) & ~found.refused)):
             found.note(
                 "not ended",
                 open_still,
                 lambda index: (
                     f"the bar of {_written(int(raw.stamp[index]))} ends at {_written(int(closes[index]))}, which is "
-                    f"after {_written(self.until or 0)}; left out"
+                    f"after {_written(until)}; left out"
                 ),
             )
 

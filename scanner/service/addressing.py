@@ -138,10 +138,9 @@ class Addressing:
         while page := events.find(after=after, kinds=NEWS, late_by=at_least, limit=PAGE):
             heard = self._heard(each.event for each in page)
             for each in page:
-                event, by = each.event, heard[each.event.thread]
-                if event.data["instrument"] in self._watched() and self._is_missed(event, each.said, by):
+                if self._is_missed(each.event, each.said, heard[each.event.thread]):
                     count += 1
-                    last.append(event)
+                    last.append(each.event)
             after = page[-1].number
         return count, list(last)
 

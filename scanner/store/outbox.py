@@ -129,13 +129,13 @@ class Outbox:
         return self._some("e.id = ? ORDER BY o.number", (event,))
 
     def sent_with(self, delivery: Delivery) -> int:
-        """Count the others that were sent to the same sink in the same message: they were marked at the same moment."""
+        """Count the others sent to the same sink in the same message as one that was: they were marked at once."""
         with self._database.reading() as connection:
             (together,) = connection.execute(
                 "SELECT count(*) FROM outbox WHERE sink = ? AND changed = ? AND state = 'delivered' AND number != ?",
                 (delivery.sink, delivery.changed, delivery.number),
             ).fetchone()
-        return int(together) if delivery.state == "delivered" else 0
+        return int(together)
 
     def counts(self) -> dict[tuple[str, State], int]:
         """Count the deliveries of each sink in each state."""

@@ -94,6 +94,8 @@ def test_a_running_station_is_left_alone(tmp_path: Path) -> None:
     assert done.code != 0
     assert "is using this store; stop it first" in done.err
     assert not (tmp_path / "said.jsonl").exists()
+    assert closewatch("send-test", config).code == 0
+    StoreLock(tmp_path / "closewatch.db").release()  # a station may start again
 
 
 def test_the_example_is_of_now_and_leaves_no_state_on_a_broker() -> None:

@@ -253,6 +253,15 @@ async def test_a_refusal_is_final_only_where_the_other_side_lets_us_in() -> None
     ]
 
 
+async def test_of_several_under_way_the_one_that_is_refused_is_found_by_sending_each_alone() -> None:
+    time = Time()
+    sink = PlannedSink(time, poison=frozenset({told(1).id}), at_once=3)
+    with store_with(time, [told(number) for number in range(4)]) as store:
+        await deliver(store, time, {NAME: sink})
+        assert [each.state for each in store.outbox.list()] == ["delivered", "dead", "delivered", "delivered"]
+    assert (sink.most, sink.sizes) == (3, [1, 1, 1])
+
+
 async def test_what_is_retried_by_hand_goes_out() -> None:
     time = Time()
     sink = PlannedSink(time, poison=frozenset({told(0).id}))
@@ -320,6 +329,32 @@ async def test_quiet_hours_end_in_one_digest_and_open_positions_do_not_wait() ->
     # This clock advances by the 5 s for which the other sink rests, each time a thread looks for notes.
     assert sink.calls[2][0] == pytest.approx(20 * MINUTE, abs=15)
     assert awake.sizes == [1] * 6
+
+
+async def test_what_must_wait_goes_out_at_its_moment_not_at_the_next_look() -> None:
+    """The outbox is looked at every five seconds."""
+    night = Quiet(start=wall_time(15), end=wall_time(16, 1), zone="UTC")
+    for wait, quiet in ((MINUTE, {NAME: night}), (7.25, {})):
+        time = Time(BAR_CLOSE + 3 * SECOND)
+        sink = PlannedSink(time)
+        with store_with(time, [told(0)]) as store:
+            if not quiet:
+                store.outbox.failed([1], BAR_CLOSE + round(wait * SECOND), "busy")
+            await deliver(store, time, {NAME: sink}, quiet=quiet)
+        assert [when for when, _ in sink.calls] == [wait]
+
+
+async def test_a_digest_that_keeps_failing_is_taken_apart() -> None:
+    class Failing(PlannedSink):
+        async def deliver(self, messages: Sequence[Any]) -> None:
+            tried.append(len(messages))
+            raise DOWN
+
+    time, tried = Time(), list[int]()
+    quiet = Quiet(start=wall_time(15), end=wall_time(16, 1), zone="UTC")
+    with store_with(time, [told(number) for number in range(3)]) as store:
+        await deliver(store, time, {NAME: Failing(time)}, quiet={NAME: quiet}, until=lambda: len(tried) == 5)
+    assert tried == [3, 3, 3, 1, 1]
 
 
 async def test_beyond_the_ceiling_alerts_are_bundled_and_none_is_dropped() -> None:
@@ -406,6 +441,18 @@ async def test_a_late_feed_is_sent_once_by_whichever_way(tmp_path: Path, steps: 
                 await wake()
                 assert sink.taken == [late.id]
         assert store.outbox.counts() == {(NAME, "delivered"): 1}
+
+
+async def test_what_is_passed_on_waits_until_the_sink_has_started(tmp_path: Path) -> None:
+    time, late = Time(), one_of_each()["feed.late"]
+    sink = PlannedSink(time, start_troubles=[DOWN, DOWN])
+    with Store.open(tmp_path / "store.db", time) as store:
+        async with sleeping_until_woken(store, time, sink) as (delivery, wake):
+            delivery.pass_on(late, [NAME])
+            for starts, taken in ((2, []), (3, [late.id])):
+                time.now += 60 * SECOND
+                await wake()
+                assert (sink.starts, sink.taken) == (starts, taken)
 
 
 async def test_a_late_feed_that_is_refused_holds_up_nothing(tmp_path: Path) -> None:

@@ -115,6 +115,14 @@ STORIES: dict[str, tuple[Case, list[Told]]] = {
             ("closed", "the stop was reached", "-0.48", ""),
         ],
     ),
+    "ride: a sign that no longer counts": (
+        Case([IN, DRIVE, UP, UP, UP, FLAT, FLAT], ride=True, others={7}),
+        [
+            ENTERED,
+            ("pressure", "a drive bar against it", "0.00", "sell stop 99.50"),
+            ("pressure", "a setup on the other side", "0.00", "sell stop 99.50"),
+        ],
+    ),
     "ride: pressure": (
         Case([IN, DRIVE, UP, UP, UP, FLAT, FLAT], ride=True, others={6}),
         [

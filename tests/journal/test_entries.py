@@ -72,6 +72,18 @@ def test_own_prices_give_an_own_result_in_the_own_risk(story: Story) -> None:
     assert by_the_rules(left) == by_the_rules(entry) == by_the_rules(entry_of(story, []))
 
 
+def test_the_own_result_of_a_short_counts_what_the_price_fell() -> None:
+    setup = found(direction="short")  # to be entered at 101.05, with its stop at 102.25
+    story = one_story(setup, told(setup, "setup.entered", 1, "open"), closed(setup, 6, "99.25"))
+    entry = entry_of(story, [decided(story, "take", "100.75", "400")])
+    assert (entry.r, entry.own_r, entry.own_result) == (Decimal("1.50"), Decimal("1.00"), Decimal(600))
+
+
+def test_a_setup_that_plans_no_entry_has_no_state() -> None:
+    entry = entry_of(one_story(found(entry_style="average")), [])
+    assert (entry.planned_entry, entry.state) == (None, None)
+
+
 def test_what_cannot_be_known_is_not_told(story: Story) -> None:
     assert entry_of(story, [decided(story, "take")]).own_r is None  # at what price?
     at_the_stop = entry_of(story, [decided(story, "take", "100.15")])

@@ -12,6 +12,8 @@ import pytest
 from scanner.commands.station.risk_notes import RiskNotes
 from scanner.configuration.model.settings import from_document
 from scanner.journal.open_risk import Position, at_risk, old_rate, with_it
+from scanner.journal.open_stories import OpenStories
+from scanner.journal.stories import stories
 from scanner.store import Batch, Said, Store
 from scanner.trade.limits import Limits
 from tests.adapters.samples import BAR_CLOSE
@@ -135,6 +137,22 @@ def test_notes_go_by_the_stories_that_are_open_when_an_alert_leaves(store: Store
     say(store, closed(gannet, 4, "103.00"), closed(tern, 4, "103.00"), found("PETREL", at=BAR_CLOSE - 3 * HOUR))
     assert notes(alert) == [alone, "Same bet as PETREL 1h long."]
     assert notes(told(petrel, "setup.entered", 1, "open")) == [], "only an alert has notes"
+
+
+def test_every_event_of_an_open_story_is_read_once_whenever_the_reading_began(store: Store) -> None:
+    early = OpenStories(store)
+    gannet, petrel, tern = map(found, ("GANNET", "PETREL", "TERN"))
+    parts = [
+        [],
+        [gannet, tern, told(tern, "setup.entered", 1, "open"), told(gannet, "setup.entered", 1, "open")],
+        [petrel, closed(tern, 2, "103.00"), told(gannet, "setup.stop_raised", 2, "open")],
+        [told(petrel, "setup.entered", 1, "open")],
+    ]
+    for part in parts:
+        say(store, *part)
+        are_open = [story for story in stories(store.events.find()) if story.is_open]
+        late = OpenStories(store)
+        assert [early.look(), early.look(), late.look(), late.look()] == [are_open] * 4
 
 
 @pytest.mark.parametrize(

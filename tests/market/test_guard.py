@@ -44,6 +44,16 @@ def good(n: int) -> Row:
     return (START + n * QUARTER, 10.0, 11.0, 9.0, 10.5, 5.0)
 
 
+def test_a_bar_that_has_not_ended_is_left_out() -> None:
+    rows, early, in_time = raw([good(0), good(1)]), guard(), guard()
+    in_time.until = START + 2 * QUARTER
+    early.until = START + QUARTER
+    assert in_time.check(rows).notes == []
+    (note,) = early.check(rows).notes
+    assert (note.row, note.reason, note.refused) == (3, "not ended", True)
+    assert note.text.endswith("ends at 2026-01-02T10:30:00Z, which is after 2026-01-02T10:15:00Z; left out")
+
+
 @pytest.mark.parametrize(
     ("row", "reason", "said"),
     [

@@ -43,9 +43,10 @@ def test_two_bars_a_session_are_recognised_by_the_shorter_gap() -> None:
         assert Timeframe.from_spacing(opens[:count]) == Timeframe.named("4h")
 
 
-def test_two_stamps_with_a_weekend_between_them_are_days() -> None:
-    friday, monday = at("2026-03-06T00:00"), at("2026-03-09T00:00")
-    assert Timeframe.from_spacing(np.array([friday, monday])) == Timeframe.named("1d")
+def test_two_stamps_with_a_long_weekend_between_them_are_days() -> None:
+    friday, tuesday, wednesday = (at(f"2026-03-{day}T00:00") for day in ("06", "10", "11"))
+    assert Timeframe.from_spacing(np.array([friday, tuesday])) == Timeframe.named("1d")
+    assert Timeframe.from_spacing(np.array([friday, wednesday])) is None
 
 
 @pytest.mark.parametrize("stamps", [[], [0], [5, 5], [9, 3], [0, 7_000_000_000, 14_000_000_000]])

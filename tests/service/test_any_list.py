@@ -10,6 +10,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
@@ -20,12 +21,13 @@ from scanner.market.sessions.timetables import timetable_of
 from scanner.market.splits import Adjustment
 from scanner.service.changes.change_list import change_list, revive
 from scanner.service.desk import Desk
+from scanner.service.resuming import windows_of
 from scanner.service.together.usual import Arrival
 from scanner.store import Store
 from tests.effort import EFFORT
 from tests.laws import QUARTER_HOUR, bars_of
 from tests.outside.random_tapes import tape
-from tests.service.one_desk import ACCOUNT, START, raw, watched
+from tests.service.one_desk import ACCOUNT, START, raw, take, watched
 from tests.service.story_grammar import faults
 
 if TYPE_CHECKING:
@@ -76,6 +78,12 @@ HELD_AND_OTHER_SESSIONS = [
 """A split that the prices do not have holds the series; then none of its bars fits the sessions."""
 
 
+def started(store: Store, each: Watched) -> Desk:
+    desk = Desk([each], ACCOUNT, store, route=lambda _: (), stale_after=10**9, record=False)
+    revive(desk, desk.load())
+    return desk
+
+
 @settings(max_examples=6 * EFFORT)
 @example(HELD_AND_OTHER_SESSIONS)
 @given(st.lists(STEPS, min_size=2, max_size=5))
@@ -86,8 +94,7 @@ def test_an_instrument_goes_on_by_any_other_list(steps: list[tuple[Watched, bool
             if desk is not None and is_reload:
                 change_list(desk, [each], ACCOUNT)
             else:
-                desk = Desk([each], ACCOUNT, store, route=lambda _: (), stale_after=10**9, record=False)
-                revive(desk, desk.load())
+                desk = started(store, each)
             passed, since = min(passed + bars, len(FINEST)), desk.since("GANNET")
             now, feed = int(FINEST.close_time[passed - 1]), sent(each.base.name)
             answer = feed[(feed.close_time <= now) & (feed.open_time >= (since or 0))]
@@ -97,3 +104,22 @@ def test_an_instrument_goes_on_by_any_other_list(steps: list[tuple[Watched, bool
         assert faults([kept.event for kept in store.events.find()]) == []
         for stored in store.bars.load(store.bars.keys):
             assert (np.diff(stored.bars.close_time) > 0).all()
+
+
+@pytest.mark.parametrize("is_reload", [True, False])
+def test_with_a_finer_base_the_coarser_bars_go_on_from_those_stored(is_reload: bool) -> None:
+    """It comes to the same as without the change, although the feed has no finer bars of the time before."""
+    hours, quarters, middle = listed("1h", "1h"), listed("15m", "1h"), int(sent("1h").close_time[100])
+    states = []
+    for after in (hours, quarters):
+        with TemporaryDirectory() as folder, Store.open(Path(folder) / "kept.db", lambda: 0) as store:
+            desk = started(store, hours)
+            before, later = sent("1h"), sent(after.base.name)
+            take(desk, before[before.close_time <= middle])
+            if is_reload:
+                change_list(desk, [after], ACCOUNT)
+            else:
+                desk = started(store, after)
+            take(desk, later[later.open_time >= middle])
+            states.append(windows_of(desk.pipelines["GANNET"].lanes[-1].engine))
+    assert states[0] == states[1]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
+from contextlib import asynccontextmanager
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
@@ -22,7 +23,7 @@ from tests.adapters.story_samples import story_event
 from tests.service.bad_days import BARS, BEGIN, FIRST, DayTime, Tape, day, expected, of_bars, settings
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import AsyncIterator, Iterator, Sequence
     from pathlib import Path
 
     from scanner.events import Event
@@ -186,27 +187,98 @@ def test_a_long_list_names_the_newest_and_counts_the_others() -> None:
     assert [event.time for event in setups.newest()] == closes[-2:], "the three others are older than those once named"
 
 
+class Reporting:
+    """Summaries with what there is to report, and a store that takes an event unless it has a trouble."""
+
+    def __init__(self, time: DayTime, troubles: Sequence[StoreTroubleError] = (), **intakes: object) -> None:
+        self.to_report, self.counts = ToReport("loft"), Counter[str]()
+        self.said: list[Event] = []
+        self.troubles, self.meanwhile = list(troubles), list[str]()
+        committer: Any = SimpleNamespace(say=self.say, desk=SimpleNamespace(watched={}), counts=self.counts)
+        feeds: Any = intakes
+        self.summaries = Summaries("loft", self.to_report, committer, feeds, clock=time, chance=lambda: 0.5)
+
+    async def say(self, event: Event) -> None:
+        if self.troubles:
+            raise self.troubles.pop()
+        self.said.append(event)
+        while self.meanwhile:
+            self.to_report.note(self.meanwhile.pop())
+
+    @asynccontextmanager
+    async def summing_up(self) -> AsyncIterator[None]:
+        running = asyncio.create_task(self.summaries.keep_summing_up())
+        yield
+        running.cancel()
+
+
 async def test_what_a_start_could_not_sum_up_is_summed_up_once_the_store_takes_it(time: DayTime) -> None:
-    said: list[Event] = []
-    troubles = [StoreTroubleError("the disk is full")]
-
-    async def say(event: Event) -> None:
-        if troubles:
-            raise troubles.pop()
-        said.append(event)
-
-    to_report, desk = ToReport("loft"), SimpleNamespace(watched={})
-    committer: Any = SimpleNamespace(say=say, desk=desk, counts=Counter())
-    summaries = Summaries("loft", to_report, committer, {}, clock=time, chance=lambda: 0.5)
-    setup = setup_event("BUOY")
-    to_report.remember(2, [setup, story_event("setup.lapsed", setup)])
-    await summaries.caught_up()
-    summing_up = asyncio.create_task(summaries.keep_summing_up())
-    await time.run(60)
-    summing_up.cancel()
-    (summary,) = said
+    station, setup = Reporting(time, [StoreTroubleError("the disk is full")]), setup_event("BUOY")
+    station.to_report.remember(2, [setup, story_event("setup.lapsed", setup)])
+    await station.summaries.caught_up()
+    async with station.summing_up():
+        await time.run(60)
+    (summary,) = station.said
     assert summary.data["setups_found"] == 2
     first, second = summary.data["setups"]
     assert first == f"BUOY/15m long {rfc3339(setup.time)}"
     assert second.startswith("BUOY/15m long ")
     assert second.endswith(" lapsed")
+    await station.summaries.daily()
+    assert station.said[-1].data["troubles"] == ["the disk is full"]
+
+
+async def test_a_store_in_trouble_is_asked_ever_less_often(time: DayTime) -> None:
+    station = Reporting(time, [StoreTroubleError("the disk is full")] * 8)
+    station.to_report.heard([], [setup_event("BUOY")])
+    async with station.summing_up():
+        await time.run(60)
+        assert (station.said, len(station.troubles)) == ([], 1)
+        await time.run(180)
+    assert [event.data["setups_found"] for event in station.said] == [1]
+
+
+async def test_each_summary_has_only_what_no_other_of_its_kind_had(time: DayTime) -> None:
+    late = SimpleNamespace(late=SimpleNamespace(reason="closed bars are missing"))
+    station = Reporting(time, tape=late, other=SimpleNamespace(late=None))
+    station.to_report.note("first")
+    station.meanwhile.append("second")
+    for bars, setups in ((7, 2), (2, 1), (0, 0)):
+        station.counts["bars"] += bars
+        station.to_report.heard([], [setup_event(f"BUOY{number}") for number in range(setups)])
+        await station.summaries.daily()
+        await station.summaries.sum_up()
+    watching, missed = (
+        [event.data for event in station.said if event.kind == kind]
+        for kind in ("station.watching", "station.caught_up")
+    )
+    assert [(data["bars"], data["setups_found"], len(data["setups"])) for data in watching] == [
+        (7, 2, 2),
+        (2, 1, 1),
+        (0, 0, 0),
+    ]
+    is_late = "feed tape: closed bars are missing"
+    assert [data["troubles"] for data in watching] == [[is_late, "first"], [is_late, "second"], [is_late]]
+    assert [(data["bars"], data["setups_found"], len(data["setups"])) for data in missed] == [(7, 2, 2), (2, 1, 1)]
+
+
+async def test_a_feed_that_is_asked_all_the_time_delays_a_summary_by_two_minutes_at_most(time: DayTime) -> None:
+    station = Reporting(time, tape=SimpleNamespace(is_asking=True))
+    station.to_report.heard([], [setup_event("BUOY")])
+    async with station.summing_up():
+        await time.run(115)
+        assert station.said == []
+        await time.run(10)
+    (summary,) = station.said
+    assert summary.data["setups_found"] == 1
+
+
+async def test_a_summary_gives_the_levels_of_a_setup_and_the_last_stop_of_one_that_ended(time: DayTime) -> None:
+    station, setup = Reporting(time), setup_event("BUOY")
+    station.to_report.heard([], [setup, story_event("setup.closed", setup)])
+    await station.summaries.sum_up()
+    (summary,) = station.said
+    assert [[each[name] for name in ("what", "entry", "stop", "room")] for each in summary.data["found"]] == [
+        ["setup", "101.35", "100.15", "2.38"],
+        ["closed", "101.35", "100.90", None],
+    ]

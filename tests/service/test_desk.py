@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import replace
 from types import SimpleNamespace
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, Literal, cast
 
 import numpy as np
 import pytest
@@ -17,6 +17,7 @@ from scanner.service.desk import Desk
 from scanner.service.resuming import snapshot_of
 from scanner.service.together.usual import Arrival
 from scanner.store import Batch, Store, StoreTroubleError
+from scanner.trade.following import Follow
 from tests.laws import QUARTER_HOUR, all_setups, engine
 from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, desk, expected, raw, take, watched
 
@@ -132,6 +133,14 @@ def test_an_old_story_is_kept_and_not_sent_and_its_setup_is_missed(store: Store)
     assert not store.outbox.list()
 
 
+@pytest.mark.parametrize("too_late_by", [0, 1])
+def test_a_setup_is_sent_until_it_is_more_than_some_bars_old(store: Store, too_late_by: int) -> None:
+    at, (setup, *_) = desk(store, stale_after=3), expected()
+    index = int(np.searchsorted(BARS.close_time, setup.time))
+    take(at, BARS[: index + 1], setup.time + 3 * QUARTER_HOUR + too_late_by)
+    assert [each.event.id for each in store.outbox.list()] == [setup.id] * (1 - too_late_by)
+
+
 def test_events_of_a_position_are_sent_however_late(store: Store) -> None:
     at, (setup, *others) = desk(store, stale_after=3), expected()
     story = [event for event in others if event.thread == setup.id]
@@ -148,7 +157,10 @@ def test_events_of_a_position_are_sent_however_late(store: Store) -> None:
 
 
 @pytest.mark.parametrize("kind", ["setup.lapsed", "setup.spoiled"])
-def test_an_old_end_without_an_entry_is_sent_and_listed_too(store: Store, kind: str) -> None:
+@pytest.mark.parametrize(("which", "is_wanted"), [("all", True), ("taken", False)])
+def test_an_old_end_without_an_entry_is_sent_and_listed_where_ends_are_wanted(
+    store: Store, kind: str, which: Literal["all", "taken"], is_wanted: bool
+) -> None:
     found = engine(rulebook=all_setups()).push(BARS)
     stories = {event.thread: event for event in found}
     end = next(
@@ -158,12 +170,14 @@ def test_an_old_end_without_an_entry_is_sent_and_listed_too(store: Store, kind: 
     )
     setup = next(event for event in found if event.thread == end.thread)
     assert stories[end.thread] is end
-    at, index = desk(store, stale_after=3, rulebook=all_setups()), int(np.searchsorted(BARS.close_time, setup.time))
+    at = desk(store, stale_after=3, rulebook=replace(all_setups(), follow=Follow(which=which)))
+    index = int(np.searchsorted(BARS.close_time, setup.time))
     take(at, BARS[:index])
     assert setup.id in {event.id for event in take(at, BARS[index : index + 1]).events}
     taken = take(at, BARS[index + 1 :])
-    assert end.id in {event.id for event in taken.events} & {event.id for event in taken.missed}
-    assert [each.event.id for each in store.outbox.list() if each.event.thread == setup.id] == [setup.id, end.id]
+    assert (end.id in {event.id for event in taken.missed}) == is_wanted
+    sent = [each.event.id for each in store.outbox.list() if each.event.thread == setup.id]
+    assert sent == [setup.id, end.id][: 1 + is_wanted]
 
 
 def test_a_batch_that_cannot_be_stored_changes_nothing_and_goes_through_later(store: Store) -> None:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from scanner.events import rfc3339
 from scanner.ports import Answer
+from scanner.service.intake.lateness import LateWatch
 from scanner.service.intake.requests import Ask, FeedLimits
 from tests.service.harbour import MINUTE, START, Harbour, Pier, opened
 from tests.service.simulated_time import SimulatedTime
@@ -75,6 +76,15 @@ async def test_a_store_in_trouble_loses_no_bar_and_no_event(time: SimulatedTime)
     await time.run(60)
     assert [close for _, close in pier.bars] == [START + minute * MINUTE for minute in (-1, 0, 1, 2, 3)]
     assert [kind for kind, *_ in pier.told()] == ["feed.late", "feed.back"]
+
+
+@pytest.mark.parametrize(("count", "more"), [(20, []), (21, ["and 1 more"])])
+def test_a_late_event_names_twenty_series_and_the_earliest_close_that_is_missing(count: int, more: list[str]) -> None:
+    lacking = {f"BUOY{number:02}": START + number * MINUTE for number in range(count)}
+    no_desk: Any = None  # only asked whether a feed is back
+    (event,) = LateWatch("tape", no_desk).late(lacking, "")
+    assert event.data["series"] == [*lacking][:20] + more
+    assert (event.time, event.data["since"]) == (START, rfc3339(START))
 
 
 async def test_bars_not_asked_for_yet_are_not_late_for_a_while(time: SimulatedTime) -> None:

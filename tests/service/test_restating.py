@@ -18,6 +18,7 @@ from scanner.service.desk import Desk
 from scanner.service.intake.late_ends import LATE_END
 from scanner.store import Store
 from scanner.store.upkeep.maintenance import compact
+from scanner.trade.following import Follow
 from scanner.trade.surroundings import Surroundings
 from tests.effort import EFFORT
 from tests.laws import QUARTER_HOUR, engine, many_found
@@ -135,6 +136,16 @@ def test_what_was_set_aside_is_withdrawn_only_where_it_was_sent(store: Store) ->
     assert (aside.kind, gone.kind, gone.data["set_aside"]) == ("setup.set_aside", "setup.withdrawn", True)
     assert [each.event.id for each in store.outbox.list(sink="all")][-2:] == [aside.id, gone.id]
     assert not {aside.id, gone.id} & {each.event.id for each in store.outbox.list(sink="screen")}
+
+
+def test_where_only_what_was_taken_is_followed_a_withdrawal_is_sent_all_the_same(store: Store) -> None:
+    """Whoever got the setup may have an order in the market, although they never said so."""
+    setup, index = setup_at(-1)
+    at = desk(store, rulebook=replace(many_found(), follow=Follow(which="taken")))
+    take(at, BARS[: index + 1])
+    (gone,) = take(at, restated(index)[index - 3 : index + 1]).events
+    assert gone.kind == "setup.withdrawn"
+    assert [each.event.id for each in store.outbox.list()][-2:] == [setup.id, gone.id]
 
 
 def setup_at(number: int) -> tuple[Event, int]:

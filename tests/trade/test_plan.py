@@ -115,6 +115,13 @@ def test_a_long_plan_by_hand() -> None:
     )
 
 
+def test_a_short_is_entered_below_what_a_long_is_entered_above() -> None:
+    long, short = (plan(facts._replace(fast_average=facts.close + facts.sign)) for facts in (LONG, mirrored(LONG)))
+    for style, entry in long.entries.items():
+        assert short.entries[style]["reason"].replace(" -", " ") == entry["reason"].replace("above", "below")
+    assert short.exit_plan["reason"] == "close is below the 200-bar average"
+
+
 def test_each_entry_has_its_own_obstacle_and_room_and_names_what_it_breaks() -> None:
     made = plan(LONG)
     early, break_ = made.entries["early"], made.entries["break"]

@@ -17,9 +17,6 @@ if TYPE_CHECKING:
 SERIES_NAMED = 20
 """Series that an event names; it only counts the others."""
 
-REMEMBERED = 1_000
-"""Closes for which the number of times that a feed became late is remembered."""
-
 
 @dataclass(slots=True)
 class Lateness:
@@ -67,8 +64,6 @@ class LateWatch:
             since = min(new.values())
             again = [str(self._begun[since])] if since in self._begun else []
             self._begun[since] += 1
-            if len(self._begun) > REMEMBERED:
-                del self._begun[min(self._begun)]
             self.now = Lateness([self.feed, str(since), *again], reason)
         self.now.instruments |= new
         return [self._event("feed.late", self.now, new, reason, about)]
@@ -102,7 +97,7 @@ class LateWatch:
             "feed": self.feed,
             "series": names[:SERIES_NAMED] + more,
             "since": rfc3339(since),
-            "caught_up": late.caught_up if kind == "feed.back" else 0,
+            "caught_up": late.caught_up,
             "reason": reason,
         }
         began = event_id("feed.late", *late.story)

@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 SERIES_NAMED = 20
 """Series that an event names; it only counts the others."""
 
+REMEMBERED = 1_000
+"""Closes for which the number of times that a feed became late is remembered; a bad line must not fill the memory."""
+
 
 @dataclass(slots=True)
 class Lateness:
@@ -64,6 +67,8 @@ class LateWatch:
             since = min(new.values())
             again = [str(self._begun[since])] if since in self._begun else []
             self._begun[since] += 1
+            if len(self._begun) > REMEMBERED:
+                del self._begun[min(self._begun)]
             self.now = Lateness([self.feed, str(since), *again], reason)
         self.now.instruments |= new
         return [self._event("feed.late", self.now, new, reason, about)]

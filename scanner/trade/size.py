@@ -6,9 +6,10 @@ from datetime import date  # noqa: TC003 - pydantic reads the annotation
 from decimal import ROUND_FLOOR, Decimal
 from typing import TYPE_CHECKING, Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import Field, field_validator
 
 from scanner.market.digits import grouped
+from scanner.wording.config_table import ConfigTable
 
 if TYPE_CHECKING:
     from scanner.market.instruments import Instrument
@@ -21,10 +22,8 @@ LARGE_PART_OF_TURNOVER = Decimal("0.05")
 """A part of a median day's turnover above which a position is hard to leave."""
 
 
-class Account(BaseModel):
+class Account(ConfigTable):
     """The account. Without an equity no size is given."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
     equity: Decimal | None = Field(None, gt=0, description="money in the account, in its currency")
     currency: str = Field("", pattern="^([A-Z]{3})?$", description="the account's currency, ISO 4217")

@@ -39,6 +39,38 @@ def test_every_kind_of_mistake_has_its_line_and_its_fix(
     assert capsys.readouterr().out == expected.replace("{feeds}", installed)
 
 
+def test_true_and_false_are_no_numbers(tmp_path: Path) -> None:
+    """«half_at = true» would close half at 1 R, and «keep_days = true» would keep one day."""
+    path = tmp_path / "watch.toml"
+    path.write_text(
+        """
+        station = { keep_days = true, record = true }
+        limits = { rate_days = false }
+        rules = { stop_margin = true }
+        follow = { half_at = true, flat_by_close = true }
+        surroundings = { min_room = true }
+        study = { max_age = true }
+        ceiling = { screen = true }
+        routes = [{ sinks = ["screen"], least_evidence = true }]
+        setups = { doji_pause = { doji_body = true, forming = true } }
+        defaults = { feed = "files", step = "0.01", timeframes = ["1h"], calendar = "XNYS" }
+        groups = { shares = { rules = { stop_far = true } } }
+        feeds = { files = { type = "folder", path = ".", keep = true } }
+        sinks = { screen = { type = "console" } }
+        instruments = { GANNET = { group = "shares" } }
+        """
+    )
+    sentences = check(path, {}).sentences()
+    assert {each.removeprefix(f"{path}:").partition(": ")[2] for each in sentences} == {
+        *(f"{each}: must be a number, not true" for each in ("station.keep_days", "rules.stop_margin", "ceiling")),
+        *(f"{each}: must be a number, not true" for each in ("follow.half_at", "surroundings.min_room")),
+        *(f"{each}: must be a number, not true" for each in ("study.max_age", "routes.least_evidence")),
+        *(f"{each}: must be a number, not true" for each in ("setups.doji_pause.doji_body", "feeds.files.keep")),
+        "groups.shares.rules.stop_far: must be a number, not true",
+        "limits.rate_days: must be a number, not false",
+    }
+
+
 @pytest.mark.parametrize(
     ("whole", "value", "part"),
     [

@@ -9,7 +9,6 @@ from typing import Any, Literal, Self
 
 from pydantic import Field, model_validator
 
-from scanner.configuration.model.page import ConfigTable
 from scanner.configuration.model.values import (
     CalendarName,
     Currency,
@@ -23,6 +22,7 @@ from scanner.configuration.model.values import (
     Zone,
 )
 from scanner.events import Kind
+from scanner.wording.config_table import ConfigTable
 
 
 class StationSettings(ConfigTable):

@@ -44,6 +44,9 @@ BREATH = 0.25
 REFUSALS = 3
 """Failed requests in a row after which the rest of a round is left for the next one."""
 
+MOST_NOTED = 20_000
+"""Troubles that are remembered as reported: more than one for each instrument of a long list."""
+
 
 class Intake:
     """Asks one feed; ``committer`` takes the rows that came, and the events and troubles to report.
@@ -69,6 +72,7 @@ class Intake:
         self.committer = committer
         self.desk = committer.desk
         self.trouble = ""
+        self._noted: set[str] = set()
         self._pauses = Pauses(chance, longest=LONGEST_PAUSE)
         self._lateness = LateWatch(name, self.desk)
         self._room = asyncio.Semaphore(limits.at_once)
@@ -167,6 +171,7 @@ class Intake:
             del self._asking[ask.instrument]
         if not self._asking:
             self.trouble = ""
+            self._noted.clear()
 
     async def _ask_once(self, asks: Sequence[Ask], which: Callable[[Ask], bool]) -> None:
         """Ask for some wants in batches, once the feed may be asked."""
@@ -271,9 +276,12 @@ class Intake:
         self.in_trouble(trouble)
 
     def in_trouble(self, trouble: str) -> None:
-        """Remember a trouble of the feed, and report it if it is new."""
-        if trouble != self.trouble:
-            self.trouble = trouble
+        """Remember a trouble of the feed, and report it unless it was reported since the last time all was well."""
+        self.trouble = trouble
+        if trouble not in self._noted:
+            if len(self._noted) >= MOST_NOTED:
+                self._noted.clear()
+            self._noted.add(trouble)
             self.committer.to_report.note(f"feed {self.name}: {trouble}")
 
     async def _hand_over(self, arrivals: Sequence[Arrival]) -> None:

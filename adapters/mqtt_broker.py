@@ -11,7 +11,9 @@ from pathlib import Path  # noqa: TC003 - pydantic needs it to read the annotati
 from typing import TYPE_CHECKING, Any, Literal, Self
 
 import aiomqtt
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
+from pydantic import ConfigDict, Field, SecretStr, model_validator
+
+from scanner.wording.config_table import ConfigTable
 
 if TYPE_CHECKING:
     import paho.mqtt.client as paho
@@ -26,10 +28,10 @@ TIMED_OUT = "Operation timed out"
 """The words with which aiomqtt reports it."""
 
 
-class BrokerSettings(BaseModel):
+class BrokerSettings(ConfigTable):
     """The broker, and our identity there."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", hide_input_in_errors=True)
+    model_config = ConfigDict(hide_input_in_errors=True)
 
     host: str = Field(min_length=1, description="host name or address of the broker")
     port: int | None = Field(None, ge=1, le=65_535, description="port; by default 1883, or 8883 with TLS")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import os
 import re
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -63,10 +64,12 @@ class FolderFeed:
         self.settings = settings
         self._options = settings.reading
         self._files: dict[Path, GrowingFile] = {}
+        # Its own: if a network drive is gone, each read hangs, and would take the threads of all others.
+        self._threads = ThreadPoolExecutor(settings.at_once, "folder")
 
     async def start(self) -> None:
         """Check that the folder exists; raises FeedTroubleError."""
-        if not await asyncio.to_thread(self.settings.path.is_dir):
+        if not await asyncio.get_running_loop().run_in_executor(self._threads, self.settings.path.is_dir):
             raise FeedTroubleError(f"{self.settings.path}: there is no such folder; check path")
 
     async def stop(self) -> None:
@@ -74,8 +77,9 @@ class FolderFeed:
 
     async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
         """Answer each want from its file; raises FeedTroubleError."""
+        loop = asyncio.get_running_loop()
         try:
-            return [Answer(want, await asyncio.to_thread(self._read, want)) for want in wants]
+            return [Answer(want, await loop.run_in_executor(self._threads, self._read, want)) for want in wants]
         except UnreadableFileError as problem:
             raise FeedTroubleError(_in_settings(str(problem))) from problem
 

@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeGuard
 import jmespath
 import numpy as np
 from jmespath.exceptions import JMESPathError
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, Field
 
 from adapters.feeds.raw_rows import NUMBERS
 from adapters.feeds.settings import FeedSettings
 from scanner.clocks import DAY, SECOND
 from scanner.market.bars import NO_TIME, RawBars, StampKind
+from scanner.wording.config_table import ConfigTable
 from scanner.wording.text import plain
 
 if TYPE_CHECKING:
@@ -52,10 +53,8 @@ JmesPath = Annotated[str, AfterValidator(_checked)]
 """A JMESPath expression, checked when the settings are read."""
 
 
-class BarFields(BaseModel):
+class BarFields(ConfigTable):
     """Where the parts of a bar are in its row, as JMESPath expressions: a key, ``[0]`` in a list, or any other."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
     time: JmesPath = Field("time", description="the time of the bar")
     open: JmesPath = Field("open", description="the first price")

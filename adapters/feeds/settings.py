@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
+
+from scanner.wording.config_table import ConfigTable
 
 
-class FeedSettings(BaseModel):
+class FeedSettings(ConfigTable):
     """The settings that all live feeds share; the service applies them, the feed need not."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
     requests_per_minute: float | None = Field(
         None, gt=0, description="requests per minute that the feed allows; by default as many as needed"

@@ -8,10 +8,11 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from adapters.sinks.envelope import as_json
 from scanner.ports import DeliveryError
+from scanner.wording.config_table import ConfigTable
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,10 +22,8 @@ if TYPE_CHECKING:
 STDOUT = Path("-")
 
 
-class JsonlSettings(BaseModel):
+class JsonlSettings(ConfigTable):
     """Where the lines go."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
     path: Path = Field(description="file to append to, created if missing; - is standard output")
 

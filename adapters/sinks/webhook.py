@@ -22,13 +22,14 @@ from typing import TYPE_CHECKING, Literal
 import httpx
 from cloudevents.core.bindings.http import to_binary_event
 from cloudevents.core.v1.event import CloudEvent
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, field_validator
+from pydantic import ConfigDict, Field, SecretStr, field_validator
 
 from adapters.answers import measured, what_failed
 from adapters.retry_after import retry_after
 from adapters.sinks.envelope import MEDIA_TYPE, as_json, envelope
 from adapters.sinks.webhook_signature import SIGNATURE, TIMESTAMP, sign
 from scanner.ports import DeliveryError, DeliveryRefusedError
+from scanner.wording.config_table import ConfigTable
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -46,10 +47,10 @@ CONNECTIONS = 10
 """Most requests under way at once."""
 
 
-class WebhookSettings(BaseModel):
+class WebhookSettings(ConfigTable):
     """Where to post, and how."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", hide_input_in_errors=True)
+    model_config = ConfigDict(hide_input_in_errors=True)
 
     url: SecretStr = Field(description="http or https URL to post to; a secret, since many contain a token")
     secret: SecretStr = Field(

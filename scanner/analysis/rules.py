@@ -6,7 +6,9 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal, Self, get_args
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
+
+from scanner.wording.config_table import ConfigTable
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -21,10 +23,8 @@ Prices and rules are decimal; binary rounding must not decide a tie.
 BARS_OF_A_SETUP = 3
 
 
-class Rules(BaseModel):
+class Rules(ConfigTable):
     """The numbers of the rules. All lengths are in bars, all ranges in multiples of ATR unless said otherwise."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
     warm_up: int = Field(250, ge=1, description="bars a series needs before a setup may be reported")
     fast_average: int = Field(50, ge=2, description="length of the fast simple average")

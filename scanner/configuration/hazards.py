@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from scanner.configuration.mistakes import Mistake
 from scanner.market.sessions.dates import concerning_nobody
+from scanner.market.sessions.timeframes import Timeframe
 from scanner.wording.times import moment
 from scanner.wording.words import named
 
@@ -24,8 +25,26 @@ def hazards(settings: Settings, now: int) -> Iterator[Mistake]:
     """Warn of settings that are valid but unwise; ``now`` is in nanoseconds since 1970 UTC."""
     if settings.account.large_risk:
         yield Mistake(("account", "risk_fraction"), settings.account.large_risk, warning=True)
+    yield from _open_at_the_close(settings)
     yield from wrong_dates(settings)
     yield from _old_dates(settings, now)
+
+
+def _open_at_the_close(settings: Settings) -> Iterator[Mistake]:
+    """Say where positions cannot be left by the close of a session, since nobody knows when that is."""
+    if not settings.follow.flat_by_close:
+        return
+    unknown = [
+        name
+        for name in settings.instruments
+        if settings.setting_of(name, "calendar") in {None, "none"}
+        and any(Timeframe.named(each).intraday for each in settings.setting_of(name, "timeframes") or ())
+    ]
+    if unknown:
+        text = (
+            f"the sessions of {named(unknown)} are unknown, so positions there stay open at the close; give a calendar"
+        )
+        yield Mistake(("follow", "flat_by_close"), text, warning=True)
 
 
 def coming_splits(settings: Settings, now: int) -> Iterator[str]:

@@ -35,13 +35,14 @@ KINDS = {
     "bool": "true or false",
     "string": "text, in quotes",
     "path": "a path, in quotes",
+    "date": "a date such as 2026-06-12",
     "tuple": 'a list, such as ["15m"]',
     "list": 'a list, such as ["15m"]',
     "dict": "a table",
     "model": "a table",
 }
 """What a value must be, by the start of pydantic's names for type errors."""
-OF_TYPE = ("_type", "_parsing", "_parsing_size", "_from_float", "_number")
+OF_TYPE = ("_type", "_parsing", "_parsing_size", "_from_float", "_number", "_inexact")
 """The endings of these names. Other errors are about a value of the right type."""
 PATTERNS = {
     "^([A-Z]{3})?$": "three capital letters (ISO 4217) such as EUR",

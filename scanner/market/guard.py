@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 import numpy as np
 
-from scanner.clocks import SECOND
+from scanner.clocks import DAY, SECOND
 from scanner.market.bars import NO_BARS, NO_TIME, Bars
 from scanner.market.numbers import NumberReason, number_faults
 from scanner.market.order import RowOrder
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from scanner.market.bars import RawBars
+    from scanner.market.bars import RawBars, StampKind
     from scanner.market.sessions.timetables import Timetable
 
 Reason = Literal[
@@ -254,11 +254,7 @@ class Guard:
                 lambda index: f"the time is missing or cannot be read ({raw.unreadable.get(int(raw.row[index]), '')})",
             )
             found.refused |= unreadable
-        timeframe, calendar = self.timetable.timeframe, self.timetable.calendar
-        grid = f"in the sessions of {calendar.name}" if calendar.known else "beside the others"
-        if calendar.never_closes and not timeframe.intraday:
-            grid += f", whose days begin at midnight in {calendar.tz}"
-        if not calendar.known and raw.stamp_kind != "date":
+        if not self.timetable.calendar.known and raw.stamp_kind != "date":
             # Bars that follow one another have the same phase: few divisions settle all.
             begin = np.append(0, np.flatnonzero(opens[1:] != closes[:-1]) + 1) if odd & SEAMS else np.zeros(1, np.intp)
             phases = opens[begin] % self.timetable.longest_phase
@@ -269,8 +265,21 @@ class Guard:
             found.note(
                 "misaligned time",
                 astray,
-                lambda index: f"no {timeframe.name} bar can have the time {_written(int(raw.stamp[index]))} {grid}",
+                lambda index: self._misplaced(int(raw.stamp[index]), raw.stamp_kind),
             )
+
+    def _misplaced(self, stamp: int, kind: StampKind) -> str:
+        """Say that no bar can have a time, and where its days begin if that may be why."""
+        timeframe, calendar = self.timetable.timeframe, self.timetable.calendar
+        text = f"no {timeframe.name} bar can have the time {_written(stamp)}"
+        if kind == "date" and stamp % DAY:
+            return f"{text}: a date must be midnight UTC"
+        if calendar.days_begin and kind != "date" and not timeframe.intraday:
+            return (
+                f"{text}: its days are said to begin at {calendar.days_begin}; give the zone in which they begin, its "
+                "calendar, or that its times are dates"
+            )
+        return text + (f" in the sessions of {calendar.name}" if calendar.known else " beside the others")
 
     def _in_phase(self, phases: NDArray[np.int64], asked: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """Say which rows begin where the bars of the series do; ``asked`` are the rows that may settle where."""

@@ -228,6 +228,11 @@ def advised(problem: ReplayError, recording: Recording, reading: Reading) -> str
     tried, timetable = "", problem.timetable
     if "misaligned time" in problem.reasons:
         tried = advice(reading, partial(_first_rows, recording), timetable.calendar, timetable.timeframe)
+        if not tried and timetable.calendar.days_begin and not timetable.timeframe.intraday:
+            tried = (
+                "days whose sessions are unknown begin at midnight: give --calendar, or --tz with the zone in which "
+                "they do; if only the dates count, write the rest as in --time-format '%Y-%m-%d 16:00'"
+            )
     elif problem.reasons & WRONG_COLUMNS:
         tried = "a column may hold something other than its name says: compare some rows with the header"
     return f"{problem}; {tried or 'look at the note on each row, and correct the file or say how it is written'}"
@@ -239,11 +244,13 @@ def advice(reading: Reading, rows: Callable[[Reading], RawBars | None], calendar
     ``rows`` reads the first rows again in another way.
     """
     best, most = "", 0
+    is_of_options = calendar == calendar_named(reading.calendar, reading.tz)
     for words, other in _other_ways(reading, calendar):
         raw = rows(other)
         if raw is None:
             continue
-        kept = len(Guard(timetable_of(calendar, base)).check(raw).bars)
+        days = calendar_named(reading.calendar, other.tz) if is_of_options else calendar
+        kept = len(Guard(timetable_of(days, base)).check(raw).bars)
         if 20 * kept >= 19 * len(raw):
             return words
         if kept > most and not is_mostly_refused(len(raw) - kept, len(raw)):

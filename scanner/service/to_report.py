@@ -81,8 +81,10 @@ class ToReport:
         self._log = structlog.get_logger("closewatch").bind(station=station)
 
     def note(self, trouble: str) -> None:
-        """Take note of a trouble, for the log and for the summary of the day."""
+        """Take note of a trouble, for the log and, once, for the summary of the day."""
         self._log.warning("trouble", trouble=trouble)
+        if trouble in self.troubles:
+            self.troubles.remove(trouble)
         self.troubles.append(trouble)
         del self.troubles[:-NAMED]
 

@@ -148,14 +148,14 @@ def refusal(kind: Decided, before: Collection[Decided], *, ended: bool) -> str:
     if kind == "note":
         return ""
     if ended and kind != "leave":
-        return "its story has ended; only a note can be added, with `closewatch note`"
+        return "its story has ended; only a note can be added"
     if kind == "leave" and "take" not in before:
         return "it was not taken, so there is nothing to leave"
     if kind == "pass" and "take" in before:
-        return "it was taken, so it cannot be passed; use `closewatch leave` once you are out of it"
+        return "it was taken, so it cannot be passed; once you are out of it, say that you left it"
     if kind in before:
         done = {"take": "taken", "pass": "passed", "leave": "left"}[kind]
-        return f"it was {done} already; to add something, use `closewatch note`"
+        return f"it was {done} already; to add something, keep a note"
     return ""
 
 

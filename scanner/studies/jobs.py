@@ -129,8 +129,11 @@ def noted(tell: Callable[[str], object]) -> Iterator[None]:
     """Tell the sentence of an error that has one for the user; any other error is raised."""
     try:
         yield
-    except (ReplayError, ValueError, OSError) as problem:
-        if not isinstance(problem, OSError) and getattr(problem, "exit_code", None) is None:
+    except OSError as problem:
+        why = f"it cannot be read ({problem.strerror}); leave the files as they are until a study has ended"
+        tell(f"{problem.filename}: {why}")
+    except (ReplayError, ValueError) as problem:
+        if getattr(problem, "exit_code", None) is None:
             raise
         tell(str(problem))
 
@@ -230,9 +233,10 @@ def jobs_of(files: Files, reading: Reading, asked: Asked, troubles: list[str]) -
                 (both,) = (each for each in recordings(paths, reading) if each.symbol == name)
                 read = *map(marked, files.alone[name]), *marks
                 yield Job(name, tuple(paths), tuple(both.bars), reading, asked, _key(name, paths, rules), read)
-    for name, own in sorted(files.alone.items(), key=lambda each: -sum(path.stat().st_size for path in each[1])):
+    for name, own in sorted(files.alone.items(), key=lambda each: -sum(map(_size, each[1]))):
         if name not in parted:  # the largest first, so that no process is left with one at the end
-            yield Job(name, own, (), reading, asked, _key(name, own, rules))
+            with noted(troubles.append):
+                yield Job(name, own, (), reading, asked, _key(name, own, rules))
 
 
 def jobs_of_frames(found: Sequence[Recording], reading: Reading, asked: Asked, troubles: list[str]) -> Iterator[Job]:

@@ -6,7 +6,9 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import ConfigDict, Field
+
+from scanner.wording.config_table import ConfigTable
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -17,13 +19,13 @@ MOST_BARS = 12
 """The most bars over which signs of pressure can be collected: as many as fit in one number."""
 
 
-class Follow(BaseModel):
+class Follow(ConfigTable):
     """The table ``[follow]``: how long to wait for an entry, what counts as pressure, and the user's choices.
 
-    The choices are off at 0 or false.
+    The choices are off at 0 or, the last one, at false.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(allow_inf_nan=False)
 
     which: Literal["all", "taken"] = Field(
         "all", description="setups that are followed with alerts: all, or those that were taken"

@@ -5,15 +5,15 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
+
+from scanner.wording.config_table import ConfigTable
 
 Ceiling = Annotated[Decimal, Field(gt=0)]
 
 
-class Limits(BaseModel):
+class Limits(ConfigTable):
     """The table ``[limits]``: ceilings of the open risk, in R. An alert warns if taking it would exceed one."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
     open_risk: Ceiling = Field(Decimal(3), description="greatest open risk of all positions, in R")
     group_risk: Ceiling = Field(Decimal("1.5"), description="greatest open risk of a group, in R")

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date  # noqa: TC003 - pydantic reads the annotation
 from decimal import ROUND_FLOOR, Decimal
 from typing import TYPE_CHECKING, Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import Field, ValidationInfo, field_validator
 
 from scanner.market.digits import grouped
+from scanner.wording.config_table import ConfigTable
 
 if TYPE_CHECKING:
     from scanner.market.instruments import Instrument
@@ -21,10 +23,8 @@ LARGE_PART_OF_TURNOVER = Decimal("0.05")
 """A part of a median day's turnover above which a position is hard to leave."""
 
 
-class Account(BaseModel):
+class Account(ConfigTable):
     """The account. Without an equity no size is given."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
     equity: Decimal | None = Field(None, gt=0, description="money in the account, in its currency")
     currency: str = Field("", pattern="^([A-Z]{3})?$", description="the account's currency, ISO 4217")
@@ -44,6 +44,16 @@ class Account(BaseModel):
             )
         return value
 
+    @field_validator("fx")
+    @classmethod
+    def _of_other_currencies(cls, rates: dict[str, Decimal], about: ValidationInfo) -> dict[str, Decimal]:
+        own = about.data.get("currency")
+        if own in rates:
+            raise ValueError(f"{own} is the currency of the account, so one is worth one; take it out")
+        if strange := [code for code in rates if not re.fullmatch("[A-Z]{3}", code)]:
+            raise ValueError(f"{strange[0]!r} must be three capital letters (ISO 4217) such as EUR")
+        return rates
+
     @property
     def large_risk(self) -> str:
         """Warn of what one trade may lose, if that is much; else empty."""
@@ -60,10 +70,10 @@ def rate_of(account: Account, currency: str) -> tuple[Decimal | None, str]:
 
     If neither currency is known, they are taken to be the same.
     """
-    if currency in account.fx and currency != account.currency:
-        return account.fx[currency], ""
     if currency == account.currency:
         return Decimal(1), ""
+    if currency in account.fx:
+        return account.fx[currency], ""
     if not account.currency:
         reason = f"the prices are in {currency}, but the currency of the equity is not given"
         return None, f"{reason}: give it with --currency, or as currency in [account]"

@@ -15,7 +15,7 @@ from pathlib import Path  # noqa: TC003 - pydantic reads the annotations
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple, Protocol, Self, get_args
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import ConfigDict, Field, model_validator
 
 from scanner.analysis.numbers import number
 from scanner.analysis.rules import TIE
@@ -48,6 +48,7 @@ from scanner.trade.around import (
     VOLUMES,
 )
 from scanner.trade.levels import together
+from scanner.wording.config_table import ConfigTable
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
@@ -96,10 +97,10 @@ REASONS: Mapping[int, str] = {
 """Why a part cannot be judged."""
 
 
-class Surroundings(BaseModel):
+class Surroundings(ConfigTable):
     """The table ``[surroundings]``: which of them an alert requires, and their settings."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(allow_inf_nan=False)
 
     require: tuple[Surrounding, ...] = Field(
         ("liquid", "cost"), description="those that must hold; a setup that fails one is set aside"

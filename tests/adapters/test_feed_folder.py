@@ -6,6 +6,7 @@ import asyncio
 import os
 import subprocess
 import sys
+import threading
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
@@ -342,6 +343,22 @@ async def test_a_file_may_come_later_than_the_question(path: Path) -> None:
         await feed.fetch([HARBOUR])
     append(path, HEADER + lines(rows(1)))
     assert await ask(feed) == rows(1)
+
+
+async def test_a_disk_that_does_not_answer_leaves_the_threads_of_all_others_alone(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A network drive that is gone: each read hangs, and the station gives up waiting and asks again."""
+    answers = threading.Event()
+    monkeypatch.setattr(GrowingFile, "read", lambda *_: answers.wait())
+    feed = feed_in(path.parent)
+    try:
+        for _ in range(40):  # more than there are threads for everything else
+            with pytest.raises(TimeoutError):
+                await asyncio.wait_for(feed.fetch([HARBOUR]), 0.001)
+        assert await asyncio.wait_for(asyncio.to_thread(lambda: "stored"), 10) == "stored"
+    finally:
+        answers.set()
 
 
 @pytest.mark.parametrize(

@@ -124,7 +124,7 @@ async def test_a_decision_is_kept_and_answered_in_the_words_of_the_command_line(
             assert await asked(user, TAKE) == first | {"key": "k-1"}
             again = await asked(user, TAKE)
             assert (again["kept"], again["key"]) == (False, "k-1")
-            assert again["said"].endswith("it was taken already; to add something, use `closewatch note`")
+            assert again["said"].endswith("it was taken already; to add something, keep a note")
             note = {"decision": "note", "id": GANNET.id[:4], "note": "slow fill"}
             assert (await asked(user, note))["kept"]
             assert (await asked(user, note))["said"].endswith("this note exists already, word for word")
@@ -162,13 +162,13 @@ REFUSED: dict[str, tuple[bytes | dict[str, Any], str]] = {
     "a price that is a slip": (TAKE | {"price": "1014"}, "price 1014: that is 761 R from the planned entry"),
     "a size of nothing": (TAKE | {"size": "0"}, "size 0: a size must be above 0, for shorts too"),
     "a size beyond bounds": (TAKE | {"size": "1e16"}, "size 1e16: write a number such as 101.40"),
-    "an empty note": ({"decision": "note", "id": "GANNET"}, "the note is empty; write its text, in quotes"),
+    "an empty note": ({"decision": "note", "id": "GANNET"}, "the note is empty; write its text"),
     "a note without end": ({"decision": "note", "id": "GANNET", "note": "n" * 2_001}, "the text has 2,001 characters"),
     "a note that is half a sign": (b'{"decision": "note", "id": "GANNET", "note": "\\ud800"}', "<D800>: this text is"),
     "an unknown id": (TAKE | {"id": "0123"}, "0123: no setup has this id or instrument; `closewatch jo"),
     "an instrument with several": (TAKE | {"id": "TERN/A"}, "TERN/A has several open setups: name one by the first "),
     "an ended story": (TAKE | {"id": "SKUA"}, "SKUA has no open setup: name one by the first letters of its id, such"),
-    "an ended story by id": (TAKE | {"id": ENDED.id}, "its story has ended; only a note can be added, with `clo"),
+    "an ended story by id": (TAKE | {"id": ENDED.id}, "its story has ended; only a note can be added"),
     "nothing to leave": ({"decision": "leave", "id": "GANNET"}, "it was not taken, so there is nothing to leave"),
 }  # fmt: skip
 

@@ -110,6 +110,26 @@ def test_times_that_no_session_has_are_reported_with_the_zone_where_they_would_f
         assert "these look like New York times" in again
 
 
+@pytest.mark.parametrize(
+    ("zone", "hour", "advice", "mended"),
+    [
+        ("Europe/Berlin", 0, "these look like Berlin times: --tz Europe/Berlin", ("--tz", "Europe/Berlin")),
+        ("America/New_York", 17, "begin at midnight: give --calendar, or --tz", ("--calendar", "24/5")),
+    ],
+)
+def test_days_that_begin_in_the_evening_before_are_not_taken_for_that_evening(
+    zone: str, hour: int, advice: str, mended: tuple[str, str], tmp_path: Path
+) -> None:
+    monday = datetime(2024, 5, 6, hour, tzinfo=ZoneInfo(zone)) - timedelta(days=hour > 0)
+    days = [monday + timedelta(days=day + day // 5 * 2) for day in range(60)]
+    path = written(tmp_path / "gannet.csv", [f"{day.timestamp():.0f}" for day in days])
+    code, _, err = closewatch("import", path)
+    assert code == 2
+    assert advice in err
+    code, out, _ = closewatch("import", path, *mended)
+    assert (code, "60 bars of 1d, 2024-05-06 to 2024-07-26" in out) == (0, True)
+
+
 def test_times_of_the_close_are_reported_as_such(tmp_path: Path) -> None:
     closes = [f"{each + timedelta(minutes=15):%Y-%m-%dT%H:%M%z}" for each in sessions(15) if each.hour >= 15]
     path = written(tmp_path / "gannet.csv", closes)

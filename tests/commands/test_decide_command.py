@@ -96,7 +96,7 @@ def test_what_was_passed_may_be_taken_after_all_and_what_was_taken_not_passed(st
     again_passed = run(station, "pass", "GANNET")
     assert again_passed[0] == 2
     assert again_passed[2].endswith(
-        "it was taken, so it cannot be passed; use `closewatch leave` once you are out of it\n"
+        "it was taken, so it cannot be passed; once you are out of it, say that you left it\n"
     )
     assert [kind for _, kind, *_ in kept(station)] == ["pass", "take"]
 
@@ -104,7 +104,7 @@ def test_what_was_passed_may_be_taken_after_all_and_what_was_taken_not_passed(st
 @pytest.mark.parametrize(
     ("before", "words", "sentence"),
     [
-        ([["take", "GANNET"]], ["take", "GANNET"], "it was taken already; to add something, use `closewatch note`"),
+        ([["take", "GANNET"]], ["take", "GANNET"], "it was taken already; to add something, keep a note"),
         ([], ["leave", "GANNET"], "it was not taken, so there is nothing to leave"),
         ([["take", "GANNET"], ["leave", "GANNET"]], ["leave", "GANNET"], "it was left already"),
         ([], ["take", ENDED.id[:6]], "its story has ended; only a note can be added"),

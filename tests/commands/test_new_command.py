@@ -54,7 +54,7 @@ def test_what_it_writes_can_be_watched(tmp_path: Path) -> None:
 def test_an_answer_that_cannot_be_is_explained_and_asked_again(
     number: int, answer: str, sentence: str, tmp_path: Path
 ) -> None:
-    good = iter([str(tmp_path), "MILL 1", "24/7", "4h", "none", "terminal, desktop"])
+    good = iter([str(tmp_path), "MILL 1", "24/7", "4h", "none", "both"])
     wrong = iter([answer])
     told: list[str] = []
 

@@ -40,6 +40,68 @@ def test_every_kind_of_mistake_has_its_line_and_its_fix(
 
 
 @pytest.mark.parametrize(
+    ("tables", "sentence"),
+    [
+        (
+            'account = { currency = "EUR", fx = { EUR = 2 } }',
+            "account.fx: EUR is the currency of the account, so one is worth one; take it out",
+        ),
+        (
+            'account = { currency = "EUR", fx = { usd = 2 } }',
+            "account.fx: 'usd' must be three capital letters (ISO 4217) such as EUR",
+        ),
+        (
+            "account = { fx_date = 20261102 }",
+            "account.fx_date: must be a date such as 2026-06-12, not 20261102",
+        ),
+        ('station = { store = "." }', 'station.store: must be the path of a file, such as "closewatch.db"'),
+        (
+            'defaults = { adjustments = [{ date = 2026-05-18, ratio = "2:1" }, { date = 2026-05-18, ratio = "2:1" }] }',
+            "defaults.adjustments: there are two splits of 2026-05-18; both would count; write one ratio",
+        ),
+    ],
+)
+def test_settings_that_contradict_each_other_are_not_ignored_in_silence(
+    tables: str, sentence: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "watch.toml"
+    path.write_text(tables)
+    assert f"{path}:1: {sentence}" in check(path, {}).sentences()
+
+
+def test_true_and_false_are_no_numbers(tmp_path: Path) -> None:
+    """«half_at = true» would close half at 1 R, and «keep_days = true» would keep one day."""
+    path = tmp_path / "watch.toml"
+    path.write_text(
+        """
+        station = { keep_days = true, record = true }
+        limits = { rate_days = false }
+        rules = { stop_margin = true }
+        follow = { half_at = true, flat_by_close = true }
+        surroundings = { min_room = true }
+        study = { max_age = true }
+        ceiling = { screen = true }
+        routes = [{ sinks = ["screen"], least_evidence = true }]
+        setups = { doji_pause = { doji_body = true, forming = true } }
+        defaults = { feed = "files", step = "0.01", timeframes = ["1h"], calendar = "XNYS" }
+        groups = { shares = { rules = { stop_far = true } } }
+        feeds = { files = { type = "folder", path = ".", keep = true } }
+        sinks = { screen = { type = "console" } }
+        instruments = { GANNET = { group = "shares" } }
+        """
+    )
+    sentences = check(path, {}).sentences()
+    assert {each.removeprefix(f"{path}:").partition(": ")[2] for each in sentences} == {
+        *(f"{each}: must be a number, not true" for each in ("station.keep_days", "rules.stop_margin", "ceiling")),
+        *(f"{each}: must be a number, not true" for each in ("follow.half_at", "surroundings.min_room")),
+        *(f"{each}: must be a number, not true" for each in ("study.max_age", "routes.least_evidence")),
+        *(f"{each}: must be a number, not true" for each in ("setups.doji_pause.doji_body", "feeds.files.keep")),
+        "groups.shares.rules.stop_far: must be a number, not true",
+        "limits.rate_days: must be a number, not false",
+    }
+
+
+@pytest.mark.parametrize(
     ("whole", "value", "part"),
     [
         ("CLOSEWATCH_STATION", "loft", "CLOSEWATCH_STATION__ZONE"),

@@ -80,7 +80,7 @@ async def test_an_answer_is_looked_at_with_the_eyes_of_the_station(
     assert (found.trouble or "").startswith(trouble or "")
     assert (found.trouble is None) == (trouble is None)
     if found.trouble and ("the time" in found.trouble or "that has closed" in found.trouble):
-        assert found.trouble.endswith("; check fields, time_unit, stamp, timeframes, calendar")
+        assert found.trouble.endswith("; check fields, time_unit, stamp, timeframes, calendar, zone")
 
 
 def test_rows_may_come_in_any_order_as_a_station_takes_them(tmp_path: Path) -> None:
@@ -112,7 +112,7 @@ def test_times_ahead_of_the_clock_are_wrong_whatever_has_closed_by_them(
     if found.trouble:
         begins = f"{rfc3339(START + 15 * MINUTE)}, after {rfc3339(START + 2 * SECOND)}, when the feed was asked"
         assert begins in found.trouble
-        assert found.trouble.endswith("; check stamp, tz, time_format, timeframes, calendar")
+        assert found.trouble.endswith("; check stamp, tz, time_format, timeframes, calendar, zone")
 
 
 async def test_a_feed_has_as_long_as_it_wants_itself_and_where_it_is_pushed_to_it_may_have_nothing_yet(
@@ -134,3 +134,21 @@ async def test_a_feed_has_as_long_as_it_wants_itself_and_where_it_is_pushed_to_i
     )
     nothing = Answer(Want("VLT", "15m", None), no_rows("bars", "open"))
     assert look([nothing], settings.of("VLT"), pushed, "UTC", 0) == (None, "no bar of VLT has been pushed yet")
+
+
+async def test_days_of_another_zone_are_refused_with_the_setting_that_mends_it(tmp_path: Path) -> None:
+    """The provider's day begins at midnight in Berlin; by UTC it would be over an hour later, and be the day before."""
+    day = 86_400
+    begins = START // SECOND // day * day - 2 * 3_600
+    rows = [{**SENT[0], "time": begins - back * day} for back in range(60, -1, -1)]
+    with http_server(lambda _: as_json(rows)) as server:
+        for zone, troubled in (("UTC", True), ("Europe/Berlin", False)):
+            document = {
+                "feeds": {"web": {"type": "http_json", "url": f"{server.url}/{{symbol}}"}},
+                "instruments": {"VOLT": {"feed": "web", "step": "0.01", "timeframes": ["1d"], "zone": zone}},
+            }
+            found = (await try_all(from_document(document, tmp_path, {}), {}))["feed web"]
+            assert (found.trouble is not None) == troubled
+            if found.trouble:
+                assert "its days are said to begin at midnight in UTC; give the zone" in found.trouble
+                assert found.trouble.endswith(", calendar, zone")

@@ -69,6 +69,20 @@ def test_the_check_prints_it_with_its_line(tmp_path: Path, capsys: pytest.Captur
     assert capsys.readouterr().out.startswith(f"{path}:4: warning: account.risk_fraction: one trade may lose 3 %")
 
 
+def test_positions_that_cannot_be_left_at_the_close_are_named(tmp_path: Path) -> None:
+    told = "follow.flat_by_close: the sessions of A are unknown, so positions there stay open at the close; "
+    for calendar, expected in (("none", [f"{told}give a calendar"]), ("XNYS", [])):
+        path = tmp_path / "x.toml"
+        path.write_text(
+            f"""
+            follow = {{ flat_by_close = true }}
+            defaults = {{ calendar = "{calendar}" }}
+            instruments = {{ A = {{ timeframes = ["1h", "1d"] }}, DAILY = {{ timeframes = ["1d"] }} }}
+            """
+        )
+        assert [each.sentence for each in hazards(load(path, {}), NOW)] == expected
+
+
 def test_too_much_at_risk_is_refused(tmp_path: Path) -> None:
     checked = check(written(tmp_path, risk="1"), {})
     (only,) = checked.sentences()

@@ -117,6 +117,7 @@ def test_a_day_is_known_by_its_date_by_its_midnight_and_by_its_opening(kind: str
 
 
 @pytest.mark.parametrize("timeframe", ["1d", "1w"])
+@pytest.mark.parametrize("calendar", ["none", "24/7"])
 @pytest.mark.parametrize(
     ("zone", "kind", "stamp", "fits"),
     [
@@ -126,13 +127,33 @@ def test_a_day_is_known_by_its_date_by_its_midnight_and_by_its_opening(kind: str
         ("Asia/Shanghai", "close", "2026-03-15T16:00", True),
         ("Asia/Shanghai", "open", "2026-03-09T00:00", False),
         ("Asia/Shanghai", "date", "2026-03-09T00:00", True),
+        ("UTC", "date", "2026-03-08T16:00", False),
         ("UTC", "open", "2026-03-09T00:00", True),
     ],
 )
-def test_where_trade_never_stops_a_day_begins_at_midnight_and_at_no_other_time(
-    timeframe: str, zone: str, kind: StampKind, stamp: str, fits: bool
+def test_without_known_openings_a_day_begins_at_midnight_and_at_no_other_time(
+    calendar: str, timeframe: str, zone: str, kind: StampKind, stamp: str, fits: bool
 ) -> None:
-    table = Timetable(calendar_named("24/7", zone), Timeframe.named(timeframe))
+    table = Timetable(calendar_named(calendar, zone), Timeframe.named(timeframe))
+    assert table.spans(np.array([at(stamp)]), kind)[2].tolist() == [fits]
+
+
+@pytest.mark.parametrize(
+    ("timeframe", "kind", "stamp", "fits"),
+    [
+        ("1d", "open", "2026-03-09T21:00", True),
+        ("1d", "open", "2026-03-10T00:00", False),  # a day of UTC has three more hours when this one has closed
+        ("1d", "date", "2026-03-10T00:00", True),
+        ("1d", "close", "2026-03-13T21:00", True),  # Friday evening, when nothing begins
+        ("1d", "close", "2026-03-14T00:00", False),
+        ("1w", "open", "2026-03-09T00:00", False),
+        ("1w", "close", "2026-03-13T21:00", True),
+    ],
+)
+def test_days_of_currencies_begin_and_end_in_the_evening_of_new_york(
+    timeframe: str, kind: StampKind, stamp: str, fits: bool
+) -> None:
+    table = Timetable(calendar_named("24/5"), Timeframe.named(timeframe))
     assert table.spans(np.array([at(stamp)]), kind)[2].tolist() == [fits]
 
 

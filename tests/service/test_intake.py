@@ -164,6 +164,29 @@ async def test_a_feed_that_hangs_is_given_up_and_asked_again(time: SimulatedTime
     assert pier.last == {"GANNET": START}
 
 
+async def test_troubles_that_take_turns_are_passed_on_once_each_and_again_after_they_were_over(
+    time: SimulatedTime,
+) -> None:
+    """Such as files of a folder that are not there: each instrument has its own sentence."""
+    missing = True
+
+    def plan(want: Want) -> None:
+        if missing:
+            raise FeedTroubleError(f"harbour: there is no {want.symbol}")
+
+    pier = Pier(Harbour(time, plan=plan))
+    every = [f"harbour: there is no {name}" for name in ("AUK", "GANNET", "TERN")]
+    pier.ask(["AUK", "GANNET", "TERN"])
+    await time.run(300)
+    assert sorted(pier.noted) == every
+    missing = False
+    await time.run(300)
+    missing = True
+    pier.ask(["AUK", "GANNET", "TERN"])
+    await time.run(300)
+    assert sorted(pier.noted[3:]) == every
+
+
 async def test_rubbish_ends_nothing(time: SimulatedTime) -> None:
     stranger = Want("PUFFIN", "1m", None)
     rubbish: list[object] = [ValueError("no digits"), [Answer(stranger, opened(START))], [], "none", None]

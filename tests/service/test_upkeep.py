@@ -9,6 +9,7 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from scanner.clocks import DAY
 from scanner.market.bars import Bars
+from scanner.service.to_report import ToReport
 from scanner.service.upkeep import Upkeep
 from scanner.store import Batch, Store
 from scanner.store.upkeep.check import check
@@ -71,6 +72,14 @@ def test_an_open_story_goes_on_as_ever_however_few_days_are_kept(tmp_path: Path)
         assert [each.event.id for each in store.outbox.list() if each.event.thread == thread] == [
             event.id for event in story
         ]
+
+
+def test_a_trouble_that_comes_every_minute_pushes_no_other_out_of_the_summary() -> None:
+    to_report = ToReport("loft")
+    to_report.note("feed coast: the gate is shut")
+    for _ in range(1_440):
+        to_report.note("upkeep: the disk is full")
+    assert to_report.troubles == ["feed coast: the gate is shut", "upkeep: the disk is full"]
 
 
 async def test_trouble_is_told_and_ends_nothing(tmp_path: Path) -> None:

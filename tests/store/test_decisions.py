@@ -62,7 +62,7 @@ def test_of_many_who_decide_at_once_one_is_first(path: Path, store: Store) -> No
     for each in threads:
         each.join()
     assert [each.kind for each in store.decisions.all()] == ["take"]
-    assert refused == ["it was taken already; to add something, use `closewatch note`"] * 5
+    assert refused == ["it was taken already; to add something, keep a note"] * 5
 
 
 P, Q, S, T = (Decimal(text) for text in ("101.40", "101.55", "100", "250"))

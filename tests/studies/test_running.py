@@ -22,6 +22,7 @@ from scanner.present.reports.study_summary import summary
 from scanner.replays.recordings import Reading
 from scanner.studies.checked import Unjudged, left_out
 from scanner.studies.figures.report import report_of
+from scanner.studies.jobs import do_all, jobs_of, look_at
 from scanner.studies.kept.ledger import read
 from scanner.studies.parts import Part
 from scanner.studies.running import PARTS, How, StudyError, study_files
@@ -70,6 +71,21 @@ def table_of(name: str, first: int = 0, last: int | None = None) -> pa.Table:
 
 def test_neither_processes_nor_order_change_a_figure(alone: Study) -> None:
     assert_equal(alone, studied(REAL[::-1], How(workers=2))[0])
+
+
+def test_a_file_that_goes_while_the_study_runs_costs_its_instrument_alone(tmp_path: Path) -> None:
+    paths = [tmp_path / f"{name}.csv.gz" for name in ("early", "late", "stays")]
+    for path in paths:
+        copy(SP500, path)
+    files, troubles = look_at(paths, READING), list[str]()
+    paths[1].unlink()
+    jobs = list(jobs_of(files, READING, Asked(), troubles))
+    paths[0].unlink()
+    (done,) = do_all(jobs)
+    troubles += done.troubles
+    assert [part.instruments[0].instrument for part in map(Part.from_bytes, done.parts)] == ["stays"]
+    why = "it cannot be read (No such file or directory); leave the files as they are until a study has ended"
+    assert troubles == [f"{paths[1]}: {why}", f"{paths[0]}: {why}"]
 
 
 def test_finished_parts_are_kept_and_not_made_again(alone: Study, tmp_path: Path) -> None:

@@ -101,9 +101,7 @@ def test_without_an_equity_there_is_no_size() -> None:
 )
 def test_no_currency_is_assumed_silently(account: str, prices: str, amount: Decimal | None, reason: str) -> None:
     # The rate of the account's own currency is 1, whatever the configuration says.
-    holder = Account(
-        equity=D(10_000), currency=account, fx={"JPY": D("0.5"), "EUR": D(3)} if account else {"JPY": D("0.5")}
-    )
+    holder = Account(equity=D(10_000), currency=account, fx={"JPY": D("0.5")})
     found, told = size(holder, contract("50", "0.25", currency=prices), D(100), D(1))
     assert found == amount
     assert told.startswith(reason)

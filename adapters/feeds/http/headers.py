@@ -5,12 +5,13 @@ from __future__ import annotations
 import re
 from urllib.parse import quote, unquote_plus
 
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, field_validator
+from pydantic import ConfigDict, Field, SecretStr, field_validator
 
 from adapters.feeds.secrets import refuse_secrets
+from scanner.wording.config_table import ConfigTable
 
 
-class SentSettings(BaseModel):
+class SentSettings(ConfigTable):
     """What is sent with a request to a server."""
 
     model_config = ConfigDict(hide_input_in_errors=True)

@@ -13,7 +13,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Generic, Self, TypeVar, cast, get_args
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, model_validator
+from pydantic import ConfigDict, model_validator
+
+from scanner.wording.config_table import ConfigTable
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -33,14 +35,14 @@ announced one bar ahead."""
 KEYS = {ON, OBJECT, FORMING}
 
 
-class Numbers(BaseModel):
+class Numbers(ConfigTable):
     """Base class for the numbers of one setup's rules, read from ``[setups.NAME]``.
 
     Every field is an int, a float, a bool or a Literal of texts, and has a default and a description with its unit.
     ``ascending`` names pairs of fields of which the first must not be greater than the second.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid", validate_default=True)
+    model_config = ConfigDict(validate_default=True)
     ascending: ClassVar[tuple[tuple[str, str], ...]] = ()
 
     @model_validator(mode="after")

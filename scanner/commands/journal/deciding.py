@@ -75,7 +75,7 @@ def keep(store: Store, wish: Wish, zone: str) -> tuple[KeptDecision, list[str]]:
     _check_text(wish.story)
     _check_text(wish.text)
     if wish.kind == "note" and not wish.text.strip():
-        raise UsageError("the note is empty; write its text, in quotes")
+        raise UsageError("the note is empty; write its text")
     meant = _meant(store, wish.story, zone)
     about = _about(meant, zone)
     _check_numbers(meant, wish.price, wish.size)

@@ -91,7 +91,8 @@ def _account(answers: Answers, text: str) -> Answers:
 
 
 def _places(answers: Answers, text: str) -> Answers:
-    places = tuple(dict.fromkeys(each for each in re.split(r"[,\s]+|\band\b", text) if each))
+    named = tuple(PLACES) if text == "both" else re.split(r"[,\s]+|\band\b", text)
+    places = tuple(dict.fromkeys(each for each in named if each))
     if not places or not set(places) <= set(PLACES):
         raise ValueError(f'"{text}" is not one of: {", ".join(PLACES)}, or both')
     return replace(answers, places=places)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr
+from pydantic import Field, PrivateAttr
 
 from scanner.analysis.door.known_setups import chosen
 from scanner.analysis.rules import Rules
@@ -25,6 +25,7 @@ from scanner.trade.limits import Limits
 from scanner.trade.rulebook import Rulebook
 from scanner.trade.size import Account
 from scanner.trade.surroundings import Surroundings
+from scanner.wording.config_table import ConfigTable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -34,10 +35,8 @@ ReadFrom = tuple[Mapping[str, Any], Path, Mapping[str, str]]
 """The TOML, the folder of its file, and the environment."""
 
 
-class Document(BaseModel):
+class Document(ConfigTable):
     """The tables of a configuration; it is validated with its folder as context."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
     station: StationSettings = Field(default_factory=StationSettings)
     account: Account = Field(default_factory=Account)

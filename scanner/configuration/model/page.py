@@ -6,15 +6,11 @@ from ipaddress import IPv4Address
 from pathlib import Path  # noqa: TC003 - pydantic reads the annotations
 from typing import Annotated, Self
 
-from pydantic import BaseModel, ConfigDict, Field, IPvAnyAddress, model_validator
+from pydantic import Field, IPvAnyAddress, model_validator
+
+from scanner.wording.config_table import ConfigTable
 
 HostName = Annotated[str, Field(pattern=r"^[a-z0-9]([a-z0-9.-]*[a-z0-9])?$")]
-
-
-class ConfigTable(BaseModel):
-    """A table of the configuration."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
 
 class Page(ConfigTable):

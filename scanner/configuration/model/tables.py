@@ -4,12 +4,12 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
-from typing import Any, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
-from scanner.configuration.model.page import ConfigTable
 from scanner.configuration.model.values import (
     CalendarName,
     Currency,
@@ -23,6 +23,13 @@ from scanner.configuration.model.values import (
     Zone,
 )
 from scanner.events import Kind
+from scanner.wording.config_table import ConfigTable
+
+
+def _a_file(path: Path) -> Path:
+    if not path.name:
+        raise ValueError('must be the path of a file, such as "closewatch.db"')
+    return path
 
 
 class StationSettings(ConfigTable):
@@ -30,7 +37,9 @@ class StationSettings(ConfigTable):
 
     name: str = Field("station", min_length=1, description="the station's name in events and topics")
     zone: Zone = Field("UTC", description="the user's time zone, for displayed times")
-    store: Path = Field(Path("closewatch.db"), description="the database; relative to the configuration's folder")
+    store: Annotated[Path, AfterValidator(_a_file)] = Field(
+        Path("closewatch.db"), description="the database; relative to the configuration's folder"
+    )
     secrets: Path | None = Field(None, description="the secrets folder, with files such as sinks.mail.password")
     stale_after: int = Field(3, ge=0, description="bars after which a setup found while catching up is not news")
     record: bool = Field(default=True, description="keep everything the feeds send, so that any day can be replayed")
@@ -47,6 +56,13 @@ class Split(ConfigTable):
 
     date: Day = Field(description="the first day (or moment) at the new price")
     ratio: Ratio = Field(description="new:old shares")
+
+
+def _each_once(splits: tuple[Split, ...]) -> tuple[Split, ...]:
+    twice = [date for date, count in Counter(split.date for split in splits).items() if count > 1]
+    if twice:
+        raise ValueError(f"there are two splits of {twice[0]}; both would count; write one ratio")
+    return splits
 
 
 class CostSettings(ConfigTable):
@@ -76,7 +92,9 @@ class InstrumentSettings(ConfigTable):
     lot_step: PositiveDecimal | None = Field(None, description="smallest size, and step of sizes")
     currency: Currency | None = Field(None, description="currency of its prices, ISO 4217")
     costs: CostSettings = Field(default_factory=CostSettings, description="what a trade costs")
-    adjustments: tuple[Split, ...] | None = Field(None, description="known splits of bars that are not adjusted")
+    adjustments: Annotated[tuple[Split, ...], AfterValidator(_each_once)] | None = Field(
+        None, description="known splits of bars that are not adjusted"
+    )
     setups: dict[str, dict[str, Any]] = Field(
         default_factory=dict, description="settings of setups in which it differs"
     )

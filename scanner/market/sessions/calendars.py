@@ -74,6 +74,12 @@ class Calendar:
         """Whether it trades around the clock, so that its days have no opening and no close."""
         return self.name == "24/7"
 
+    @property
+    def days_begin(self) -> str:
+        """When a day begins, if it lasts until the next one; empty if its session has an opening of its own."""
+        at = f"{NEW_YORK_EVENING:%H:%M}" if self.name == "24/5" else "midnight"
+        return f"{at} in {self.tz}" if self.name in OWN else ""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Held:

@@ -162,11 +162,12 @@ class Timetable:
         """Give the bar that each stamp belongs to: open times, close times, and whether the stamp is at a valid place.
 
         Within a session it must be the bar's open or close. Any moment of its days on the exchange's clock also finds a
-        day or week; midnight UTC outside every session is read as its calendar date. Where trade never stops, only
-        midnight in the calendar's zone does: a day that begins at another time has not ended when ours has. A Sunday
-        without a session belongs to the week after it, any other day to its own week. If the sessions are unknown, a
-        bar lasts its timeframe from where the feed starts it, and days and weeks are those of the calendar's zone. For
-        a stamp at an invalid place, the times are those of the bar it falls in, or the stamp itself.
+        day or week; midnight UTC outside every session is read as its calendar date. Where days have no pause between
+        them, or sessions are unknown, a stamp must be where a day begins or ends: a day that begins at another time has
+        not ended when ours has. A date is midnight UTC. A Sunday without a session belongs to the week after it, any
+        other day to its own week. If the sessions are unknown, a bar lasts its timeframe from where the feed starts it,
+        and days and weeks are those of the calendar's zone. For a stamp at an invalid place, the times are those of the
+        bar it falls in, or the stamp itself.
         """
         stamps = np.asarray(stamps, dtype=np.int64)
         if not len(stamps):
@@ -220,21 +221,24 @@ class Timetable:
         self, stamps: Times, stamp_kind: StampKind, periods: Periods
     ) -> tuple[Times, Times, NDArray[np.bool_]]:
         day, sessions = self._days_of(stamps, stamp_kind, periods.sessions), periods.sessions
+        placed = np.ones(len(stamps), dtype=np.bool_)
+        if stamp_kind == "date":
+            placed = stamps % DAY == 0
+        elif self.calendar.days_begin:
+            placed = np.isin(stamps, sessions.close if stamp_kind == "close" else sessions.open)
         if self.timeframe.name == "1w" and not self.calendar.known:
             # A week from the stamped day on, or up to it.
             first = np.searchsorted(sessions.day, day - (DAYS_OF_WEEK - 1 if stamp_kind == "close" else 0))
             last = np.minimum(first + DAYS_OF_WEEK - 1, len(sessions.day) - 1)
-            return sessions.open[first], sessions.close[last], np.ones(len(stamps), dtype=np.bool_)
+            return sessions.open[first], sessions.close[last], placed
         period = periods.of_days(day)
-        found = period != NOWHERE
+        found = placed & (period != NOWHERE)
         if self.timeframe.name == "1w" and stamp_kind != "close":
             sunday = _weekday(day) == SUNDAY
             traded = sessions.day[np.minimum(np.searchsorted(sessions.day, day), len(sessions.day) - 1)] == day
             # If Sunday is a session of the week before, a week that starts with it does not exist here.
             period = periods.of_days(day + (sunday & ~traded))
-            found = (period != NOWHERE) & ~(sunday & traded)
-        if self.calendar.never_closes and stamp_kind != "date":
-            found &= np.isin(stamps, sessions.open)
+            found = placed & (period != NOWHERE) & ~(sunday & traded)
         opens, closes = periods.open[period], periods.close[period]
         if found.all():
             return opens, closes, found

@@ -52,8 +52,9 @@ def series_lines(tally: Tally, first: Bars, zone: str) -> list[str]:
     (timeframe,) = tally.timeframes
     refused = by_reason(tally.refused)
     counts = f"{tally.bars:,} bars of {timeframe}"
-    if tally.first is not None and tally.last is not None:
-        begin, end = (_when(time, time, zone, timeframe) for time in (tally.first, tally.last - 1))
+    if len(first) and tally.last is not None:
+        begin = _when(first.open_time.item(0), first.close_time.item(0), zone, timeframe)
+        end = _when(tally.last - 1, tally.last - 1, zone, timeframe)
         counts += f", {begin} to {end}"
     told = {
         "bars": counts,

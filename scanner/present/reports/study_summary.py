@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     )
     from scanner.studies.schema import Study
 
+FEW_YEARS = 10
+"""Below it, years are given to a tenth."""
 SOURCES = {"setup": "setups", "chance": "random bars", "chance_cross": "random, fresh cross"}
 
 
@@ -112,7 +114,7 @@ def _enough(enough: Enough) -> Iterator[str]:
         "would be told from 0 in four of five cases."
     )
     for each in enough.needed:
-        years = "" if each.years is None else f", {each.years:,.0f} years at this rate"
+        years = "" if each.years is None else f", {each.years:,.{int(each.years < FEW_YEARS)}f} years at this rate"
         yield f"    a mean of {each.mean} R needs {each.trades:,} trades{years}"
     yield "    to beat random bars as well, as a sign of an edge must, usually takes more"
     yield ""

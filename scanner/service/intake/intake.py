@@ -47,6 +47,9 @@ MOST_NOTED = 1_000
 REFUSALS = 3
 """Failed requests in a row after which the rest of a round is left for the next one."""
 
+MOST_NOTED = 20_000
+"""Troubles that are remembered as reported: more than one for each instrument of a long list."""
+
 
 class Intake:
     """Asks one feed; ``committer`` takes the rows that came, and the events and troubles to report.
@@ -277,7 +280,7 @@ class Intake:
         self.in_trouble(trouble)
 
     def in_trouble(self, trouble: str) -> None:
-        """Remember a trouble of the feed, and report it if it is new."""
+        """Remember a trouble of the feed, and report it unless it was reported since the last time all was well."""
         self.trouble = trouble
         if trouble not in self._noted:
             if len(self._noted) >= MOST_NOTED:

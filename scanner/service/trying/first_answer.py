@@ -90,7 +90,7 @@ def _settings_of(feed: Feed, *, times: bool) -> str:
     """Name the settings of a feed that say how its rows, and perhaps their times, are read."""
     known = getattr(type(getattr(feed, "settings", None)), "model_fields", {})
     keys = [key for key in (*OF_ROWS, *(OF_TIMES if times else ())) if key in known]
-    return ", ".join([*keys, *(["calendar"] if times else [])]) or "what the feed sends"
+    return ", ".join([*keys, *(["calendar", "zone"] if times else [])]) or "what the feed sends"
 
 
 def _step_trouble(bars: Bars, each: Watched) -> str | None:

@@ -164,6 +164,14 @@ def test_the_worst_of_chance_is_told_as_what_most_orders_do_not_exceed() -> None
     assert f"usually {run.usual:.0f}, and at worst {run.bad:.0f} in 95 of 100" in said
 
 
+def test_less_than_ten_years_are_said_to_a_tenth() -> None:
+    (first, *rest) = report().enough.needed
+    told = replace(report().enough, needed=(replace(first, years=0.44), replace(first, years=1_234.5), *rest))
+    said = "\n".join(summary(invented(400, 40), replace(report(), enough=told), "UTC"))
+    assert ", 0.4 years at this rate" in said
+    assert ", 1,234 years at this rate" in said
+
+
 def test_the_running_sum_stays_in_its_fan_if_the_mean_is_that_of_chance() -> None:
     rng = np.random.default_rng(2)
     inside, throughout = [], []

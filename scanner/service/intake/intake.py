@@ -41,9 +41,6 @@ AT_A_STRETCH = 20
 BREATH = 0.25
 """Seconds of such a pause."""
 
-MOST_NOTED = 1_000
-"""Troubles that are remembered, so that each is reported once; after that they are reported again."""
-
 REFUSALS = 3
 """Failed requests in a row after which the rest of a round is left for the next one."""
 

@@ -94,18 +94,23 @@ def in_sevenths(frame: pd.DataFrame) -> pd.DataFrame:
 
 @pytest.mark.filterwarnings("ignore:(AAPL|MSFT)")
 @pytest.mark.parametrize(
-    ("written", "config", "sized"),
-    [(pd.DataFrame, "", 0), (pd.DataFrame, CONFIGURED, 50), (in_sevenths, "", 0)],
-    ids=["bare", "with an account and costs", "of many digits"],
+    ("written", "options", "config", "sized"),
+    [(pd.DataFrame, {"step": "0.05"}, "", 0), (pd.DataFrame, {}, CONFIGURED, 50), (in_sevenths, {}, "", 0)],
+    ids=["with a step", "with an account and costs", "of many digits"],
 )
 def test_the_setups_are_those_of_a_replay_of_the_same_bars(
-    written: Callable[[pd.DataFrame], pd.DataFrame], config: str, sized: int, together: pd.DataFrame, tmp_path: Path
+    written: Callable[[pd.DataFrame], pd.DataFrame],
+    options: dict[str, Any],
+    config: str,
+    sized: int,
+    together: pd.DataFrame,
+    tmp_path: Path,
 ) -> None:
     frame, path = written(together), tmp_path / "watch.toml"
     path.write_text(config, encoding="utf-8")
-    found = scanner.find_setups(frame, config=path if config else None)
+    found = scanner.find_setups(frame, config=path if config else None, **options)
     frame.to_csv(tmp_path / "bars.csv")
-    told = ("--config", path) if config else ()
+    told = [*(("--config", path) if config else ()), *(part for key in options for part in (f"--{key}", options[key]))]
     assert closewatch("replay", tmp_path / "bars.csv", "--events", tmp_path / "events.jsonl", *told).code == 0
     events = [json.loads(line) for line in (tmp_path / "events.jsonl").read_text("utf-8").splitlines()]
     setups = {event["id"]: event["data"] for event in events if event["type"].endswith(("qualified", "set_aside"))}

@@ -201,6 +201,19 @@ def test_an_export_is_read_by_the_recorded_feed_as_it_was_sent(store: Store, tmp
             assert getattr(raw, name).tobytes() == getattr(wanted, name).tobytes(), (kind, name)
 
 
+def test_an_export_of_many_bars_is_written_in_parts_and_whole(store: Store, tmp_path: Path) -> None:
+    from pyarrow import parquet  # noqa: PLC0415 - heavy, and only here
+
+    counts = {GANNET: 70_000, SeriesKey("DUNLIN", "1h"): 20_000, FULMAR: 50_000, SeriesKey("TERN", "1m"): 3}
+    for key, count in counts.items():
+        store.commit(Batch([update(key, 0, count)]))
+    export(store, tmp_path / "out")
+    minutes = parquet.read_table(tmp_path / "out" / "bars_1m.parquet").to_pandas()
+    assert minutes.symbol.tolist() == ["GANNET"] * 70_000 + ["FULMAR"] * 50_000 + ["TERN"] * 3
+    assert (minutes.open == np.concatenate([minute_bars(0, n).open for n in (70_000, 50_000, 3)])).all()
+    assert parquet.read_metadata(tmp_path / "out" / "bars_1h.parquet").num_rows == 20_000
+
+
 def test_an_export_holds_both_values_of_a_restated_bar(store: Store, tmp_path: Path) -> None:
     from pyarrow import parquet  # noqa: PLC0415 - heavy, and only here
 

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-import time
-from typing import Protocol
+from datetime import datetime, timedelta
+from time import time_ns
+from typing import TYPE_CHECKING, Protocol
 from zoneinfo import ZoneInfo
+
+if TYPE_CHECKING:
+    from datetime import time
 
 SECOND = 1_000_000_000
 MINUTE = 60 * SECOND
@@ -19,6 +23,18 @@ def zone_named(name: str) -> ZoneInfo:
         return ZoneInfo(name)
     except (OSError, KeyError, ValueError):
         raise ValueError(f"there is no time zone {name!r}; give a name such as Europe/Berlin or UTC") from None
+
+
+def next_time(at: time, zone: str, now: int) -> int:
+    """Give the first moment after ``now`` at which it is a time of day in a zone, once for every day.
+
+    When the clocks change, a time that occurs twice means the first, and one that is skipped lies as long after the
+    change as it would have.
+    """
+    own = ZoneInfo(zone)
+    day = datetime.fromtimestamp(now // SECOND, own).date()
+    moments = (round(datetime.combine(day + timedelta(more), at, own).timestamp()) * SECOND for more in range(-1, 3))
+    return next(moment for moment in moments if moment > now)
 
 
 class Clock(Protocol):
@@ -39,7 +55,7 @@ class WallClock:
 
     def now(self) -> int:
         """Give the time."""
-        return time.time_ns()
+        return time_ns()
 
     def wall_time(self, moment: int) -> float:
         """Give the same moment in seconds."""
@@ -58,11 +74,11 @@ class PacedClock:
     def __init__(self, start: int, pace: float) -> None:
         self.start = start
         self.pace = pace
-        self._begun = time.time_ns()
+        self._begun = time_ns()
 
     def now(self) -> int:
         """Give the time being played."""
-        return self.start + round((time.time_ns() - self._begun) * self.pace)
+        return self.start + round((time_ns() - self._begun) * self.pace)
 
     def wall_time(self, moment: int) -> float:
         """Give when a moment will be reached."""

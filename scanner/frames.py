@@ -121,10 +121,7 @@ def _found_in(reading: Reading) -> pd.DataFrame:
 
 def _found_in_one(recording: Recording, reading: Reading, tally: Tally) -> Iterator[pd.DataFrame]:
     """Find the setups of one instrument, and count its rows."""
-    start = begun(reading, recording, tally)
-    if start is None:
-        return
-    inputs, chunks = start
+    inputs, chunks = begun(reading, recording, tally)
     pipeline = inputs.pipeline()
     lanes = [FoundColumns(lane.engine) for lane in pipeline.lanes]
     for _, checked in checked_blocks(chunks, pipeline.guard, tally):

@@ -194,9 +194,7 @@ def test_a_replay_counts_the_same_whether_or_not_it_tells_each_story() -> None:
         counted.append(came)
         (recording,) = recordings([FOLDER / "TERNFERRY.parquet"], reading)
         tally = Tally("TERNFERRY", "")
-        started = begun(reading, recording, tally)
-        assert started is not None
-        inputs, chunks = started
+        inputs, chunks = begun(reading, recording, tally)
         events = replay(inputs.pipeline(), chunks, tally, lambda _: None, came.append, tells_stories=tells_stories)
         said = list(events)
         assert any(event.facts.follows for event in said) == tells_stories

@@ -47,21 +47,85 @@ def found(together: pd.DataFrame) -> pd.DataFrame:
         return scanner.find_setups(together)
 
 
+CONFIGURED = """
+[account]
+equity = "25000"
+currency = "EUR"
+max_notional = "4000"
+[account.fx]
+USD = "0.9137"
+[rules]
+place_quality = "plain"
+[follow]
+half_at = 1
+[setups.false_break]
+[setups.hammer]
+[setups.inside_bar]
+[setups.first_touch]
+[surroundings]
+require = []
+[feeds.tape]
+type = "folder"
+path = "."
+[defaults]
+feed = "tape"
+calendar = "none"
+timeframes = ["1d"]
+step = "0.01"
+costs = { spread = "0.08 %", commission = "0.0123" }
+[groups.deep]
+rules = { entry_style = "average" }
+[instruments.AAPL]
+currency = "USD"
+[instruments.IBM]
+group = "deep"
+currency = "EUR"
+lot_step = "3"
+[instruments.MSFT]
+currency = "USD"
+point_value = "7"
+"""
+
+
+def in_sevenths(frame: pd.DataFrame) -> pd.DataFrame:
+    """Adjust prices so that they have as many digits as a float can tell apart."""
+    return frame.assign(**{name: frame[name] / 7.0 for name in ("Open", "High", "Low", "Close")})
+
+
+@pytest.mark.filterwarnings("ignore:(AAPL|MSFT)")
+@pytest.mark.parametrize(
+    ("written", "options", "config", "sized"),
+    [(pd.DataFrame, {"step": "0.05"}, "", 0), (pd.DataFrame, {}, CONFIGURED, 50), (in_sevenths, {}, "", 0)],
+    ids=["with a step", "with an account and costs", "of many digits"],
+)
 def test_the_setups_are_those_of_a_replay_of_the_same_bars(
-    together: pd.DataFrame, found: pd.DataFrame, tmp_path: Path
+    written: Callable[[pd.DataFrame], pd.DataFrame],
+    options: dict[str, Any],
+    config: str,
+    sized: int,
+    together: pd.DataFrame,
+    tmp_path: Path,
 ) -> None:
-    together.to_csv(tmp_path / "bars.csv")
-    assert closewatch("replay", tmp_path / "bars.csv", "--events", tmp_path / "events.jsonl").code == 0
+    frame, path = written(together), tmp_path / "watch.toml"
+    path.write_text(config, encoding="utf-8")
+    found = scanner.find_setups(frame, config=path if config else None, **options)
+    frame.to_csv(tmp_path / "bars.csv")
+    told = [*(("--config", path) if config else ()), *(part for key in options for part in (f"--{key}", options[key]))]
+    assert closewatch("replay", tmp_path / "bars.csv", "--events", tmp_path / "events.jsonl", *told).code == 0
     events = [json.loads(line) for line in (tmp_path / "events.jsonl").read_text("utf-8").splitlines()]
     setups = {event["id"]: event["data"] for event in events if event["type"].endswith(("qualified", "set_aside"))}
-    last = {event["thread"]: event["data"] for event in events if event.get("thread") in setups}
+    last = setups | {event["thread"]: event["data"] for event in events if event.get("thread") in setups}
     assert len(found) == len(setups) >= 4
+    assert (found["size"] > 0).sum() >= sized
     for (_, row), (thread, data) in zip(found.iterrows(), setups.items(), strict=True):
         wanted = columns_of(data)
         for name in frames.OF_SETUP:
-            told = row[name].value if isinstance(row[name], pd.Timestamp) else row[name]
-            assert told == wanted[name] or (pd.isna(told) and wanted[name] is None), name
+            own = row[name].value if isinstance(row[name], pd.Timestamp) else row[name]
+            assert own == wanted[name] or (pd.isna(own) and wanted[name] is None), name
         came = last[thread]
+        if came == data:  # no entry, so nothing to follow
+            assert row[[*frames.CAME]].isna().all()
+            continue
         assert row.state == came["state"]
         assert row.ended == pd.Timestamp(came["bar_close"])
         for name in ("entry", "exit", "r", "cost_r"):

@@ -13,6 +13,7 @@ from adapters.feeds.files.opening import Recording, recordings, survey, tables
 from adapters.feeds.files.settings import FileSettings
 from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError
 from scanner.clocks import DAY, PacedClock
+from scanner.events import rfc3339
 from scanner.market.bars import NO_TIME, RawBars
 from scanner.ports import Answer, FeedTroubleError
 from scanner.wording.times import parse_time
@@ -58,8 +59,12 @@ class RecordedSettings(FileSettings):
     @field_validator("begin")
     @classmethod
     def _begin_is_a_time(cls, value: str | None) -> str | None:
-        if value is not None and datetime.fromisoformat(value).tzinfo is None:
-            raise ValueError("begin needs a time zone, as in 2024-06-03T13:30:00Z")
+        try:
+            is_moment = value is None or datetime.fromisoformat(value).tzinfo is not None
+        except ValueError:
+            is_moment = False
+        if not is_moment:
+            raise ValueError("it must be a time with its zone, as in 2024-06-03T13:30:00Z")
         return value
 
 
@@ -117,10 +122,15 @@ class RecordedFeed:
                     self._in_order.add(recording.symbol)
         except UnreadableFileError as problem:
             raise FeedTroubleError(str(problem)) from problem
-        self.end = max((int(bars.stamp.max()) for bars in self._bars.values() if len(bars)), default=0)
-        begin = self.end - DAY
-        if settings.begin is not None:
-            begin = parse_time(settings.begin)
+        known = [bars.stamp[bars.stamp != NO_TIME] for bars in self._bars.values()]
+        first = min((int(stamps.min()) for stamps in known if len(stamps)), default=0)
+        self.end = max((int(stamps.max()) for stamps in known if len(stamps)), default=0)
+        begin = self.end - DAY if settings.begin is None else parse_time(settings.begin)
+        if not first - DAY <= begin <= self.end:  # a day may begin well before its first bar
+            raise FeedTroubleError(
+                f"{settings.path}: begin, {settings.begin}, lies outside the recording, which goes from "
+                f"{rfc3339(first)} to {rfc3339(self.end)}"
+            )
         self.clock = PacedClock(begin, settings.pace)
 
     async def start(self) -> None:

@@ -33,10 +33,7 @@ def as_json(message: Message) -> bytes:
 
     Numbers are written as in a replay.
     """
-    try:
-        line = orjson.dumps(envelope(message))
-    except TypeError:  # half of a surrogate pair in a name
-        return json.dumps(envelope(message), separators=(",", ":")).encode("ascii")
+    line = orjson.dumps(envelope(message))
     if line.isascii() and b"\x7f" not in line:
         return line
     return _BEYOND_ASCII.sub(lambda found: json.dumps(found[0])[1:-1], line.decode()).encode("ascii")

@@ -33,12 +33,10 @@ def number_faults(raw: RawBars) -> Iterator[Fault]:
 
     A negative price is valid, and so is a missing volume.
     """
-    # A few comparisons pass nearly every bar; NaN fails those of prices.
+    # NaN fails the comparisons of prices.
     sound = (raw.low <= raw.open) & (raw.low <= raw.close) & (raw.open <= raw.high) & (raw.close <= raw.high)
     sound &= (raw.low > -BEYOND_PRICES) & (raw.high < BEYOND_PRICES)
     sound &= ~((raw.volume < 0) | (raw.volume == np.inf))
-    if sound.all():
-        return
     rest = np.flatnonzero(~sound)
     first, last, volume = raw.open[rest], raw.close[rest], raw.volume[rest]
     prices = np.stack([first, raw.high[rest], raw.low[rest], last])

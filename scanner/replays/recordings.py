@@ -134,15 +134,13 @@ def named_columns(told: Sequence[str]) -> tuple[tuple[str, str], ...]:
     return tuple(found.items())
 
 
-def begun(reading: Reading, recording: Recording, tally: Tally) -> tuple[Inputs, Iterator[RawBars]] | None:
-    """Find the parts of the pipeline for one recording, and give its rows; None without any.
+def begun(reading: Reading, recording: Recording, tally: Tally) -> tuple[Inputs, Iterator[RawBars]]:
+    """Find the parts of the pipeline for one recording, and give its rows.
 
     ReplayError if the user's options do not fit it.
     """
     chunks = iter(recording.bars)
-    first = next(chunks, None)
-    if first is None:
-        return None
+    first = next(chunks)
     try:
         return inputs_for(reading, recording, first, tally), chain([first], chunks)
     except ValueError as problem:
@@ -213,11 +211,10 @@ def _last_open(chunks: Iterable[RawBars], guard: Guard) -> int:
 
 
 def _first_rows(recording: Recording, reading: Reading) -> RawBars | None:
-    """Read the first rows of a recording again in another way; None if that gives no rows."""
+    """Read the first rows of a recording again in another way; None if that gives no such recording."""
     for again in recordings([recording.path], reading):
         if again.symbol == recording.symbol:
-            first = next(iter(again.bars), None)
-            return None if first is None else next(first.blocks(ROWS_TO_GUESS))
+            return next(next(iter(again.bars)).blocks(ROWS_TO_GUESS))
     return None
 
 

@@ -78,7 +78,7 @@ class Recording(Protocol):
 
     @property
     def bars(self) -> Iterator[RawBars]:
-        """Its rows, in chunks."""
+        """Its rows, in chunks; at least one."""
 
     def again(self) -> Iterator[RawBars]:
         """Read its rows once more, from the first one on."""

@@ -14,6 +14,7 @@ import structlog
 from scanner.events import Event, rfc3339
 from scanner.service.desk import Taken
 from scanner.service.intake.noted_rows import NotedRows
+from scanner.service.to_report import late_feed
 from scanner.store import Batch, Said, StoreTroubleError
 from scanner.store.trouble import NO_ANSWER
 
@@ -147,7 +148,7 @@ class Committer:
             raise
         for each in new:
             if each.kind == "feed.late":
-                self.to_report.note(f"feed {each.data['feed']} late: {each.data['reason']}")
+                self.to_report.note(late_feed(each.data["feed"], each.data["reason"]))
         self._told(new)
 
     async def _kept(self, said: Said) -> list[Event]:

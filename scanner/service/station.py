@@ -131,6 +131,9 @@ class Station:
                     self.summaries.keep_summing_up(),
                     *self._listeners(),
                 ]
+                told = self.settings.station
+                if told.summary_at is not None:
+                    lasting.append(self.timers.every_day(told.summary_at, told.zone, self.summaries.still_watching))
                 beside = {asyncio.create_task(each) for each in lasting}
                 self._beside |= beside
                 self.watching.set()
@@ -244,8 +247,6 @@ class Station:
         for group in self.groups:
             self._schedule_group(group)
         told = self.settings.station
-        if told.summary_at is not None:
-            self.timers.every_day(told.summary_at, told.zone, self.summaries.daily)
         self.timers.start(
             Upkeep(self.store, keep_bars=told.keep_bars, keep_days=told.keep_days, note=self.to_report.note)
         )

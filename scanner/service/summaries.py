@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Literal
 
 from scanner.backoff import Pauses
 from scanner.events import Event, event_id
+from scanner.service.to_report import late_feed
 from scanner.store import StoreTroubleError
 from scanner.wording.words import number_of
 
@@ -112,15 +113,24 @@ class Summaries:
             late.drop(count)
         return True
 
-    async def daily(self) -> None:
-        """Report that the station is still watching, what the day brought, and which feeds are late."""
-        now, found, troubles = self._clock.now(), self._to_report.found, self._to_report.troubles
-        count, noted = found.count, len(troubles)
-        late = [f"feed {name}: {each.late.reason}" for name, each in self._intakes.items() if each.late is not None]
-        reason = f"still watching: {number_of(count, 'setup')} since the last summary"
-        if await self._try(self._event("station.watching", reason, now, found, [str(now)], [*late, *troubles])):
-            found.drop(count)
-            del troubles[:noted]
+    async def still_watching(self, now: int) -> None:
+        """Report at a time of day that the station is watching, what came since the last time, and late feeds."""
+        found, since = self._to_report.found, "last summary" if "station.watching" in self._bars_told else "start"
+        reason = f"still watching: {number_of(found.count, 'setup')} since the {since}"
+        late = {
+            late_feed(name, each.late.reason): f"feed {name} is late: {each.late.reason}"
+            for name, each in self._intakes.items()
+            if each.late is not None
+        }
+        earlier = [trouble for trouble in self._to_report.troubles if trouble not in late]
+        event = self._event("station.watching", reason, now, found, [str(now)], [*late.values(), *earlier])
+        # What comes from here on is for the next summary: this one is tried until it is kept, always with the same id.
+        found.drop(found.count)
+        self._to_report.troubles.clear()
+        failures = 0
+        while not await self._try(event):
+            failures += 1
+            await self._clock.sleep(self._pauses.after(failures))
 
     async def _until_caught_up(self) -> None:
         """Wait, within a limit, until no feed is being asked and no more late setups come."""

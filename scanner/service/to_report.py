@@ -16,7 +16,12 @@ if TYPE_CHECKING:
     from scanner.events import Event
 
 NAMED = 50
-"""Setups or troubles that a summary names; it only counts the others."""
+"""Setups that a summary names, while it only counts the others; and the last troubles that it lists."""
+
+
+def late_feed(name: str, reason: str) -> str:
+    """Put into words that a feed became late."""
+    return f"feed {name} late: {reason}"
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -72,6 +77,7 @@ class ToReport:
 
     def __init__(self, station: str) -> None:
         self.troubles: list[str] = []
+        """The last ones since the last summary of the day, each once."""
         self.found = SetupList()
         """Those since the last summary of the day."""
         self.missed = SetupList()
@@ -83,9 +89,8 @@ class ToReport:
     def note(self, trouble: str) -> None:
         """Take note of a trouble, for the log and, once, for the summary of the day."""
         self._log.warning("trouble", trouble=trouble)
-        if trouble in self.troubles:
-            self.troubles.remove(trouble)
-        self.troubles.append(trouble)
+        if trouble not in self.troubles:  # one that comes every minute must not drive out the others
+            self.troubles.append(trouble)
         del self.troubles[:-NAMED]
 
     def heard(self, events: Sequence[Event], missed: Sequence[Event]) -> None:
@@ -100,6 +105,3 @@ class ToReport:
     def remember(self, count: int, last: Sequence[Event]) -> None:
         """Take note of what an earlier run found too late and put in no summary."""
         self.missed.add_earlier(count, last)
-        for event in last:
-            if event.facts.begins:
-                self.found.add(event)

@@ -99,11 +99,7 @@ class _Opened:
                 self.marks = tuple(map(marked, job.files))
                 (recording,) = recordings(job.files, job.reading)
             tally = Tally(recording.symbol, str(recording.path))
-            start = begun(job.reading, recording, tally)
-            if start is None:
-                self.trouble = f"{recording.path}: it has no rows; put bars in it"
-                return
-            self.inputs, chunks = start
+            self.inputs, chunks = begun(job.reading, recording, tally)
             self.blocks = checked_blocks(chunks, self.inputs.guard(), tally)
 
     def bars(self) -> Iterator[Bars]:

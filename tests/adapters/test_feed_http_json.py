@@ -356,6 +356,10 @@ async def test_yesterdays_bars_and_bars_sent_twice_are_passed_on_as_they_came() 
         ({"url": "https://bars.example.org/{symbol}", "rows": "bars["}, "not a JMESPath expression"),
         ({"url": "https://bars.example.org/{symbol}", "fields": {"open": "a b"}}, "not a JMESPath expression"),
         ({"url": "https://bars.example.org/{symbol}", "retries": 3}, "retries"),
+        ({"url": "https://[::1"}, "it is not an address"),
+        ({"url": "https://bars.example.org:port/{symbol}"}, r"it is not an address \(Invalid port: 'port'\)"),
+        ({"url": "https://b/{symbol}", "headers": {"X Y": "1"}}, "'X Y' is not a name of an HTTP header; use letters"),
+        ({"url": "https://b/{symbol}", "headers": {"Accept": "a\nb"}}, "the header Accept is empty, or is not plain"),
     ],
 )
 def test_mistakes_in_the_settings_are_explained(settings: dict[str, object], sentence: str) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from adapters.feeds.recorded import RecordedFeed
-from scanner.ports import Want
+from scanner.ports import FeedTroubleError, Want
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -27,10 +27,13 @@ def feed_of(folder: Path, count: int, *, disordered: bool = False) -> RecordedFe
         lines[0], lines[1] = lines[1], lines[0]
     for number in range(count):
         (folder / f"S{number}.csv").write_text("time,open,high,low,close,volume\n" + "\n".join(lines) + "\n")
-    end = (BEGIN + timedelta(minutes=ROWS - 2)).isoformat()
-    feed = RecordedFeed(RecordedFeed.Settings(path=folder, begin=end, pace=0.001))
+    feed = feed_from(folder, BEGIN + timedelta(minutes=ROWS - 2))
     feed.read()
     return feed
+
+
+def feed_from(folder: Path, begin: datetime) -> RecordedFeed:
+    return RecordedFeed(RecordedFeed.Settings(path=folder, begin=begin.isoformat(), pace=0.001))
 
 
 @pytest.mark.parametrize("disordered", [False, True])
@@ -56,3 +59,16 @@ async def test_the_history_of_many_series_takes_no_memory_of_its_own(tmp_path: P
         tracemalloc.stop()
     assert sum(len(answer.bars) for answer in answers) == 20 * (ROWS - 1)
     assert held < 100_000
+
+
+def test_a_begin_outside_the_recording_is_refused(tmp_path: Path) -> None:
+    feed_of(tmp_path, 1)
+    last, day, minute = BEGIN + timedelta(minutes=ROWS - 1), timedelta(days=1), timedelta(minutes=1)
+    for begin in (BEGIN - day, last):
+        feed_from(tmp_path, begin).read()
+    for begin in (BEGIN - day - minute, last + minute, datetime.min.replace(tzinfo=UTC)):
+        with pytest.raises(FeedTroubleError, match=r"from 2026-03-02T00:00:00Z to 2026-03-05T11:19:00Z$"):
+            feed_from(tmp_path, begin).read()
+    for begun in ("2026-03-02", "noon"):
+        with pytest.raises(ValueError, match=r"it must be a time with its zone, as in 2024-06-03T13:30:00Z"):
+            RecordedFeed.Settings(path=tmp_path, begin=begun)

@@ -244,11 +244,11 @@ async def test_many_deliveries_at_once_arrive_in_order_within_the_brokers_window
 
 @VERSIONS
 @pytest.mark.parametrize("name", HOSTILE_NAMES.values(), ids=HOSTILE_NAMES)
-async def test_any_name_is_delivered_safely(mosquitto_port: int, version: str, name: str) -> None:
+async def test_any_name_is_delivered_safely_below_any_prefix(mosquitto_port: int, version: str, name: str) -> None:
     event = setup_event(name)
     async with (
         reading(mosquitto_port, "#", version) as reader,
-        running(sink_for(mosquitto_port, version, station=name or "?")) as sink,
+        running(sink_for(mosquitto_port, version, prefix="roof/birds", station=name or "?")) as sink,
     ):
         seen: dict[str, Any] = {}
         await sink.deliver([Message(event)])
@@ -258,8 +258,8 @@ async def test_any_name_is_delivered_safely(mosquitto_port: int, version: str, n
                 seen[message.topic.value] = content(message)
         await sink.deliver([Message(withdrawn_event(event))])
     for topic, payload in seen.items():
-        prefix, station, *rest = topic.split("/")
-        assert (prefix, decode(station)) == ("closewatch", name or "?")
+        roof, birds, station, *rest = topic.split("/")
+        assert (roof, birds, decode(station)) == ("roof", "birds", name or "?")
         assert rest[0] in {"setups", "state"}
         assert decode(rest[1 if rest[0] == "setups" else 2]) == name
         assert payload == event.to_dict()

@@ -115,7 +115,7 @@ async def test_any_name_arrives_as_it_was_and_breaks_no_header(mode: str, name: 
 
 
 @pytest.mark.parametrize("mode", ["structured", "binary"])
-async def test_half_a_surrogate_pair_in_a_name_is_delivered_as_the_standard_allows(mode: str) -> None:
+async def test_half_a_surrogate_pair_in_a_subject_is_delivered_as_the_standard_allows(mode: str) -> None:
     event = replace(setup_event(), subject="A\ud800/15m")
     with http_server() as server:
         async with sink_for(server.url, mode=mode) as sink:

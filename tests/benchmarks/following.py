@@ -64,9 +64,8 @@ def replay_all(path: Path, kind: type[SeriesEngine], *, tells_stories: bool = Fa
     reading, tally = Reading(), Tally("", "")
     with no_search_for_cycles():  # as the command does
         (recording,) = recordings([path], reading)
-        started = begun(reading, recording, tally)
-        assert started is not None
-        pipeline, chunks = started[0].pipeline(), started[1]
+        inputs, chunks = begun(reading, recording, tally)
+        pipeline = inputs.pipeline()
         for lane in pipeline.lanes:
             lane.engine.__class__ = kind
         for _ in replay(pipeline, chunks, tally, lambda _: None, lambda _: None, tells_stories=tells_stories):

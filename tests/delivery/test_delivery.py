@@ -392,7 +392,7 @@ async def test_pictures_go_where_they_are_wanted_and_hold_nothing_up() -> None:
 
 @asynccontextmanager
 async def sleeping_until_woken(
-    store: Store, time: Time, sink: PlannedSink
+    store: Store, time: Time, sink: PlannedSink, quiet: dict[str, Quiet] | None = None
 ) -> AsyncIterator[tuple[Dispatcher, Callable[[], Awaitable[None]]]]:
     """Give a delivery that sleeps until woken, and a function that wakes it and waits until it sleeps again."""
     stop, asleep = asyncio.Event(), asyncio.Event()
@@ -407,7 +407,7 @@ async def sleeping_until_woken(
         delivery.wake()
         await asleep.wait()
 
-    delivery = Dispatcher(store, {NAME: sink}, clock=time, sleep=sleep, random=lambda: 0.5)
+    delivery = Dispatcher(store, {NAME: sink}, clock=time, sleep=sleep, random=lambda: 0.5, quiet=quiet or {})
     running = asyncio.create_task(delivery.run(stop))
     async with asyncio.timeout(10):
         await asleep.wait()
@@ -453,6 +453,25 @@ async def test_what_is_passed_on_waits_until_the_sink_has_started(tmp_path: Path
                 time.now += 60 * SECOND
                 await wake()
                 assert (sink.starts, sink.taken) == (starts, taken)
+
+
+@pytest.mark.parametrize("is_quiet", [False, True])
+async def test_a_late_feed_is_tried_until_it_arrives_but_not_in_quiet_hours(tmp_path: Path, *, is_quiet: bool) -> None:
+    time, late = Time(), one_of_each()["feed.late"]
+    sink = PlannedSink(time, [RuntimeError("a defect of the sink"), DOWN])
+    hours = Quiet(start=wall_time(15), end=wall_time(17), zone="UTC")  # an hour more from now on
+    with Store.open(tmp_path / "store.db", time) as store:
+        async with sleeping_until_woken(store, time, sink, {NAME: hours} if is_quiet else {}) as (delivery, wake):
+            delivery.pass_on(late, [NAME])
+            await wake()
+            for _ in range(11):
+                time.now += 5 * 60 * SECOND
+                await wake()
+            assert sink.taken == ([] if is_quiet else [late.id])
+            for _ in range(5):
+                time.now += 5 * 60 * SECOND
+                await wake()
+            assert sink.taken == [late.id]
 
 
 async def test_a_late_feed_that_is_refused_holds_up_nothing(tmp_path: Path) -> None:

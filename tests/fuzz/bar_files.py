@@ -116,10 +116,10 @@ class OneFile:
         ends: list[Came] = []
         for recording in recordings([self.path], self.options):
             tally = Tally(recording.symbol, str(recording.path))
-            if (start := begun(Reading(step=Decimal("0.01")), recording, tally)) is not None:
-                for event in replay(start[0].pipeline(), start[1], tally, note, ends.append):
-                    event.to_line()
-                    found.events += 1
+            inputs, chunks = begun(Reading(step=Decimal("0.01")), recording, tally)
+            for event in replay(inputs.pipeline(), chunks, tally, note, ends.append):
+                event.to_line()
+                found.events += 1
             found.bars += tally.bars
 
 

@@ -170,6 +170,23 @@ def test_your_own_result_counts_where_the_rules_have_none() -> None:
     assert figure_rows(review([], [], BAR_CLOSE, BAR_CLOSE + DAY))[1] == []
 
 
+def test_a_review_of_enough_results_shows_their_intervals() -> None:
+    told_of = []
+    for number in range(33):
+        setup = found(f"TERN{number}", aside="" if number < 30 else "cost fails")
+        told_of.append(one_story(setup, closed(setup, 24, "103.15" if number % 5 < 3 else "100.15")))
+    heads, rows, notes = figure_rows(review(told_of, [], BAR_CLOSE, BAR_CLOSE + 4 * DAY))
+    (_, wins), (_, intervals), (_, mean), (_, between) = ((row[0], row[heads.index("all")]) for row in rows[1:5])
+    assert (wins, mean) == ("18 (60 %)", "+0.50")
+    low, high = proportion_confint(18, 30, method="wilson")  # statsmodels
+    assert intervals == f"{100 * low:.0f} to {100 * high:.0f} %"
+    # A gain of 1.5 or a loss of 1: 1.96 standard errors are 0.44.
+    least, most = map(float, between.split(" to "))
+    assert (least, most) == pytest.approx((0.5 - 0.44, 0.5 + 0.44), abs=0.08)
+    assert between.startswith("+")
+    assert notes == ["Set aside and closed all the same: 3, +4.50 R in all."]
+
+
 def test_the_results_of_a_review_add_up_to_those_of_the_entries() -> None:
     told_of = stories()
     made = [entry_of(story, []) for story in told_of]

@@ -99,13 +99,14 @@ def test_a_rate_older_than_the_user_allows_is_told(days: int, *, is_told: bool) 
     assert old_rate("USD", None, date(2026, 3, 10), days) == []
 
 
-def settings(folder: Path, which: str = "all", calendar: str = "none") -> Settings:
+def settings(folder: Path, which: str = "all", calendar: str = "none", rate_of: str = "2026-03-01") -> Settings:
     document = {
-        "account": {"equity": 50_000, "currency": "EUR"},
+        "account": {"equity": 50_000, "currency": "EUR", "fx": {"USD": 0.5}, "fx_date": rate_of},
         "follow": {"which": which},
         "defaults": {"feed": "tape", "timeframes": ["1h"], "step": 0.05, "currency": "EUR", "calendar": calendar},
         "groups": {"ships": {}},
-        "instruments": {name: {"group": "ships"} for name in ("GANNET", "PETREL", "SKUA")} | {"TERN": {}},
+        "instruments": {name: {"group": "ships"} for name in ("GANNET", "PETREL", "SKUA")}
+        | {"TERN": {}, "KNOT": {"currency": "USD"}},
         "feeds": {"tape": {"type": "folder", "path": "."}},
         "sinks": {"screen": {"type": "console"}},
     }
@@ -153,6 +154,16 @@ def test_every_event_of_an_open_story_is_read_once_whenever_the_reading_began(st
         are_open = [story for story in stories(store.events.find()) if story.is_open]
         late = OpenStories(store)
         assert [early.look(), early.look(), late.look(), late.look()] == [are_open] * 4
+
+
+def test_money_in_another_currency_is_converted_and_an_old_rate_is_named(store: Store, tmp_path: Path) -> None:
+    alert, home = found("KNOT", currency="USD"), found("SKUA", currency="EUR")
+    say(store, alert)
+    risk = "Taking it would bring the open risk to 1.00 R, 499.80 EUR; nothing else is open."
+    assert RiskNotes(store, lambda: settings(tmp_path))(alert) == [risk]
+    notes = RiskNotes(store, lambda: settings(tmp_path, rate_of="2026-02-20"))
+    assert notes(alert) == [risk, "Caution: the rate of USD is of 2026-02-20, 10 days ago."]
+    assert len(notes(home)) == 1
 
 
 @pytest.mark.parametrize(

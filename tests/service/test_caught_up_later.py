@@ -224,7 +224,7 @@ async def test_what_a_start_could_not_sum_up_is_summed_up_once_the_store_takes_i
     assert first == f"BUOY/15m long {rfc3339(setup.time)}"
     assert second.startswith("BUOY/15m long ")
     assert second.endswith(" lapsed")
-    await station.summaries.daily()
+    await station.summaries.still_watching(time.now())
     assert station.said[-1].data["troubles"] == ["the disk is full"]
 
 
@@ -246,7 +246,7 @@ async def test_each_summary_has_only_what_no_other_of_its_kind_had(time: DayTime
     for bars, setups in ((7, 2), (2, 1), (0, 0)):
         station.counts["bars"] += bars
         station.to_report.heard([], [setup_event(f"BUOY{number}") for number in range(setups)])
-        await station.summaries.daily()
+        await station.summaries.still_watching(time.now())
         await station.summaries.sum_up()
     watching, missed = (
         [event.data for event in station.said if event.kind == kind]
@@ -257,7 +257,7 @@ async def test_each_summary_has_only_what_no_other_of_its_kind_had(time: DayTime
         (2, 1, 1),
         (0, 0, 0),
     ]
-    is_late = "feed tape: closed bars are missing"
+    is_late = "feed tape is late: closed bars are missing"
     assert [data["troubles"] for data in watching] == [[is_late, "first"], [is_late, "second"], [is_late]]
     assert [(data["bars"], data["setups_found"], len(data["setups"])) for data in missed] == [(7, 2, 2), (2, 1, 1)]
 

@@ -11,12 +11,14 @@ import numpy as np
 import pytest
 
 from scanner.events import rfc3339
-from scanner.market.bars import NO_TIME, Bars
+from scanner.market.bars import NO_BARS, NO_TIME, Bars
 from scanner.market.instruments import Instrument
+from scanner.service.changes.change_list import revive
 from scanner.service.desk import Desk
 from scanner.service.resuming import snapshot_of
 from scanner.service.together.usual import Arrival
-from scanner.store import Batch, Store, StoreTroubleError
+from scanner.store import Batch, SeriesUpdate, Store, StoreTroubleError
+from scanner.store.packing import joined, parts_of
 from scanner.trade.following import Follow
 from tests.laws import QUARTER_HOUR, all_setups, engine
 from tests.service.one_desk import ACCOUNT, BARS, KEY, LATER, desk, expected, raw, take, watched
@@ -52,6 +54,26 @@ def test_bars_in_any_portions_overlapping_and_across_restarts_give_the_events_of
             at = desk(store)
     assert [event.to_json() for event in said] == [event.to_json() for event in expected()]
     assert [kept.event.to_json() for kept in store.events.find()] == [event.to_json() for event in expected()]
+
+
+@pytest.mark.parametrize("wrong", ["record", "guard"])
+def test_a_start_from_a_state_that_does_not_fit_the_stored_bars_makes_it_anew_from_these(
+    store: Store, wrong: str
+) -> None:
+    at = desk(store)
+    said = take(at, BARS[:300]).events
+    right = snapshot_of(at.pipelines["GANNET"])
+    mark, guard, aggregated, state = parts_of(right)
+    if wrong == "record":
+        state = bytes([state[0] ^ 1]) + state[1:]
+    else:
+        guard += b"of another release"
+    store.commit(Batch([SeriesUpdate(KEY, NO_BARS, joined([mark, guard, aggregated, state]))]))
+    at = desk(store)
+    assert revive(at, at.load()) == ["GANNET"]
+    assert snapshot_of(at.pipelines["GANNET"]) == right
+    said += take(at, BARS[300:]).events
+    assert [event.to_json() for event in said] == [event.to_json() for event in expected()]
 
 
 def test_an_instrument_comes_once_in_a_call(store: Store) -> None:

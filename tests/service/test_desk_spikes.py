@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from scanner.analysis.rules import Rules
+from scanner.events import Event
+from scanner.market.guard import Note
 from scanner.service.changes.change_list import revive
 from scanner.store import Store
 from tests.laws import all_setups, bars_of
@@ -16,11 +18,11 @@ from tests.outside.spiked_tapes import spiked
 from tests.service.one_desk import ACCOUNT, KEY, START, desk, raw, take, watched
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
 
-    from scanner.events import Event
-    from scanner.market.guard import Checked, Note
+    from scanner.market.bars import Bars
+    from scanner.market.guard import Checked
     from scanner.trade.rulebook import Rulebook
 
 SEED = 28
@@ -34,10 +36,12 @@ def store(tmp_path: Path) -> Iterator[Store]:
         yield opened
 
 
-def replayed(rulebook: Rulebook) -> tuple[Checked, list[Event], list[Note]]:
-    """Take all bars through a pipeline at once."""
-    pipeline = watched(*TIMEFRAMES, rulebook=rulebook).inputs(ACCOUNT).pipeline()
-    checked = pipeline.check(raw(BARS))
+def replayed(
+    rulebook: Rulebook, bars: Bars = BARS, timeframes: Sequence[str] = TIMEFRAMES
+) -> tuple[Checked, list[Event], list[Note]]:
+    """Take bars through a pipeline at once."""
+    pipeline = watched(*timeframes, rulebook=rulebook).inputs(ACCOUNT).pipeline()
+    checked = pipeline.check(raw(bars))
     said = list(pipeline.events(checked.bars))
     return checked, said, pipeline.suspects(checked)
 
@@ -77,6 +81,19 @@ def test_they_are_published_once_with_the_same_effect_as_in_a_replay(store: Stor
     reasons = " ".join(event.data["set_aside"] for event in said if event.kind == "setup.set_aside")
     for words in ("can look back at", "of its ATR", "averages out of order"):
         assert words in reasons
+
+
+def test_they_are_noted_as_in_a_replay_when_each_bar_comes_alone_as_it_closes(store: Store) -> None:
+    history, day = BARS[:400], BARS[400:470]  # in each there are suspected ones
+    _, expected, suspected = replayed(all_setups(), BARS[:470], ["15m"])
+    at, said, notes = desk(store, "15m", rulebook=all_setups()), list[Event](), list[Note]()
+    for bars in (history, *(day[place : place + 1] for place in range(len(day)))):
+        taken = take(at, bars)
+        said += taken.events
+        notes += taken.notes
+    assert in_order(said) == in_order(expected)
+    assert texts(notes, "suspected bad tick") == texts(suspected, "suspected bad tick")
+    assert len(suspected) > 1
 
 
 def test_bars_left_out_are_the_same_live_across_restarts_and_in_a_replay(store: Store) -> None:

@@ -13,6 +13,7 @@ from adapters.feeds.files.trouble import ReadingOptions
 from scanner.clocks import DAY
 from scanner.market.bars import NO_TIME, Bars, RawBars
 from scanner.store import Batch, Rewrite, Said, Sent, SeriesKey, Store, StoreTroubleError
+from scanner.store.recordings import Recordings
 from scanner.store.upkeep.check import check
 from scanner.store.upkeep.export import export
 from scanner.store.upkeep.maintenance import compact, retain, tidy
@@ -44,6 +45,32 @@ def test_tidying_folds_what_came_in_small_pieces_and_then_rests(store: Store) ->
     (stored,) = store.bars.load([GANNET])
     assert same_bars(stored.bars, minute_bars(0, 300))
     assert check(store) == []
+
+
+def test_pages_that_end_exactly_where_a_series_does_are_left_as_they_are(store: Store) -> None:
+    for first, count in ((0, 256), (256, 512), (768, 10)):
+        store.commit(Batch([update(GANNET, first, count)]))
+        with store.bars.writing() as connection:
+            store.bars.fold(connection, 0)
+    with store.database.reading() as connection:
+        pages = connection.execute("SELECT bars FROM page ORDER BY number").fetchall()
+    assert pages == [(256,), (256,), (256,), (10,)]
+    (stored,) = store.bars.load([GANNET])
+    assert same_bars(stored.bars, minute_bars(0, 778))
+    assert check(store) == []
+
+
+def test_merging_recorded_rows_leaves_out_none_and_keeps_their_order(store: Store) -> None:
+    first = 0
+    for count in (3, 4, 5_000, 2, 6, 4_000, 300, 1, 5_000, 20):
+        store.commit(Batch(sent=[sent(GANNET, first, count)]))
+        first += count
+
+    compact(store, keep_bars=500, keep_days=400)
+    with store.database.reading() as connection:
+        chunks = [[row for each in chunk for row in each.raw.row.tolist()] for chunk in Recordings.all(connection)]
+    assert [row for chunk in chunks for row in chunk] == list(range(first))
+    assert [len(chunk) for chunk in chunks] == [7, 5_000, 4_308, 1, 5_000, 20]
 
 
 def test_retention_keeps_the_last_bars_and_whatever_still_waits(tmp_path: Path) -> None:
@@ -172,6 +199,19 @@ def test_an_export_is_read_by_the_recorded_feed_as_it_was_sent(store: Store, tmp
         assert (recording.symbol, raw.stamp_kind) == (wild.instrument, kind)
         for name in ("stamp", "open", "high", "low", "close", "volume"):
             assert getattr(raw, name).tobytes() == getattr(wanted, name).tobytes(), (kind, name)
+
+
+def test_an_export_of_many_bars_is_written_in_parts_and_whole(store: Store, tmp_path: Path) -> None:
+    from pyarrow import parquet  # noqa: PLC0415 - heavy, and only here
+
+    counts = {GANNET: 70_000, SeriesKey("DUNLIN", "1h"): 20_000, FULMAR: 50_000, SeriesKey("TERN", "1m"): 3}
+    for key, count in counts.items():
+        store.commit(Batch([update(key, 0, count)]))
+    export(store, tmp_path / "out")
+    minutes = parquet.read_table(tmp_path / "out" / "bars_1m.parquet").to_pandas()
+    assert minutes.symbol.tolist() == ["GANNET"] * 70_000 + ["FULMAR"] * 50_000 + ["TERN"] * 3
+    assert (minutes.open == np.concatenate([minute_bars(0, n).open for n in (70_000, 50_000, 3)])).all()
+    assert parquet.read_metadata(tmp_path / "out" / "bars_1h.parquet").num_rows == 20_000
 
 
 def test_an_export_holds_both_values_of_a_restated_bar(store: Store, tmp_path: Path) -> None:

@@ -36,20 +36,14 @@ class SentSettings(ConfigTable):
 
     @field_validator("headers")
     @classmethod
-    def _no_secrets(cls, headers: dict[str, str]) -> dict[str, str]:
+    def _can_be_sent(cls, headers: dict[str, str]) -> dict[str, str]:
         refuse_secrets("header", headers.items(), "secret_headers")
-        return headers
+        return _sendable(headers)
 
     def to_send(self) -> dict[str, str]:
-        """Give all headers as they are sent; ValueError, without the value, if one cannot be sent."""
+        """Give all headers as they are sent; ValueError, without the value, if a secret one cannot be sent."""
         secrets = {name.replace("_", "-"): value.get_secret_value() for name, value in self.secret_headers.items()}
-        headers = {**self.headers, **secrets}
-        for name, value in headers.items():
-            if not re.fullmatch(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+", name):
-                raise ValueError(f"{name!r} is not a name of an HTTP header; use letters, digits and hyphens")
-            if not re.fullmatch(r"[!-~]([ -~]*[!-~])?", value):
-                raise ValueError(f"the header {name} is empty, or is not plain ASCII text; correct it")
-        return headers
+        return {**self.headers, **_sendable(secrets)}
 
     def secret_parts(self) -> dict[str, str]:
         """Give the secret parts of the query by the server's names; ValueError, without the value, for a wrong one."""
@@ -82,3 +76,13 @@ class SentSettings(ConfigTable):
     def sends_secrets(self) -> bool:
         """Whether a secret is sent, which the other side may repeat."""
         return bool(self.secret_headers or self.secret_query)
+
+
+def _sendable(headers: dict[str, str]) -> dict[str, str]:
+    """Give headers unchanged; ValueError, without the value, for one that cannot be sent."""
+    for name, value in headers.items():
+        if not re.fullmatch(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+", name):
+            raise ValueError(f"{name!r} is not a name of an HTTP header; use letters, digits and hyphens")
+        if not re.fullmatch(r"[!-~]([ -~]*[!-~])?", value):
+            raise ValueError(f"the header {name} is empty, or is not plain ASCII text; correct it")
+    return headers

@@ -83,12 +83,12 @@ class HttpJsonSettings(JsonSettings, SentSettings):
     @field_validator("url")
     @classmethod
     def _is_address(cls, value: str) -> str:
-        refuse_secrets("part of the query", parse_qsl(urlsplit(value).query), "secret_query")
-        _placeholders(value)
         try:
             url = httpx.URL(value)
         except httpx.InvalidURL as problem:
             raise ValueError(f"it is not an address ({problem})") from None
+        refuse_secrets("part of the query", parse_qsl(urlsplit(value).query), "secret_query")
+        _placeholders(value)
         if url.scheme not in {"http", "https"} or not url.host:
             raise ValueError("it must begin with https:// or http:// and the name of a server")
         if url.userinfo:

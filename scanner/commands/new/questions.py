@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -99,10 +99,7 @@ def _places(answers: Answers, text: str) -> Answers:
 
 
 def _is_above_0(text: str) -> bool:
-    try:
-        return re.fullmatch(r"\d+(\.\d+)?", text) is not None and Decimal(text) > 0
-    except InvalidOperation:
-        return False
+    return re.fullmatch(r"\d+(\.\d+)?", text) is not None and Decimal(text) > 0
 
 
 QUESTIONS = (

@@ -85,10 +85,7 @@ class _Read:
 
     def take(self, reading: Reading, on_note: Callable[[Note], None], write: Write) -> None:
         """Read it to its end; MostlyRefusedError as soon as more than a fifth of the rows is refused."""
-        start = begun(reading, self.recording, self.tally)
-        if start is None:
-            return
-        inputs, chunks = start
+        inputs, chunks = begun(reading, self.recording, self.tally)
         self.tally.timeframes = (inputs.base.name,)
         guard = Guard(Timetable(inputs.calendar, inputs.base), inputs.until)
         for raw, checked in checked_blocks(chunks, guard, self.tally, on_note):

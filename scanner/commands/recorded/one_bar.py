@@ -66,10 +66,7 @@ class Recorded:
         recording = _one_of(paths, reading, instrument)
         reading = _with_coarser(reading, recording.symbol)
         tally = Tally(recording.symbol, str(recording.path))
-        start = begun(reading, recording, tally)
-        if start is None:
-            raise UsageError(f"{recording.path} has no bars of {plain(recording.symbol)}")
-        inputs, chunks = start
+        inputs, chunks = begun(reading, recording, tally)
         try:
             parts = [checked.bars for _, checked in checked_blocks(chunks, inputs.guard(), tally)]
         except MostlyRefusedError as problem:

@@ -49,10 +49,9 @@ def gather(
             tally = Tally(recording.symbol, str(recording.path))
             try:
                 with troubles.of(tally):
-                    if (start := begun(reading, recording, tally)) is not None:
-                        pipeline, chunks = start[0].pipeline(), start[1]
-                        for event in replay(pipeline, chunks, tally, on_note, on_end, tells_stories=tells_stories):
-                            on_event(event)
+                    inputs, chunks = begun(reading, recording, tally)
+                    for event in replay(inputs.pipeline(), chunks, tally, on_note, on_end, tells_stories=tells_stories):
+                        on_event(event)
                     tallies.append(tally)
                     cut_off.update({open_end_line(file): None for file in recording.understood() if file.open_end})
             except MostlyRefusedError as problem:

@@ -9,7 +9,7 @@ from scanner.commands.trouble import UsageError
 from scanner.configuration.mistakes import did_you_mean
 from scanner.event_data import Direction, ExitStyle, Place
 from scanner.replays.recordings import begun, recordings
-from scanner.replays.replay import BLOCK, ReplayError, Tally
+from scanner.replays.replay import BLOCK, Tally
 from scanner.studies.jobs import look_at, marked
 from scanner.studies.kept.asking import question_of
 from scanner.studies.kept.ledger import NAME, BarsRead, Ledger, Written, add, folder_of
@@ -99,10 +99,7 @@ def _conditions(where: Sequence[str]) -> dict[str, str]:
 def _seen(recording: Recording, reading: Reading) -> Tally:
     """Find the first and last times of the bars of a recording, and the timeframes on which they are tested."""
     tally = Tally(recording.symbol, str(recording.path))
-    start = begun(reading, recording, tally)
-    if start is None:
-        raise ReplayError(f"{recording.path}: it has no rows; put bars in it")
-    inputs, chunks = start
+    inputs, chunks = begun(reading, recording, tally)
     guard = inputs.guard()
     for chunk in chunks:
         for raw in chunk.blocks(BLOCK):

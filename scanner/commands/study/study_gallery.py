@@ -65,10 +65,7 @@ def _drawn_of(stories: Sequence[PickedStory], paths: Sequence[Path], reading: Re
 
 
 def _drawn(recording: Recording, reading: Reading, stories: Sequence[PickedStory]) -> Iterator[StoryWithChart]:
-    start = begun(reading, recording, Tally(recording.symbol, str(recording.path)))
-    if start is None:
-        return
-    inputs, chunks = start
+    inputs, chunks = begun(reading, recording, Tally(recording.symbol, str(recording.path)))
     replayed = _Replayed(inputs, stories, reading.tz)
     for raw in chain.from_iterable(chunk.blocks(BLOCK) for chunk in chunks):
         bars = replayed.pipeline.check(raw).bars

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from scanner.wording.words import compared, number, number_of, phrase
+from scanner.wording.words import compared, number, phrase
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -17,7 +17,7 @@ SPAN = re.compile(r"(-?[\d.]+) to (-?[\d.]+)")
 
 
 def rules_in_a_line(rules: Mapping[str, Measure]) -> str:
-    """Say how many rules hold, and which measured value comes closest to its bound, as a part of that bound.
+    """Say that all rules of a setup hold, and which measured value is closest to its bound, as a part of that bound.
 
     Counts, such as of bars, and bounds of 0 have no such distance.
 
@@ -25,11 +25,7 @@ def rules_in_a_line(rules: Mapping[str, Measure]) -> str:
     >>> rules_in_a_line({"doji_body": measure})
     'The rule holds; closest to failing: doji body 0.11, wanted at most 0.12.'
     """
-    holding = sum(rule["verdict"] for rule in rules.values())
-    if holding < len(rules):
-        said = f"{holding} of {number_of(len(rules), 'rule')} hold"
-    else:
-        said = "The rule holds" if holding == 1 else f"All {holding} rules hold"
+    said = "The rule holds" if len(rules) == 1 else f"All {len(rules)} rules hold"
     near = [(distance, name) for name, rule in rules.items() if (distance := _distance(rule)) is not None]
     return f"{said}; closest to failing: {against_bound(min(near)[1], rules)}." if near else f"{said}."
 

@@ -136,10 +136,9 @@ def named(group: Figures, column: str) -> str:
 def _broken_down(breakdown: Breakdown) -> str:
     kept, caption = breakdown.groups, f"By {by(breakdown)}"
     if len(kept) > MOST_ROWS:
-        least = sorted((group.closed for group in kept), reverse=True)[MOST_ROWS - 1]
-        most = [group for group in kept if group.closed >= least][:MOST_ROWS]
         caption += f": {MOST_ROWS} of {len(kept):,}, those with the most closed trades; FIGURES.json has all"
-        kept = tuple(most)
+        most = sorted(range(len(kept)), key=lambda place: -kept[place].closed)[:MOST_ROWS]
+        kept = tuple(kept[place] for place in sorted(most))
     return table(caption, (by(breakdown), *GROUP_HEAD), _rows(kept, breakdown.by))
 
 

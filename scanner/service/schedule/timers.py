@@ -1,4 +1,4 @@
-"""The timers of a station: at each bar close of each group, and now and then for its upkeep and its summary.
+"""The timers of a station: at each bar close of each group, once a day, and now and then for its upkeep.
 
 One timer serves all instruments that share a feed, a calendar and a timeframe.
 """
@@ -11,13 +11,11 @@ import traceback
 from dataclasses import dataclass
 from datetime import UTC
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 import structlog
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
-from apscheduler.triggers.cron import CronTrigger
 
-from scanner.clocks import SECOND
+from scanner.clocks import SECOND, next_time
 from scanner.market.sessions.timetables import Timetable
 
 if TYPE_CHECKING:
@@ -77,7 +75,8 @@ class Due:
 
 LOOK = 5.0
 """Most seconds between two looks at the clock: it may jump, or the machine may have slept."""
-DAILY = "summary of the day"
+AT_LEAST = 0.001
+"""Fewest seconds between two looks: just before its time, nothing is due yet."""
 STILL_BUSY = "maximum number of running instances"
 """The library's warning that a job is due again before it has ended; the next run does all that is due."""
 
@@ -146,13 +145,22 @@ class Timers:
                 if str(problem) != told:
                     told = str(problem)
                     _tell(f"at a close of {group.name}: {problem}", problem)
-            # At least a moment: just before its time, nothing is due yet.
-            await self._sleep(min(max(wait, 0.001), LOOK))
+            await self._sleep(min(max(wait, AT_LEAST), LOOK))
 
-    def every_day(self, at: time, zone: str, act: Callable[[], Awaitable[None]]) -> None:
-        """Call ``act`` at a time of day, or once later if the machine was asleep or too busy then."""
-        trigger = CronTrigger(hour=at.hour, minute=at.minute, timezone=ZoneInfo(zone))
-        self._scheduler.add_job(act, trigger, id=DAILY, coalesce=True, max_instances=1, misfire_grace_time=None)
+    async def every_day(self, at: time, zone: str, act: Callable[[int], Awaitable[None]]) -> None:
+        """Call ``act`` with the time each day at a time of day; runs until cancelled.
+
+        If the machine was asleep then, it is called once afterwards. The next time is planned anew at every look, since
+        the clock may have been set.
+        """
+        planned = next_time(at, zone, self._clock.now())
+        while True:
+            wait = self._clock.wall_time(planned) - self._clock.wall_time(self._clock.now())
+            await self._sleep(min(max(wait, AT_LEAST), LOOK))
+            now = self._clock.now()
+            is_due, planned = now >= planned, next_time(at, zone, now)
+            if is_due:
+                await act(now)
 
     def forget(self, name: str) -> None:
         """Remove the timer of a group."""
@@ -160,19 +168,14 @@ class Timers:
             self._closes.pop(name).cancel()
 
     def clock_jumped(self, seconds: float) -> None:
-        """Plan the upkeep and the summary anew by the current clock; bar closes are noticed within seconds anyway.
+        """Plan the upkeep anew by the current clock; bar closes are noticed within seconds anyway.
 
-        If the clock was set back, they may have been planned for a day that is still far away.
+        If the clock was set back, it may have been planned for a day that is still far away.
         """
-        if not self._scheduler.running:
-            return
-        if seconds < 0:
-            if self._upkeep is not None:
+        if self._upkeep is not None and self._scheduler.running:
+            if seconds < 0:
                 self._upkeep.schedule(self._scheduler)
-            daily = self._scheduler.get_job(DAILY)
-            if daily is not None:
-                daily.reschedule(daily.trigger)
-        self._scheduler.wakeup()
+            self._scheduler.wakeup()
 
     def stop(self) -> None:
         """Remove all timers; harmless when repeated or never started."""

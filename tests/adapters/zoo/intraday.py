@@ -78,6 +78,20 @@ SHEETS: dict[str, tuple[Sheet, dict[str, object]]] = {
         {"tz": NEW_YORK},
     ),
     "date and time apart, month first": (replace(HERE, names=PARTED, when="%m/%d/%Y\t%H:%M"), {"tz": NEW_YORK}),
+    "date and time apart, as the user names them": (
+        replace(HERE, names=("Tag", "Uhr", "A", "B", "C", "D", "E"), when="%Y-%m-%d\t%H:%M"),
+        {
+            "tz": NEW_YORK,
+            "columns": (
+                ("time", "Tag + Uhr"),
+                ("open", "A"),
+                ("high", "B"),
+                ("low", "C"),
+                ("close", "D"),
+                ("volume", "E"),
+            ),
+        },
+    ),
     "date and time apart, without marks": (replace(HERE, names=PARTED, when="%Y%m%d\t%H%M%S"), {"tz": NEW_YORK}),
     "date and time apart, hours without a nought": (
         replace(HERE, names=PARTED, when=lambda at: f"{at:%Y%m%d}\t{at.hour}{at:%M}"),

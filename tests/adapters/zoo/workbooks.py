@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import zipfile
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
@@ -103,6 +104,35 @@ def _numbers_off() -> Animal:
 def _apart() -> Animal:
     lines = [[here(row[0]).date(), here(row[0]).time(), *row[1:]] for row in rows(quarters())]
     return in_new_york(("Date", "Time", *ENGLISH[1:]), *lines)
+
+
+def clock_times(time: Callable[[timedelta], Any], *more: Sequence[Any]) -> Animal:
+    """Put dates and times of day apart, each of these as ``time`` gives it; ``more`` rows come first."""
+    opens = [here(row[0]) for row in rows(quarters())]
+    clocks = [time(each - each.replace(hour=0, minute=0)) for each in opens]
+    cells = zip(opens, clocks, rows(quarters()), strict=True)
+    lines = [[day.date(), clock, *row[1:]] for day, clock, row in cells]
+    return in_new_york(("Date", "Time", *ENGLISH[1:]), *more, *lines)
+
+
+@animal("workbook, times of day as parts of a day")
+def _parts_of_days() -> Animal:
+    return clock_times(lambda since: round(since / timedelta(days=1), 8))
+
+
+@animal("workbook, times of day as lengths, one of them a whole day")
+def _lengths() -> Animal:
+    midnight = [date(2007, 1, 1), timedelta(days=1), 1418.0, 1418.5, 1417.5, 1418.0, 5]
+    return replace(clock_times(lambda since: since, midnight), notes=1)
+
+
+@animal("workbook, German text except for some volumes")
+def _volumes_as_numbers() -> Animal:
+    lines = [
+        [f"{bar.opens:%d.%m.%Y}", *map(german, bar.prices), german(bar.volume or 0) if number % 2 else bar.volume]
+        for number, bar in enumerate(days())
+    ]
+    return Animal("xlsx", book(("Kurse", [GERMAN, *lines])), bars=days())
 
 
 @animal("workbook of another kind")

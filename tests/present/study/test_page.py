@@ -105,6 +105,17 @@ def test_every_number_of_the_breakdowns_is_that_of_the_report(many: Page) -> Non
     assert f"The same for all setups: {alike}hour of the day (UTC) 0; coarser not judged." in many.text
 
 
+def test_a_long_breakdown_shows_the_groups_with_the_most_trades_in_their_order() -> None:
+    whole = report_of_many()
+    (instruments,) = (each for each in whole.breakdowns if each.by == "instrument")
+    closed = [1] * 30 + [7] * 20 + [1] * 5 + [9] * 20  # of those with one trade, the first are shown
+    groups = [replace(instruments.groups[0], name=f"NO{k:02}", closed=count) for k, count in enumerate(closed)]
+    found = Page(page(study_of_many(), replace(whole, breakdowns=(Breakdown("instrument", tuple(groups)),))))
+    (table,) = (each for each in found.tables if each.caption.startswith("By instrument"))
+    assert table.caption == "By instrument: 60 of 75, those with the most closed trades; FIGURES.json has all"
+    assert list(table.rows) == [f"NO{k:02}" for k in (*range(20), *range(30, 50), *range(55, 75))]
+
+
 def test_every_number_about_chance_and_rules_is_that_of_the_report(many: Page) -> None:
     (each,) = report_of_many().chance
     (cells,) = many.table("Compared with chance").rows.values()

@@ -222,7 +222,8 @@ def _moment(cell: Cell, zero: datetime) -> datetime | str:
     if isinstance(cell, float) and 0 <= cell < 1:
         cell = timedelta(days=cell)
     if isinstance(cell, timedelta):
-        cell = (DAY_ZERO + _rounded(cell)).time()
+        span = _rounded(cell)
+        cell = (DAY_ZERO + span).time() if timedelta() <= span < timedelta(days=1) else span
     if isinstance(cell, datetime):
         return DAY_ZERO + _rounded(cell - DAY_ZERO)
     if isinstance(cell, date):

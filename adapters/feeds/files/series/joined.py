@@ -22,7 +22,7 @@ def end_to_end(symbol: str, files: Sequence[tuple[Path, Iterator[RawBars]]]) -> 
     """
     if len(files) == 1:
         return files[0]
-    begun = [(path, first, bars) for path, bars in files if (first := next(bars, None)) is not None]
+    begun = [(path, next(bars), bars) for path, bars in files]
     begun.sort(key=lambda each: min((stamp for stamp in each[1].stamp.tolist() if stamp != NO_TIME), default=NO_TIME))
     path, first, _ = begun[0]
     for other, raw, _ in begun[1:]:

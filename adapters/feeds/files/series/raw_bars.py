@@ -93,9 +93,7 @@ class RawBarsMaker:
 
     def _bars(self, rows: Iterator[RawBars]) -> Iterator[RawBars]:
         """Give the rows of one instrument, oldest first, with their times as moments."""
-        first = next(rows, None)
-        if first is None:
-            return
+        first = next(rows)
         rows = chain([first], rows)
         if _falls(first.stamp):
             self.newest_first = True

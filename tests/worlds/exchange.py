@@ -33,8 +33,8 @@ TAPES = range(7, 7 * 25, 7)
 """Seeds of tapes with a price step of 0.01."""
 AT_ONCE = 0.5
 """Seconds after its close until a bar that is not late is available."""
-OVERLAP = 64
-"""Bars that a healthy feed repeats with each answer, so that wrong ones are corrected."""
+OVERLAP = 200
+"""Bars that a healthy feed repeats with each answer: wrong ones are corrected, and holes in the history filled."""
 ODD = (
     *("earlier ones", "the last ones", "the first ones", "some again", "any order", "unreadable", "the open one"),
     *("nothing", "twice"),

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import numba
 import numpy as np
-from numba import float64
+from llvmlite import ir
+from numba import float64, intp, void
 from numba.core.dispatcher import Dispatcher
 from numba.extending import intrinsic
 
@@ -126,6 +127,26 @@ def _fused(typing: Any, a: Any, b: Any, c: Any) -> Any:  # noqa: ANN401 - as abo
 
 
 fused: Callable[[float, float, float], float] = cast("Any", intrinsic(_fused))
+
+
+def _prefetch(typing: Any, column: Any, index: Any) -> Any:  # noqa: ANN401 - as above
+    """Begin to read the cache line of column[index], without waiting for it; there need be no such value."""
+    del typing, index
+
+    def made(context: Any, builder: Any, signature: Any, values: Any) -> Any:  # noqa: ANN401 - as above
+        pointer, number = ir.IntType(8).as_pointer(), ir.IntType(32)
+        array = context.make_array(signature.args[0])(context, builder, values[0])
+        place = builder.bitcast(builder.gep(array.data, [values[1]]), pointer)
+        called = ir.FunctionType(ir.VoidType(), [pointer, number, number, number])
+        instruction = builder.module.declare_intrinsic("llvm.prefetch.p0", fnty=called)
+        to_read, to_nearest_cache, data = number(0), number(3), number(1)
+        builder.call(instruction, [place, to_read, to_nearest_cache, data])
+        return context.get_dummy_value()
+
+    return void(column, intp), made
+
+
+prefetch: Callable[[NDArray[Any], int], None] = cast("Any", intrinsic(_prefetch))
 
 
 def is_kept(function: Any) -> bool:  # noqa: ANN401 - compiled functions have no type

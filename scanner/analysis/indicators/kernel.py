@@ -30,14 +30,13 @@ from scanner.analysis.columns import (
     SLOW_AVERAGE,
     USUAL_BODY,
 )
-from scanner.analysis.indicators.means import mean, means
+from scanner.analysis.indicators.arrays import copy, fill
+from scanner.analysis.indicators.means import REFRESH, means, running_means, total_of
 from scanner.analysis.indicators.running import (
     NO_SESSION,
     bodies,
-    copy,
     crossed,
     crosses,
-    fill,
     first_jump,
     in_session,
     in_sessions,
@@ -49,8 +48,8 @@ from scanner.analysis.indicators.running import (
     true_range,
 )
 from scanner.analysis.indicators.state import STATE
-from scanner.analysis.indicators.windows import fetch, make_room, write_bar, write_bars
-from scanner.compiling import compiled
+from scanner.analysis.indicators.windows import make_room, prefetch_series, write_bar, write_bars
+from scanner.compiling import compiled, inlined
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -87,6 +86,9 @@ def _take_block(
     times: Integers,
     begin: int,
     end: int,
+    prices: Prices,
+    bar_times: Times,
+    i: int,
     sessions: tuple[Integers, Integers],
     state: Any,
     rules: Any,
@@ -94,7 +96,11 @@ def _take_block(
     scratch: Floats,
     sides: NDArray[np.int8],
 ) -> int:
-    """Take in the bars begin…end−1 of one series; gives the first bar not taken: ``end``, or one that jumps."""
+    """Take in bars of one series, from bar i of ``prices`` on, as its bars begin…end−1.
+
+    Gives the first bar not taken: ``end``, or one that jumps.
+    """
+    write_bars(series, deep, times, begin, end - begin, prices, bar_times, i)
     seen, shift = state.count, deep.shape[1] - series.shape[1]
     at, to = begin + shift, end + shift  # in the deep window
     slows, gaps, body, spare = scratch[0], scratch[1], scratch[2], (scratch[3], scratch[4])
@@ -106,10 +112,11 @@ def _take_block(
         state.true_range_sum = highs[at] - lows[at]
     else:
         known = (state.ema_fast, state.ema_slow, state.signal, state.atr, state.exponential_average)
+        coming = (prices, bar_times, i + end - begin)
         taken = 0
         while taken < end - begin:  # a bar that jumps ends a round
-            prices, lasts = (highs[at:to], lows[at:to], closes[at:to]), closes[at - 1 : to - 1]
-            running = steps(prices, lasts, alphas, known, (slows, gaps, atrs[at:to], averages[begin:end]))
+            own, lasts = (highs[at:to], lows[at:to], closes[at:to]), closes[at - 1 : to - 1]
+            running = steps(own, lasts, alphas, known, (slows, gaps, atrs[at:to], averages[begin:end]), coming)
             if seen < rules.atr_length:
                 break
             opens, last_atrs = series[OPEN, begin:end], atrs[at - 1 : to - 1]
@@ -119,10 +126,13 @@ def _take_block(
             if taken < end - begin:
                 end, to, taken = begin + taken, at + taken, 0
         if seen < rules.atr_length:
-            for i in range(at, to):
-                state.true_range_sum += true_range(highs[i], lows[i], closes[i - 1])
+            for t in range(at, to):
+                state.true_range_sum += true_range(highs[t], lows[t], closes[t - 1])
     bars = end - begin
     state.ema_fast, state.ema_slow, state.signal, state.atr, state.exponential_average = running
+    lengths, sums = (rules.fast_average, rules.slow_average), (state.fast_sum, state.slow_sum)
+    means_of = series[FAST_AVERAGE, begin:end], series[SLOW_AVERAGE, begin:end]
+    state.fast_sum, state.slow_sum = running_means(closes[:to], seen, lengths, sums, means_of, spare[0])
     state.count, state.jump_seen = seen + bars, False
     if state.count == rules.atr_length:
         atrs[to - 1] = state.atr = state.true_range_sum / rules.atr_length
@@ -133,10 +143,7 @@ def _take_block(
     length = rules.usual_body_length
     before = min(length - 1, seen)
     bodies(series[OPEN, begin - before : end], series[CLOSE, begin - before : end], body)
-    means(body[: before + bars], (length,), (series[USUAL_BODY, begin:end],), spare)
-    lengths = rules.fast_average, rules.slow_average
-    outs = series[FAST_AVERAGE, begin:end], series[SLOW_AVERAGE, begin:end]
-    means(closes[at - min(max(lengths[0], lengths[1]) - 1, seen) : to], lengths, outs, spare)
+    means(body[: before + bars], length, series[USUAL_BODY, begin:end], spare)
 
     sides_of(closes[at:to], slows, gaps, sides)
     unready = rules.macd_slow + rules.macd_signal - 1 - seen
@@ -150,7 +157,7 @@ def _take_block(
     return end
 
 
-@compiled
+@inlined
 def _take_bar(
     series: Floats,
     deep: Floats,
@@ -174,19 +181,23 @@ def _take_bar(
     high, low, close, last = prices[HIGH][i], prices[LOW][i], prices[CLOSE][i], deep[DEEP_CLOSE, at - 1]
     if abs(series[OPEN, t] - last) > rules.hold_atr * state.atr and not state.jump_seen:
         return False
+    length, body, spare, closes = rules.usual_body_length, scratch[0], scratch[1], deep[DEEP_CLOSE]
     known = (state.ema_fast, state.ema_slow, state.signal, state.atr, state.exponential_average)
     running = step(close, true_range(high, low, last), alphas, known)
     ema_fast, ema_slow, signal, atr, average = running
     state.ema_fast, state.ema_slow, state.signal, state.atr, state.exponential_average = running
+    fast, slow = rules.fast_average, rules.slow_average
+    if state.count % REFRESH == 0:
+        state.fast_sum, state.slow_sum = total_of(closes, at, fast, spare), total_of(closes, at, slow, spare)
+    state.fast_sum += close - closes[at - fast]
+    state.slow_sum += close - closes[at - slow]
+    series[FAST_AVERAGE, t], series[SLOW_AVERAGE, t] = state.fast_sum * (1.0 / fast), state.slow_sum * (1.0 / slow)
     state.count, state.jump_seen = state.count + 1, False
     deep[DEEP_ATR, at], series[ATR, t], series[EXPONENTIAL_AVERAGE, t] = atr, atr, average
 
-    length, body, spare, closes = rules.usual_body_length, scratch[0], scratch[1], deep[DEEP_CLOSE]
     for k in range(length):
         body[k] = abs(series[CLOSE, t + 1 - length + k] - series[OPEN, t + 1 - length + k])
-    series[USUAL_BODY, t] = mean(body, length, length, spare)
-    for column, of in ((FAST_AVERAGE, rules.fast_average), (SLOW_AVERAGE, rules.slow_average)):
-        series[column, t] = mean(closes, at + 1, of, spare)
+    series[USUAL_BODY, t] = total_of(body, length, length, spare) * (1.0 / length)
 
     side = side_of(close, ema_slow, (ema_fast - ema_slow) - signal)
     state.cross = crossed(side, state.side, state.cross, True)  # noqa: FBT003 - compiled
@@ -248,8 +259,8 @@ def advance(
     for k in range(len(rows)):
         row, first = rows[k], begin[k]
         series, deep_series, times_of, record = columns[row], deep[row], times[row], state[row]
-        if longest <= FEW:
-            scratch[0, 0] = fetch(series, deep_series, times_of, record, used[row], rules.slow_average)
+        if longest <= FEW and k + 1 < len(rows):
+            prefetch_series(columns, deep, times, state, used, rows[k + 1], rules)
         if used[row] + end[k] - first > width:
             make_room(series, deep_series, times_of, used[row] - kept, kept)
             used[row] = kept
@@ -269,9 +280,21 @@ def advance(
                 )
                 taken = t + one
             else:
-                write_bars(series, deep_series, times_of, t, bars, prices, bar_times, i)
                 taken = _take_block(
-                    series, deep_series, times_of, t, t + bars, sessions, record, rules, alphas, scratch, sides
+                    series,
+                    deep_series,
+                    times_of,
+                    t,
+                    t + bars,
+                    prices,
+                    bar_times,
+                    i,
+                    sessions,
+                    record,
+                    rules,
+                    alphas,
+                    scratch,
+                    sides,
                 )
             jumps = taken < t + bars
             t = taken

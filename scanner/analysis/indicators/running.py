@@ -9,11 +9,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from scanner.analysis.indicators.arrays import fill
+from scanner.analysis.indicators.windows import PLACE, prefetch_bars
 from scanner.analysis.rules import TIE
 from scanner.compiling import compiled, fused, inlined
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from scanner.analysis.indicators.windows import Prices, Times
 
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]
@@ -29,20 +33,6 @@ END_OF_TIME = np.iinfo(np.int64).max
 
 # Loops run over views that start at zero: only then does the compiler know that no index is negative, and puts several
 # bars into one instruction.
-
-
-@compiled
-def copy(values: NDArray[Any], out: NDArray[Any]) -> None:
-    """Copy values to an array that does not overlap them."""
-    for i in range(len(out)):
-        out[i] = values[i]
-
-
-@compiled
-def fill(out: Floats, value: float) -> None:
-    """Write one value everywhere."""
-    for i in range(len(out)):
-        out[i] = value
 
 
 @inlined
@@ -71,14 +61,18 @@ def steps(
     alphas: Alphas,
     running: Running,
     outs: tuple[Floats, Floats, Floats, Floats],
+    coming: tuple[Prices, Times, int],
 ) -> Running:
     """Advance by several bars; the indicators run side by side, so that none waits for another.
 
     Writes the slow average of the MACD, its line less its signal, the ATR and the exponential average of each bar.
+    Meanwhile as many bars of ``coming``, from its index on, begin to be read from memory.
     """
     highs, lows, closes = prices
     slows, gaps, atrs, averages = outs
     for i in range(len(closes)):
+        if i % PLACE == 0:
+            prefetch_bars(coming[0], coming[1], coming[2] + i)
         running = step(closes[i], true_range(highs[i], lows[i], last_closes[i]), alphas, running)
         ema_fast, ema_slow, signal, atrs[i], averages[i] = running
         slows[i], gaps[i] = ema_slow, (ema_fast - ema_slow) - signal

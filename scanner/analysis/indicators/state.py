@@ -11,6 +11,8 @@ STATE = np.dtype(
         ("ema_slow", np.float64),
         ("signal", np.float64),
         ("exponential_average", np.float64),
+        ("fast_sum", np.float64),  # of the closes whose mean is the simple average, and of those before it is ready
+        ("slow_sum", np.float64),
         ("atr", np.float64),  # NaN until ready
         ("true_range_sum", np.float64),  # until the first ATR
         ("side", np.int64),  # of its signal on which the MACD line is: +1, −1, 0 on neither

@@ -9,8 +9,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from scanner.analysis.columns import CLOSE, DEEP_CLOSE, DEEP_HIGH, DEEP_LOW, HIGH, LOW, OPEN, VOLUME
-from scanner.analysis.indicators.running import copy
-from scanner.compiling import compiled
+from scanner.analysis.indicators.arrays import copy
+from scanner.compiling import compiled, inlined, prefetch
 
 if TYPE_CHECKING:
     import numpy as np
@@ -41,6 +41,15 @@ def write_bars(
         copy(bar_times[which][i : i + bars], times[which, t : t + bars])
 
 
+@inlined
+def prefetch_bars(prices: Prices, bar_times: Times, i: int) -> None:
+    """Begin to read bar i and those beside it from memory, a cache line of each column; there need be no such bar."""
+    for column in prices:
+        prefetch(column, i)
+    for moments in bar_times:
+        prefetch(moments, i)
+
+
 @compiled
 def write_bar(series: Floats, deep: Floats, times: Integers, t: int, prices: Prices, bar_times: Times, i: int) -> None:
     """Write one bar."""
@@ -66,17 +75,25 @@ def make_room(series: Floats, deep: Floats, times: Integers, gone: int, kept: in
 
 
 @compiled
-def fetch(series: Floats, deep: Floats, times: Integers, state: Any, t: int, looked_back: int) -> float:
-    """Read from wherever bar t will be computed from, so that memory is already on its way by then.
+def prefetch_series(
+    columns: Floats, deep: Floats, times: Integers, state: NDArray[Any], used: Integers, row: int, rules: Any
+) -> None:
+    """Begin to read from wherever the next bar of a series will be computed from: ten thousand exceed the cache.
 
-    Ten thousand series do not fit into the cache. The result means nothing, but must be used.
+    The arrays are those of all series, as ``kernel.advance`` takes them.
     """
-    t = min(t, series.shape[1] - 1)
-    at, total = t + deep.shape[1] - series.shape[1], float(state.count + state.session)
-    for c in range(series.shape[0]):
-        total += series[c, t]
-    for c in range(deep.shape[0]):
-        total += deep[c, at]
-    for i in range(at - looked_back, at, PLACE):
-        total += deep[DEEP_CLOSE, i]
-    return total + times[0, t] + times[1, t]
+    series, deep_series, t = columns[row], deep[row], used[row]
+    at = t + deep.shape[2] - columns.shape[2]
+    prefetch(state, row)
+    prefetch(state, row + 1)  # records do not begin where cache lines do
+    for c in range(len(series)):
+        prefetch(series[c], t)
+    for c in range(len(deep_series)):
+        prefetch(deep_series[c], at)
+    prefetch(deep_series[DEEP_CLOSE], at - rules.fast_average)
+    prefetch(deep_series[DEEP_CLOSE], at - rules.slow_average)
+    for i in range(t - rules.usual_body_length, t, PLACE):
+        prefetch(series[OPEN], i)
+        prefetch(series[CLOSE], i)
+    prefetch(times[row, 0], t)
+    prefetch(times[row, 1], t)

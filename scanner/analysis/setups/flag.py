@@ -25,7 +25,7 @@ from scanner.analysis.columns import ATR, FAST_AVERAGE, HIGH, LOW, SLOW_AVERAGE
 from scanner.analysis.door import evidence
 from scanner.analysis.door.searching import LONG, SHORT, searched, weighed
 from scanner.analysis.door.setup import Fit, Numbers, Setup, Words
-from scanner.analysis.indicators.running import copy, fill
+from scanner.analysis.indicators.arrays import copy, fill
 from scanner.analysis.indicators.stretches import highest_of_each, lowest_of_each
 from scanner.analysis.rules import TIE
 from scanner.compiling import compiled
@@ -105,9 +105,12 @@ def mark(series: Floats, first: int, stop: int, numbers: Any, marks: Marks) -> N
     rise_bars, least, most = numbers.rise_bars, numbers.pause_min, numbers.pause_max
     if stop - first < FEW:
         for t in range(first, stop):
-            begin = t - most - rise_bars + 1
-            tall = highest_of(series, begin, t, 1.0) - lowest_of(series, begin, t, 1.0)
-            marks[t - first] = (tall >= 0.99 * numbers.rise_min * series[ATR, t]) * (LONG | SHORT)
+            begin, pause, equal = t - most - rise_bars + 1, t - least + 1, 2.0 * tie(series, t, t)
+            high, low = highest_of(series, begin, pause - 1, 1.0), lowest_of(series, begin, pause - 1, 1.0)
+            pause_high, pause_low = highest_of(series, pause, t, 1.0), lowest_of(series, pause, t, 1.0)
+            tall = max(high, pause_high) - min(low, pause_low) >= 0.99 * numbers.rise_min * series[ATR, t]
+            up, down = pause_high <= high + equal, pause_low >= low - equal  # otherwise no pause is long enough
+            marks[t - first] = (tall & up) * LONG | (tall & down) * SHORT
         return
     marks[: stop - first] = 0
     begin, end, before = first - most, stop - least, rise_bars - 1  # of the bars that may be q

@@ -25,6 +25,14 @@ def copy(values: NDArray[Any], out: NDArray[Any]) -> None:
 
 
 @compiled
+def copy_twice(values: NDArray[Any], out: NDArray[Any], other: NDArray[Any]) -> None:
+    """Copy values to two such arrays."""
+    for i in range(len(out)):
+        out[i] = values[i]
+        other[i] = values[i]
+
+
+@compiled
 def fill(out: Floats, value: float) -> None:
     """Write one value everywhere."""
     for i in range(len(out)):

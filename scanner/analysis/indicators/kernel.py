@@ -31,18 +31,14 @@ from scanner.analysis.columns import (
     USUAL_BODY,
 )
 from scanner.analysis.indicators.arrays import copy, fill
-from scanner.analysis.indicators.means import REFRESH, means, running_means, total_of
+from scanner.analysis.indicators.means import means, total_of
 from scanner.analysis.indicators.running import (
     NO_SESSION,
     bodies,
-    crossed,
-    crosses,
     first_jump,
     in_session,
     in_sessions,
     session_at,
-    side_of,
-    sides_of,
     step,
     steps,
     true_range,
@@ -56,11 +52,17 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]
-    from scanner.analysis.indicators.running import Alphas
+    from scanner.analysis.indicators.running import Alphas, Running
     from scanner.analysis.indicators.windows import Prices, Times
 
 BLOCK = 1024
-"""Bars that are processed together: few enough to stay in the cache."""
+"""Bars that are processed together: few enough to stay in the cache.
+
+Blocks begin at multiples of it, counted from a series' first bar, and where an indicator becomes ready. At the
+multiples, the sums of the simple averages are added up again, so that no rounding lasts longer.
+"""
+NOTHING = np.zeros(BLOCK)
+"""What leaves a sum that is not full yet."""
 
 FEW = 8
 """Up to this many bars are taken in one by one, which is less work than preparing a block."""
@@ -79,6 +81,25 @@ def fresh_state() -> NDArray[Any]:
     return state
 
 
+@inlined
+def _known(state: Any, closes: Floats, at: int, rules: Any, spare: Floats) -> Running:
+    """Give what was carried to the bar ``at`` of ``closes``; where a BLOCK begins, sums are added up again."""
+    if state.count % BLOCK == 0 and state.count >= rules.fast_average:
+        state.fast_sum = total_of(closes, at, rules.fast_average, spare)
+    if state.count % BLOCK == 0 and state.count >= rules.slow_average:
+        state.slow_sum = total_of(closes, at, rules.slow_average, spare)
+    averages = (state.ema_fast, state.ema_slow, state.signal, state.atr, state.exponential_average)
+    return (*averages, state.fast_sum, state.slow_sum, state.side, state.cross)
+
+
+@inlined
+def _keep(state: Any, running: Running, bars: int) -> None:
+    """Keep what is carried on after some bars."""
+    state.ema_fast, state.ema_slow, state.signal, state.atr, state.exponential_average = running[:5]
+    state.fast_sum, state.slow_sum, state.side, state.cross = running[5:]
+    state.count, state.jump_seen = state.count + bars, False
+
+
 @compiled
 def _take_block(
     series: Floats,
@@ -94,7 +115,6 @@ def _take_block(
     rules: Any,
     alphas: Alphas,
     scratch: Floats,
-    sides: NDArray[np.int8],
 ) -> int:
     """Take in bars of one series, from bar i of ``prices`` on, as its bars begin…end−1.
 
@@ -103,23 +123,29 @@ def _take_block(
     write_bars(series, deep, times, begin, end - begin, prices, bar_times, i)
     seen, shift = state.count, deep.shape[1] - series.shape[1]
     at, to = begin + shift, end + shift  # in the deep window
-    slows, gaps, body, spare = scratch[0], scratch[1], scratch[2], (scratch[3], scratch[4])
+    body, spare = scratch[0], (scratch[1], scratch[2])
     highs, lows, closes, atrs = deep[DEEP_HIGH], deep[DEEP_LOW], deep[DEEP_CLOSE], deep[DEEP_ATR]
-    averages = series[EXPONENTIAL_AVERAGE]
+    averages, fasts, slows = series[EXPONENTIAL_AVERAGE], series[FAST_AVERAGE], series[SLOW_AVERAGE]
     if seen == 0:  # the very first bar is a separate block
-        running = (closes[at], closes[at], 0.0, np.nan, closes[at])
-        slows[0], gaps[0], atrs[at], averages[begin] = closes[at], 0.0, np.nan, closes[at]
+        close = closes[at]
+        running = (close, close, 0.0, np.nan, close, close, close, 0, 0)
+        atrs[at], averages[begin], fasts[begin], slows[begin], series[CROSS, begin] = np.nan, close, close, close, 0.0
         state.true_range_sum = highs[at] - lows[at]
     else:
-        known = (state.ema_fast, state.ema_slow, state.signal, state.atr, state.exponential_average)
+        fast, slow = rules.fast_average, rules.slow_average
+        left_fast = closes[at - fast : to - fast] if seen >= fast else NOTHING
+        left_slow = closes[at - slow : to - slow] if seen >= slow else NOTHING
+        known = _known(state, closes, at, rules, spare[0])
+        factors, unready = (1.0 / fast, 1.0 / slow), rules.macd_slow + rules.macd_signal - 1 - seen
         coming = (prices, bar_times, i + end - begin)
         taken = 0
         while taken < end - begin:  # a bar that jumps ends a round
-            own, lasts = (highs[at:to], lows[at:to], closes[at:to]), closes[at - 1 : to - 1]
-            running = steps(own, lasts, alphas, known, (slows, gaps, atrs[at:to], averages[begin:end]), coming)
+            own, lasts, of = (highs[at:to], lows[at:to], closes[at:to]), closes[at - 1 : to - 1], slice(begin, end)
+            outs = (atrs[at:to], averages[of], fasts[of], slows[of], series[CROSS, of])
+            running = steps(own, lasts, (left_fast, left_slow), unready, factors, alphas, known, outs, coming)
             if seen < rules.atr_length:
                 break
-            opens, last_atrs = series[OPEN, begin:end], atrs[at - 1 : to - 1]
+            opens, last_atrs = series[OPEN, of], atrs[at - 1 : to - 1]
             taken = first_jump(opens, lasts, last_atrs, rules.hold_atr, int(state.jump_seen))
             if taken == 0:
                 return begin
@@ -129,25 +155,19 @@ def _take_block(
             for t in range(at, to):
                 state.true_range_sum += true_range(highs[t], lows[t], closes[t - 1])
     bars = end - begin
-    state.ema_fast, state.ema_slow, state.signal, state.atr, state.exponential_average = running
-    lengths, sums = (rules.fast_average, rules.slow_average), (state.fast_sum, state.slow_sum)
-    means_of = series[FAST_AVERAGE, begin:end], series[SLOW_AVERAGE, begin:end]
-    state.fast_sum, state.slow_sum = running_means(closes[:to], seen, lengths, sums, means_of, spare[0])
-    state.count, state.jump_seen = seen + bars, False
+    _keep(state, running, bars)
     if state.count == rules.atr_length:
         atrs[to - 1] = state.atr = state.true_range_sum / rules.atr_length
     copy(atrs[at:to], series[ATR, begin:end])
-    if seen < rules.exponential_average - 1:
-        fill(averages[begin : min(end, begin + rules.exponential_average - 1 - seen)], np.nan)
+    _not_ready(averages[begin:end], rules.exponential_average, seen)
+    _not_ready(fasts[begin:end], rules.fast_average, seen)
+    _not_ready(slows[begin:end], rules.slow_average, seen)
 
     length = rules.usual_body_length
     before = min(length - 1, seen)
     bodies(series[OPEN, begin - before : end], series[CLOSE, begin - before : end], body)
     means(body[: before + bars], length, series[USUAL_BODY, begin:end], spare)
 
-    sides_of(closes[at:to], slows, gaps, sides)
-    unready = rules.macd_slow + rules.macd_signal - 1 - seen
-    state.side, state.cross = crosses(sides[:bars], state.side, state.cross, unready, series[CROSS, begin:end])
     befores = (series[SESSION_HIGH, begin:end], series[SESSION_LOW, begin:end])
     if len(sessions[0]):
         in_sessions(times[0, begin:end], sessions, highs[at:to], lows[at:to], state, befores)
@@ -155,6 +175,13 @@ def _take_block(
         fill(befores[0], np.nan)
         fill(befores[1], np.nan)
     return end
+
+
+@inlined
+def _not_ready(averages: Floats, length: int, seen: int) -> None:
+    """Take back the averages of too few closes."""
+    if seen < length - 1:
+        fill(averages[: length - 1 - seen], np.nan)
 
 
 @inlined
@@ -182,26 +209,16 @@ def _take_bar(
     if abs(series[OPEN, t] - last) > rules.hold_atr * state.atr and not state.jump_seen:
         return False
     length, body, spare, closes = rules.usual_body_length, scratch[0], scratch[1], deep[DEEP_CLOSE]
-    known = (state.ema_fast, state.ema_slow, state.signal, state.atr, state.exponential_average)
-    running = step(close, true_range(high, low, last), alphas, known)
-    ema_fast, ema_slow, signal, atr, average = running
-    state.ema_fast, state.ema_slow, state.signal, state.atr, state.exponential_average = running
     fast, slow = rules.fast_average, rules.slow_average
-    if state.count % REFRESH == 0:
-        state.fast_sum, state.slow_sum = total_of(closes, at, fast, spare), total_of(closes, at, slow, spare)
-    state.fast_sum += close - closes[at - fast]
-    state.slow_sum += close - closes[at - slow]
-    series[FAST_AVERAGE, t], series[SLOW_AVERAGE, t] = state.fast_sum * (1.0 / fast), state.slow_sum * (1.0 / slow)
-    state.count, state.jump_seen = state.count + 1, False
-    deep[DEEP_ATR, at], series[ATR, t], series[EXPONENTIAL_AVERAGE, t] = atr, atr, average
-
+    known, left = _known(state, closes, at, rules, spare), (closes[at - fast], closes[at - slow])
+    running = step(close, true_range(high, low, last), left, True, alphas, known)  # noqa: FBT003 - compiled
+    _keep(state, running, 1)
+    deep[DEEP_ATR, at], series[ATR, t], series[EXPONENTIAL_AVERAGE, t] = running[3], running[3], running[4]
+    series[FAST_AVERAGE, t], series[SLOW_AVERAGE, t] = running[5] * (1.0 / fast), running[6] * (1.0 / slow)
+    series[CROSS, t] = running[8]
     for k in range(length):
         body[k] = abs(series[CLOSE, t + 1 - length + k] - series[OPEN, t + 1 - length + k])
     series[USUAL_BODY, t] = total_of(body, length, length, spare) * (1.0 / length)
-
-    side = side_of(close, ema_slow, (ema_fast - ema_slow) - signal)
-    state.cross = crossed(side, state.side, state.cross, True)  # noqa: FBT003 - compiled
-    state.side, series[CROSS, t] = side, state.cross
     begins, days = sessions
     if len(begins):
         in_session(days[session_at(bar_times[0][i], begins)], high, low, state)
@@ -254,8 +271,7 @@ def advance(
     for k in range(len(rows)):
         longest = max(longest, end[k] - begin[k])
     longest = min(longest, BLOCK)
-    looked_back = max(rules.usual_body_length, rules.slow_average)
-    scratch, sides = np.empty((5, longest + looked_back)), np.empty(longest, dtype=np.int8)
+    scratch = np.empty((3, longest + max(rules.usual_body_length, rules.slow_average)))
     for k in range(len(rows)):
         row, first = rows[k], begin[k]
         series, deep_series, times_of, record = columns[row], deep[row], times[row], state[row]
@@ -268,10 +284,11 @@ def advance(
         stop, seen = start + end[k] - first, record.count
         jumps = False
         while t < stop and not jumps:
-            bars = min(BLOCK, stop - t)
-            if record.count < rules.atr_length:  # the first ATR ends a block
-                bars = 1 if record.count == 0 else min(bars, rules.atr_length - record.count)
-            elif bars <= FEW and record.count >= ready:
+            bars = min(BLOCK - record.count % BLOCK, stop - t)
+            for first_ready in (1, rules.atr_length, rules.fast_average, rules.slow_average):
+                if record.count < first_ready:
+                    bars = min(bars, first_ready - record.count)
+            if bars <= FEW and record.count >= ready:
                 bars = 1
             i = first + t - start
             if bars == 1 and record.count >= ready:
@@ -294,7 +311,6 @@ def advance(
                     rules,
                     alphas,
                     scratch,
-                    sides,
                 )
             jumps = taken < t + bars
             t = taken

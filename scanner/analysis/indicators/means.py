@@ -2,7 +2,7 @@
 
 A sum is built from pieces of 1, 2, 4, … values, each the sum of its two halves (pairwise summation). Both ways add the
 same pieces in the same order, and so give the same bits. Where a mean may be close to zero, it is computed in this way
-for every bar. Long means of prices are running ones: from bar to bar only one value enters the sum and one leaves it.
+for every bar. The kernel's long means of prices are running ones, whose sums are added up again from time to time.
 """
 
 from __future__ import annotations
@@ -18,16 +18,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
-    Pair = tuple[int, int]
-
-REFRESH = 256
-"""Values after which a running sum is added up again, so that no rounding lasts longer."""
-
-NOTHING = np.zeros(REFRESH)
-"""What leaves a sum that is not full yet."""
-
-# These loops run over views that start at zero: only then does the compiler know that no index is negative, and puts
-# several bars into one instruction.
 
 
 @compiled
@@ -106,41 +96,3 @@ def total_of(values: Floats, end: int, length: int, spare: Floats) -> float:
         total = _eights(spare, 0, count, total, spare)
         count >>= 3
     return total
-
-
-@compiled
-def running_means(
-    values: Floats, seen: int, lengths: Pair, totals: tuple[float, float], outs: tuple[Floats, Floats], spare: Floats
-) -> tuple[float, float]:
-    """Give the means of the last lengths[k] values at each of the last values, in outs[k]; NaN if there are too few.
-
-    ``seen`` values came before these. ``totals`` are the sums up to then; the sums up to the last value are returned.
-    ``spare`` is working space, an eighth as long as each length.
-    """
-    fasts, slows = outs
-    fast, slow = lengths
-    fast_total, slow_total = totals
-    factors = 1.0 / fast, 1.0 / slow
-    news, done = len(fasts), 0
-    while done < news:
-        before, at = seen + done, len(values) - news + done
-        if before % REFRESH == 0:
-            fast_total = total_of(values, at, fast, spare) if before >= fast else fast_total
-            slow_total = total_of(values, at, slow, spare) if before >= slow else slow_total
-        count = min(REFRESH - before % REFRESH, news - done)
-        for length in lengths:  # nothing leaves the sum until it is full
-            count = min(count, length - before) if before < length else count
-        own, left_fast, left_slow = values[at : at + count], NOTHING, NOTHING
-        if before >= fast:
-            left_fast = values[at - fast : at - fast + count]
-        if before >= slow:
-            left_slow = values[at - slow : at - slow + count]
-        to_fasts, to_slows = fasts[done : done + count], slows[done : done + count]
-        for i in range(count):
-            fast_total += own[i] - left_fast[i]
-            slow_total += own[i] - left_slow[i]
-            to_fasts[i], to_slows[i] = fast_total * factors[0], slow_total * factors[1]
-        done += count
-    for length, out in ((fast, fasts), (slow, slows)):
-        fill(out[: max(0, min(length - 1 - seen, news))], np.nan)
-    return fast_total, slow_total

@@ -23,16 +23,12 @@ if TYPE_CHECKING:
     Integers = NDArray[np.int64]
     Alphas = tuple[float, float, float, float, float]
     """Weights of the new bar: fast and slow average of the MACD, its signal, the ATR, the exponential average."""
-    Running = tuple[float, float, float, float, float]
-    """The values carried from bar to bar, in the same order."""
-    Pair = tuple[Floats, Floats]
+    Running = tuple[float, float, float, float, float, float, float, int, int]
+    """What is carried from bar to bar, in the same order; then both simple averages' sums, the MACD's side and CROSS."""
+    Pair = tuple[float, float]
 
 NO_SESSION = np.iinfo(np.int64).min
 END_OF_TIME = np.iinfo(np.int64).max
-
-
-# Loops run over views that start at zero: only then does the compiler know that no index is negative, and puts several
-# bars into one instruction.
 
 
 @inlined
@@ -42,40 +38,63 @@ def true_range(high: float, low: float, last_close: float) -> float:
 
 
 @inlined
-def step(close: float, bar_range: float, alphas: Alphas, running: Running) -> Running:
-    """Advance by one bar."""
+def side_of(close: float, slow: float, gap: float) -> int:
+    """Say on which side of its signal the MACD line is: +1 above, −1 below, 0 if they are equal."""
+    tie = TIE * (abs(close) + abs(slow))
+    return int(gap > tie) - int(-gap > tie)
+
+
+@inlined
+def crossed(side: int, before: int, cross: int, ready: bool) -> int:
+    """Count the bars since the MACD line crossed its signal, see CROSS; a cross counts once the signal is ready."""
+    counted = cross + side if cross != 0 else 0
+    begun = side if ready else 0
+    return counted if side == before else begun
+
+
+@inlined
+def step(close: float, bar_range: float, left: Pair, ready: bool, alphas: Alphas, running: Running) -> Running:
+    """Advance by one bar; ``left`` are the closes that leave the sums, ``ready`` whether the signal is ready."""
     fast, slow, of_signal, of_atr, of_average = alphas
-    ema_fast, ema_slow, signal, atr, average = running
+    ema_fast, ema_slow, signal, atr, average, fast_sum, slow_sum, side, cross = running
     ema_fast = fused(1.0 - fast, ema_fast, fast * close)
     ema_slow = fused(1.0 - slow, ema_slow, slow * close)
     signal = fused(1.0 - of_signal, signal, of_signal * (ema_fast - ema_slow))
     atr = fused(1.0 - of_atr, atr, of_atr * bar_range)
     average = fused(1.0 - of_average, average, of_average * close)
-    return ema_fast, ema_slow, signal, atr, average
+    fast_sum, slow_sum = fast_sum + (close - left[0]), slow_sum + (close - left[1])
+    now = side_of(close, ema_slow, (ema_fast - ema_slow) - signal)
+    return ema_fast, ema_slow, signal, atr, average, fast_sum, slow_sum, now, crossed(now, side, cross, ready)
 
 
 @compiled
 def steps(
     prices: tuple[Floats, Floats, Floats],
     last_closes: Floats,
+    left: tuple[Floats, Floats],
+    unready: int,
+    factors: Pair,
     alphas: Alphas,
     running: Running,
-    outs: tuple[Floats, Floats, Floats, Floats],
+    outs: tuple[Floats, Floats, Floats, Floats, Floats],
     coming: tuple[Prices, Times, int],
 ) -> Running:
     """Advance by several bars; the indicators run side by side, so that none waits for another.
 
-    Writes the slow average of the MACD, its line less its signal, the ATR and the exponential average of each bar.
+    ``left`` are the closes that leave the sums, ``factors`` make means of these. At the first ``unready`` bars the
+    signal of the MACD is not ready. Writes the ATR, the exponential average, both means and the CROSS of each bar.
     Meanwhile as many bars of ``coming``, from its index on, begin to be read from memory.
     """
     highs, lows, closes = prices
-    slows, gaps, atrs, averages = outs
+    left_fast, left_slow = left
+    atrs, averages, fasts, slows, crosses = outs
     for i in range(len(closes)):
         if i % PLACE == 0:
             prefetch_bars(coming[0], coming[1], coming[2] + i)
-        running = step(closes[i], true_range(highs[i], lows[i], last_closes[i]), alphas, running)
-        ema_fast, ema_slow, signal, atrs[i], averages[i] = running
-        slows[i], gaps[i] = ema_slow, (ema_fast - ema_slow) - signal
+        bar_range, gone = true_range(highs[i], lows[i], last_closes[i]), (left_fast[i], left_slow[i])
+        running = step(closes[i], bar_range, gone, i >= unready, alphas, running)
+        _, _, _, atrs[i], averages[i], fast_sum, slow_sum, _, crosses[i] = running
+        fasts[i], slows[i] = fast_sum * factors[0], slow_sum * factors[1]
     return running
 
 
@@ -83,57 +102,13 @@ def steps(
 def averages_after(closes: Floats, state: Any, rules: Any) -> tuple[float, float, float]:
     """Give both averages of the MACD and its signal after some closes that follow a state, as ``advance`` does."""
     alphas = (2.0 / (rules.macd_fast + 1), 2.0 / (rules.macd_slow + 1), 2.0 / (rules.macd_signal + 1), 0.0, 0.0)
-    running, first = (state.ema_fast, state.ema_slow, state.signal, 0.0, 0.0), 0
+    rest = (0.0, 0.0, 0.0, 0.0, 0, 0)
+    running, first = (state.ema_fast, state.ema_slow, state.signal, *rest), 0
     if state.count == 0:
-        running, first = (closes[0], closes[0], 0.0, 0.0, 0.0), 1
+        running, first = (closes[0], closes[0], 0.0, *rest), 1
     for i in range(first, len(closes)):
-        running = step(closes[i], 0.0, alphas, running)
+        running = step(closes[i], 0.0, (0.0, 0.0), False, alphas, running)  # noqa: FBT003 - compiled
     return running[0], running[1], running[2]
-
-
-@inlined
-def side_of(close: float, slow: float, gap: float) -> int:
-    """Say on which side of its signal the MACD line is: +1 above, −1 below, 0 if they are equal."""
-    tie = TIE * (abs(close) + abs(slow))
-    return int(gap > tie) - int(-gap > tie)
-
-
-@compiled
-def sides_of(closes: Floats, slows: Floats, gaps: Floats, out: NDArray[np.int8]) -> None:
-    """Say the same for each bar."""
-    for i in range(len(closes)):
-        out[i] = side_of(closes[i], slows[i], gaps[i])
-
-
-@inlined
-def crossed(side: int, before: int, cross: int, ready: bool) -> int:
-    """Count the bars since the MACD line crossed its signal, see CROSS; a cross counts once the signal is ready."""
-    if side == before:
-        return cross + side if cross != 0 else 0
-    return side if ready else 0
-
-
-@compiled
-def crosses(sides: NDArray[np.int8], side: int, cross: int, unready: int, out: Floats) -> tuple[int, int]:
-    """Do the same for each bar; the first ``unready`` are too early. Returns side and count at the last bar.
-
-    ``side`` and ``cross`` are those of the bar before.
-    """
-    first, bars = 0, len(sides)
-    while first < bars and (first < unready or sides[first] == side):
-        now = int(sides[first])
-        cross, side = crossed(now, side, cross, False), now  # noqa: FBT003 - compiled
-        out[first] = cross
-        first += 1
-    # From here on the start of every side was seen: only the count is recursive.
-    rest, counts, begun = sides[first:], out[first:], 0
-    for i in range(len(rest)):
-        now = int(rest[i])
-        begun = i if now != side else begun
-        side = now
-        cross = now * (i + 1 - begun)
-        counts[i] = cross
-    return side, cross
 
 
 @compiled
@@ -176,7 +151,12 @@ def session_at(moment: int, begins: Integers) -> int:
 
 @compiled
 def in_sessions(
-    opens: Integers, sessions: tuple[Integers, Integers], highs: Floats, lows: Floats, state: Any, before: Pair
+    opens: Integers,
+    sessions: tuple[Integers, Integers],
+    highs: Floats,
+    lows: Floats,
+    state: Any,
+    before: tuple[Floats, Floats],
 ) -> None:
     """Write the extremes of the session before each bar's; ``opens`` are the times at which the bars open."""
     begins, days = sessions

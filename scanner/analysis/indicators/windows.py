@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from scanner.analysis.columns import CLOSE, DEEP_CLOSE, DEEP_HIGH, DEEP_LOW, HIGH, LOW, OPEN, VOLUME
-from scanner.analysis.indicators.arrays import copy
+from scanner.analysis.indicators.arrays import copy, copy_twice
 from scanner.compiling import compiled, inlined, prefetch
 
 if TYPE_CHECKING:
@@ -33,10 +33,10 @@ def write_bars(
 ) -> None:
     """Write the bars i…i+bars−1 of ``prices`` and ``bar_times`` from bar t on."""
     at = t + deep.shape[1] - series.shape[1]
-    for column in range(OPEN, VOLUME + 1):
+    for column in (OPEN, VOLUME):
         copy(prices[column][i : i + bars], series[column, t : t + bars])
-    for column in range(DEEP_HIGH, DEEP_CLOSE + 1):
-        copy(series[column - DEEP_HIGH + HIGH, t : t + bars], deep[column, at : at + bars])
+    for column, in_deep in ((HIGH, DEEP_HIGH), (LOW, DEEP_LOW), (CLOSE, DEEP_CLOSE)):
+        copy_twice(prices[column][i : i + bars], series[column, t : t + bars], deep[in_deep, at : at + bars])
     for which in range(2):
         copy(bar_times[which][i : i + bars], times[which, t : t + bars])
 

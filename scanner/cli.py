@@ -116,13 +116,17 @@ def contract(
 def main() -> None:
     """Run the command line; every expected error is one sentence and an exit code, never a traceback."""
     from scanner.commands.trouble import (  # noqa: PLC0415 - not needed to parse the command line
+        INTERRUPTED,
+        TERMINATED,
+        end_at_the_next_signal,
         replace_closed_streams,
         run_guarded,
         stop_at_sigterm,
     )
 
     replace_closed_streams()
-    stop_at_sigterm()
+    terminated = stop_at_sigterm()
     code = run_guarded(app)
+    end_at_the_next_signal()
     gc.freeze()  # else Python would search all that is loaded for cycles once more before it ends
-    sys.exit(code)
+    sys.exit(TERMINATED if terminated and code == INTERRUPTED else code)

@@ -277,6 +277,27 @@ def test_a_signal_stops_cleanly_and_leaves_no_half_file(
     assert not list(tmp_path.iterdir())
 
 
+def test_sigterm_while_an_own_setup_loads_is_not_called_a_fault_of_the_setup(tmp_path: Path) -> None:
+    (tmp_path / "slow_setup.py").write_text("import os, signal\n\nos.kill(os.getpid(), signal.SIGTERM)\n")
+    config = tmp_path / "own.toml"
+    config.write_text('[setups.slow]\nobject = "slow_setup:SETUP"\n')
+    done = in_a_process("check", config)
+    assert (done.code, done.err.strip()) == (143, "closewatch: stopped; nothing was left half done.")
+
+
+def test_ctrl_c_once_more_ends_a_process_that_waits_at_its_end() -> None:
+    waits = "import atexit, sys; atexit.register(lambda: (print('waits', flush=True), sys.stdin.read()))"
+    words = [*RUN[:-1], f"{waits}; {RUN[-1]}", "--version"]
+    with subprocess.Popen(
+        words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as run:
+        assert run.stdout is not None
+        assert any(line == "waits\n" for line in run.stdout)
+        run.send_signal(signal.SIGINT)
+        _, said = run.communicate(timeout=30)
+    assert (run.returncode, said) == (-signal.SIGINT, "")
+
+
 def test_a_command_whose_reader_has_gone_ends_without_a_word() -> None:
     reader, writer = os.pipe()
     os.close(reader)

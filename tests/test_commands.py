@@ -6,6 +6,7 @@ import json
 import os
 import signal
 import subprocess
+import sys
 import time
 from importlib.resources import files
 from pathlib import Path
@@ -283,6 +284,23 @@ def test_sigterm_while_an_own_setup_loads_is_not_called_a_fault_of_the_setup(tmp
     config.write_text('[setups.slow]\nobject = "slow_setup:SETUP"\n')
     done = in_a_process("check", config)
     assert (done.code, done.err.strip()) == (143, "closewatch: stopped; nothing was left half done.")
+
+
+def test_ctrl_c_shows_no_traceback_while_the_command_line_is_still_loaded() -> None:
+    code = """
+import signal, sys
+
+class Press:
+    def find_spec(self, name, *_):
+        if name == "typer":
+            signal.raise_signal(signal.SIGINT)
+
+sys.meta_path.insert(0, Press())
+from scanner.cli import main
+main()
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=60)
+    assert (done.returncode, done.stderr) == (130, "")
 
 
 def test_ctrl_c_once_more_ends_a_process_that_waits_at_its_end() -> None:

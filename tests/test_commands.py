@@ -6,6 +6,7 @@ import json
 import os
 import signal
 import subprocess
+import sys
 import time
 from importlib.resources import files
 from pathlib import Path
@@ -275,6 +276,44 @@ def test_a_signal_stops_cleanly_and_leaves_no_half_file(
     assert run.returncode == code
     assert "stopped; nothing was left half done" in said
     assert not list(tmp_path.iterdir())
+
+
+def test_sigterm_while_an_own_setup_loads_is_not_called_a_fault_of_the_setup(tmp_path: Path) -> None:
+    (tmp_path / "slow_setup.py").write_text("import os, signal\n\nos.kill(os.getpid(), signal.SIGTERM)\n")
+    config = tmp_path / "own.toml"
+    config.write_text('[setups.slow]\nobject = "slow_setup:SETUP"\n')
+    done = in_a_process("check", config)
+    assert (done.code, done.err.strip()) == (143, "closewatch: stopped; nothing was left half done.")
+
+
+def test_ctrl_c_shows_no_traceback_while_the_command_line_is_still_loaded() -> None:
+    code = """
+import signal, sys
+
+class Press:
+    def find_spec(self, name, *_):
+        if name == "typer":
+            signal.raise_signal(signal.SIGINT)
+
+sys.meta_path.insert(0, Press())
+from scanner.cli import main
+main()
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=60)
+    assert (done.returncode, done.stderr) == (130, "")
+
+
+def test_ctrl_c_once_more_ends_a_process_that_waits_at_its_end() -> None:
+    waits = "import atexit, sys; atexit.register(lambda: (print('waits', flush=True), sys.stdin.read()))"
+    words = [*RUN[:-1], f"{waits}; {RUN[-1]}", "--version"]
+    with subprocess.Popen(
+        words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as run:
+        assert run.stdout is not None
+        assert any(line == "waits\n" for line in run.stdout)
+        run.send_signal(signal.SIGINT)
+        _, said = run.communicate(timeout=30)
+    assert (run.returncode, said) == (-signal.SIGINT, "")
 
 
 def test_a_command_whose_reader_has_gone_ends_without_a_word() -> None:

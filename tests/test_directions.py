@@ -130,7 +130,7 @@ def loaded_with(modules: str, heavy: tuple[str, ...]) -> str:
 
 def test_asking_for_help_imports_nothing_heavy() -> None:
     heavy = ("numba", "numpy", "pandas", "pyarrow", "matplotlib", "exchange_calendars", "pydantic")
-    assert loaded_with("scanner.cli", heavy) == "[]"
+    assert loaded_with("scanner.cli.command_line", heavy) == "[]"
 
 
 def test_a_replay_without_a_configuration_imports_nothing_for_watching() -> None:
@@ -143,7 +143,10 @@ def test_a_replay_without_a_configuration_imports_nothing_for_watching() -> None
         "rich",
         "scanner.configuration.model.settings",
     )
-    assert loaded_with("scanner.cli, scanner.commands.recorded.replay, adapters.feeds.recorded", heavy) == "[]"
+    assert (
+        loaded_with("scanner.cli.command_line, scanner.commands.recorded.replay, adapters.feeds.recorded", heavy)
+        == "[]"
+    )
 
 
 def test_the_page_holds_nothing_of_the_rules() -> None:

@@ -33,14 +33,22 @@ class StoppedError(Exception):
     exit_code = FAILED
 
 
-def stop_at_sigterm() -> None:
-    """Leave nothing half done at SIGTERM either; a station has its own way to stop."""
+def stop_at_sigterm() -> list[int]:
+    """Let SIGTERM stop work as Ctrl-C does, and return the list in which it is noted; a station has its own way."""
+    noted: list[int] = []
 
-    def stop(*_: object) -> None:
-        sys.stderr.write(STOPPED)
-        sys.exit(TERMINATED)
+    def stop(number: int, _: object) -> None:
+        noted.append(number)
+        raise KeyboardInterrupt
 
     signal.signal(signal.SIGTERM, stop)
+    return noted
+
+
+def end_at_the_next_signal() -> None:
+    """Let one more Ctrl-C or SIGTERM end the process at once, whose end may wait for the work of others."""
+    for each in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(each, signal.SIG_DFL)
 
 
 def replace_closed_streams() -> None:

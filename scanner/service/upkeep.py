@@ -23,13 +23,17 @@ AFTER_START = timedelta(minutes=10)
 
 
 class Upkeep:
-    """Keeps a store in order between bar closes, in threads. ``note`` gets each trouble as a sentence."""
+    """Keeps a store in order between bar closes, in threads.
+
+    ``note`` gets each trouble as a sentence: once while it lasts, as a full disk may for days.
+    """
 
     def __init__(self, store: Store, *, keep_bars: int, keep_days: int, note: Callable[[str], None]) -> None:
         self.store = store
         self.keep_bars = keep_bars
         self.keep_days = keep_days
         self.note = note
+        self._trouble = ""
 
     def schedule(self, scheduler: Any, now: datetime | None = None) -> None:  # noqa: ANN401 - the library has no types
         """Schedule the work, replacing earlier jobs; ``now`` is when it starts."""
@@ -53,14 +57,21 @@ class Upkeep:
         try:
             for _ in range(STEPS):
                 if not await asyncio.to_thread(tidy, self.store):
-                    return
+                    break
         except StoreTroubleError as problem:
-            self.note(f"upkeep: {problem}")
+            self._note(problem)
+        else:
+            self._trouble = ""
 
     async def retain(self) -> tuple[int, int, int]:
         """Remove expired data; returns the number of bars, events and recorded rows removed."""
         try:
             return await asyncio.to_thread(retain, self.store, keep_bars=self.keep_bars, keep_days=self.keep_days)
         except StoreTroubleError as problem:
-            self.note(f"upkeep: {problem}")
+            self._note(problem)
             return 0, 0, 0
+
+    def _note(self, problem: StoreTroubleError) -> None:
+        if self._trouble != (trouble := f"upkeep: {problem}"):
+            self.note(trouble)
+        self._trouble = trouble

@@ -11,9 +11,9 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from itertools import chain, islice
-from multiprocessing import get_context, resource_tracker
+from multiprocessing import get_context, parent_process, resource_tracker
 from multiprocessing.forkserver import ensure_running, set_forkserver_preload
-from threading import current_thread, main_thread
+from threading import Thread, current_thread, main_thread
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from scanner.replays.recordings import recordings
@@ -39,7 +39,7 @@ PARTS = "parts"
 AHEAD = 3
 """Bundles per worker that are handed out at a time: rows that were read already are in memory."""
 LOOK = 0.2
-"""Seconds between two looks at whether Ctrl-C was pressed."""
+"""Seconds between two looks at whether Ctrl-C or SIGTERM came."""
 BUNDLES = 8
 """The fewest bundles per worker, if there are enough jobs."""
 
@@ -83,7 +83,7 @@ def study_files(
     """Study files and folders of bars; return the study, and a sentence for each file that could not be read.
 
     ``on_progress`` receives the number of instruments done, and of all. StudyError if nothing can be read, or, saying
-    what is kept, if a worker was killed, a scheduler lost or memory ran out; StudyStoppedError, as well, at Ctrl-C.
+    what is kept, if a worker was killed, a scheduler lost or memory ran out; StudyStoppedError, as well, at a stop.
     """
     with _workers(how) as workers:
         files = look_at(paths, reading)
@@ -200,24 +200,28 @@ def _done(jobs: Iterator[Job], total: int, workers: Workers | None) -> Iterator[
 
 @contextmanager
 def _interrupt_noted() -> Iterator[Callable[[], None]]:
-    """Note Ctrl-C, and raise it where the function that this gives is called.
+    """Note Ctrl-C and SIGTERM, and let them act where the function that this gives is called.
 
-    Raised wherever it comes, it may leave a lock of an executor locked, for which the process then waits at its end.
+    Acting wherever it comes, one may leave a lock of an executor locked, for which the process then waits at its end.
     """
     noted: list[int] = []
+    before = {each: signal.getsignal(each) for each in (signal.SIGINT, signal.SIGTERM)}
+    handlers = {each: handler for each, handler in before.items() if callable(handler)}  # else it is not Python's
 
     def interrupt() -> None:
-        if noted:
-            raise KeyboardInterrupt
+        for number in noted:
+            handlers[signal.Signals(number)](number, None)
 
-    if current_thread() is not main_thread() or signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
+    if current_thread() is not main_thread():
         yield interrupt
         return
-    signal.signal(signal.SIGINT, lambda number, _: noted.append(number))
+    for each in handlers:
+        signal.signal(each, lambda number, _: noted.append(number))
     try:
         yield interrupt
     finally:
-        signal.signal(signal.SIGINT, signal.default_int_handler)
+        for each, handler in handlers.items():
+            signal.signal(each, handler)
 
 
 def _bundled(jobs: Iterator[Job], together: int) -> Iterator[list[Job]]:
@@ -251,8 +255,7 @@ def _workers(how: How) -> Iterator[Workers | None]:
         yield None
         return
     if not how.cluster:
-        # Ctrl-C ends the process that the user started, which then ends the others.
-        executor = ProcessPoolExecutor(number, _context(), signal.signal, (signal.SIGINT, signal.SIG_IGN))
+        executor = ProcessPoolExecutor(number, _context(), _begin_worker)
         try:
             yield Workers(executor, number, BrokenProcessPool)
         finally:
@@ -272,6 +275,17 @@ def _workers(how: How) -> Iterator[Workers | None]:
         if not threads:
             raise StudyError(f"--cluster {how.cluster}: it has no worker; start some first")
         yield Workers(client.get_executor(pure=False), threads, KilledWorker)
+
+
+def _begin_worker() -> None:
+    """Leave Ctrl-C to the process that the user started, but end with it, however it ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    parent_process().join()  # type: ignore[union-attr]  # a worker has one
+    os._exit(1)
 
 
 def _context() -> BaseContext:

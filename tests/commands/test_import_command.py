@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from scanner.cli import app
+from scanner.cli.command_line import app
 from scanner.commands.trouble import run_guarded
 from tests.adapters.zoo import daily, intraday  # noqa: F401 - each puts its files into the zoo
 from tests.adapters.zoo.animals import ZOO

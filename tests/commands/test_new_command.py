@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 from typer.testing import CliRunner
 
-from scanner.cli import app
+from scanner.cli.command_line import app
 from scanner.commands.new.questions import QUESTIONS, Answers
 from scanner.commands.new.run import asked, zone_of
 from scanner.commands.new.text import written

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 from typer.testing import CliRunner
 
-from scanner.cli import app
+from scanner.cli.command_line import app
 from scanner.store import Batch, Said, Store
 from tests.adapters.samples import setup_event
 

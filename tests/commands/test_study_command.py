@@ -8,7 +8,7 @@ import orjson
 import pandas as pd
 
 import scanner
-from scanner.cli import app
+from scanner.cli.command_line import app
 from scanner.commands.trouble import run_guarded
 from scanner.present.reports.study_summary import summary
 from tests.commands.typed import closewatch

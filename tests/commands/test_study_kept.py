@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from scanner.cli import app
+from scanner.cli.command_line import app
 from scanner.commands.station.record_notes import RecordNotes
 from scanner.commands.trouble import run_guarded
 from scanner.configuration.model.settings import load

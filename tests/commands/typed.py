@@ -11,7 +11,7 @@ from contextlib import redirect_stderr, redirect_stdout
 from io import BytesIO, TextIOWrapper
 from typing import TYPE_CHECKING, NamedTuple, TypeVar
 
-from scanner.cli import app
+from scanner.cli.command_line import app
 from scanner.commands.trouble import run_guarded
 
 if TYPE_CHECKING:

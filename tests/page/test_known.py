@@ -21,6 +21,7 @@ from scanner.page.workroom.work import Work
 from scanner.service.resuming import snapshot_of
 from scanner.store import Batch, Said, SeriesUpdate, Store
 from scanner.studies.kept.record import report_beside
+from tests.journal.samples import found, told
 from tests.page.served import CONFIG, KEY, get, served
 from tests.service.bad_days import BARS
 
@@ -115,6 +116,20 @@ def test_a_look_finds_a_new_version_only_if_something_has_changed(tmp_path: Path
         assert looker.board.stories == []
         assert looker.store.events.last() == 0
         looker.stop()
+
+
+def test_no_order_is_valid_once_the_user_has_left(tmp_path: Path) -> None:
+    """The story goes on until the next bar, but a stop left in the market would open a new position."""
+    setup = found("TERN")
+    entered = told(setup, "setup.entered", 1, "open", orders="sell stop 100.40")
+    with served(tmp_path) as page:
+        page.say(setup, entered)
+        for path in ("/", f"/story/{setup.thread}"):
+            page.until("sell stop 100.40", path)
+        page.store.decisions.add(setup.thread, "take")
+        page.store.decisions.add(setup.thread, "leave")
+        assert "<b>Valid now:" not in page.until("No order is valid now", "/")
+        assert "<b>Valid now:" not in get(f"{page.url}/story/{setup.thread}").text
 
 
 def test_the_page_reads_the_configuration_again_when_its_dates_change(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from typer.main import get_command
 
-from scanner.cli import app
+from scanner.cli.command_line import app
 from scanner.configuration.model.settings import Settings
 from tests.reference.documents import PAGES, page
 

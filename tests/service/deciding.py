@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Literal
 
 import aiomqtt
 
-from scanner.cli import app
+from scanner.cli.command_line import app
 from scanner.commands.trouble import DONE, run_guarded
 from scanner.events import OF_SETUPS
 from scanner.journal.stories import stories

@@ -7,7 +7,7 @@ import signal
 import subprocess
 import sys
 import time
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from itertools import chain
 from pathlib import Path
@@ -24,7 +24,7 @@ from tests.commands.typed import RUN
 from tests.studies.test_running import READING, table_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Iterator
 
     from distributed import LocalCluster
 
@@ -43,30 +43,48 @@ def test_ctrl_c_reaches_no_process_of_a_study_however_early_it_comes() -> None:
     assert done.stdout.split() == ["True", "False"]
 
 
-def started_and_stopped(words: list[str], parts: Path) -> subprocess.CompletedProcess[str]:
-    """Start a study and press Ctrl-C after the first part."""
+@contextmanager
+def started(words: list[str], parts: Path) -> Iterator[subprocess.Popen[str]]:
+    """Start a study, and wait for its first part."""
     with subprocess.Popen(
         [*RUN, "study", *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     ) as process:
-        end = time.monotonic() + 60
-        while not (parts.is_dir() and any(parts.glob("*.arrow"))) and time.monotonic() < end:
-            time.sleep(0.01)
-        process.send_signal(signal.SIGINT)
         try:
-            out, told = process.communicate(timeout=60)
+            end = time.monotonic() + 60
+            while not (parts.is_dir() and any(parts.glob("*.arrow"))) and time.monotonic() < end:
+                time.sleep(0.01)
+            yield process
         finally:
             process.kill()
+
+
+def started_and_stopped(words: list[str], parts: Path, sent: signal.Signals) -> subprocess.CompletedProcess[str]:
+    """Start a study and stop it after the first part."""
+    with started(words, parts) as process:
+        process.send_signal(sent)
+        out, told = process.communicate(timeout=60)
     return subprocess.CompletedProcess(words, process.returncode, out, told)
 
 
-def test_ctrl_c_says_what_is_kept_and_the_study_can_resume(tmp_path: Path) -> None:
+def test_workers_end_with_the_process_that_the_user_started_however_it_ends(tmp_path: Path) -> None:
+    for number in range(8):
+        parquet.write_table(table_of("nasdaq"), tmp_path / f"N{number}.parquet")
+    with started(
+        [str(tmp_path), "--workers", "2", "--out", str(tmp_path / "out")], tmp_path / "out" / PARTS
+    ) as process:
+        process.kill()
+        process.communicate(timeout=60)  # until nobody holds its streams any more
+
+
+@pytest.mark.parametrize(("sent", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
+def test_a_stopped_study_says_what_is_kept_and_can_resume(tmp_path: Path, sent: signal.Signals, code: int) -> None:
     bars = tmp_path / "bars"
     bars.mkdir()
     for number in range(8):
         parquet.write_table(table_of("nasdaq"), bars / f"N{number:02}.parquet")
     out = tmp_path / "out"
-    stopped = started_and_stopped([str(bars), "--workers", "2", "--out", str(out)], out / PARTS)
-    assert stopped.returncode == 130, stopped.stderr
+    stopped = started_and_stopped([str(bars), "--workers", "2", "--out", str(out)], out / PARTS, sent)
+    assert stopped.returncode == code, stopped.stderr
     assert f"what was done is kept in {out / PARTS}; run the same command to resume" in stopped.stderr
     assert "Traceback" not in stopped.stderr
     kept = {path: path.stat().st_mtime_ns for path in (out / PARTS).iterdir()}

@@ -17,7 +17,7 @@ from scanner.present.words.words import alert
 from scanner.wording.words import phrase
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Collection, Iterable, Sequence
 
     from starlette.requests import Request
     from starlette.responses import Response
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from scanner.journal.open_risk import Position
     from scanner.page.known.looking import Board
     from scanner.page.known.plain import PlainConfig
+    from scanner.store.decisions import Decided
 
 MOST_SHOWN = 200
 """Stories shown of each kind, the newest first."""
@@ -101,8 +102,8 @@ def _shown(story: Story, seen: Board, about: PlainConfig) -> OpenStory:
     decided = "left" if "leave" in kinds else "taken" if "take" in kinds else "passed" if "pass" in kinds else ""
     return OpenStory(
         story,
-        orders=orders_of(story, about),
-        next="" if told is None else phrase(told["next"]),
+        orders=orders_of(story, kinds, about),
+        next="" if told is None or "leave" in kinds else phrase(told["next"]),
         r=None if told is None else told["r"],
         at_stop=None if told is None else told["r_at_stop"],
         decided=decided,
@@ -111,8 +112,10 @@ def _shown(story: Story, seen: Board, about: PlainConfig) -> OpenStory:
     )
 
 
-def orders_of(story: Story, about: PlainConfig) -> str:
-    """Say which orders are valid now."""
+def orders_of(story: Story, decided: Collection[Decided], about: PlainConfig) -> str:
+    """Say which orders are valid now: none once the user has left, though the story ends only with the next bar."""
+    if not story.is_open or "leave" in decided:
+        return ""
     told = story.told
     return acting(story.setup, about.zone) if told is None else phrase(told["orders"])
 

@@ -80,8 +80,8 @@ def _page(request: Request, found: Story, *, wrong: str = "", status: int = 200)
         state=state_in_words(entry),
         facts=Markup(facts_of(entry)),  # noqa: S704 - what is not ours in it is escaped there
         broken=[BROKEN_WORDS[kind] for kind in entry.broken],
-        orders="" if ended else orders_of(found, about),
-        wrong_if="" if ended else now.wrong,
+        orders=orders_of(found, kinds, about),
+        wrong_if="" if ended or "leave" in kinds else now.wrong,
         risk=looker(request).risk_of(found.last) if waits else [],
         may=[kind for kind in get_args(Decided) if not refusal(kind, kinds - ({kind} & open_to), ended=ended)],
         numbers=NUMBERS_OF,

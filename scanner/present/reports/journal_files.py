@@ -20,6 +20,8 @@ COLUMNS = tuple(field.name for field in fields(JournalEntry))
 MOMENTS = ("bar_open", "found", "decided")
 DECIMALS = tuple(field.name for field in fields(JournalEntry) if "Decimal" in str(field.type))
 SEVERAL = ("notes", "broken")
+COMPUTED = ("=", "+", "-", "@")
+"""How a text begins that a spreadsheet would compute, such as a note that came from elsewhere."""
 
 
 def as_json(entries: Sequence[JournalEntry]) -> bytes:
@@ -28,13 +30,21 @@ def as_json(entries: Sequence[JournalEntry]) -> bytes:
 
 
 def as_csv(entries: Sequence[JournalEntry]) -> bytes:
-    """Write a table in UTF-8: as ``as_json``, but unknown values empty, and several values joined by «; »."""
+    """Write a table in UTF-8: as ``as_json``, but unknown values empty, and several values joined by «; ».
+
+    A text that a spreadsheet would compute begins with an apostrophe.
+    """
     kept = StringIO(newline="")
     writer = csv.DictWriter(kept, COLUMNS)
     writer.writeheader()
     for each in map(_plain, entries):
-        writer.writerow(each | {name: "; ".join(each[name]) for name in SEVERAL})
+        row = each | {name: "; ".join(each[name]) for name in SEVERAL}
+        writer.writerow({name: _shown(value) if name not in DECIMALS else value for name, value in row.items()})
     return kept.getvalue().encode()
+
+
+def _shown(value: Any) -> Any:  # noqa: ANN401 - whatever a field holds
+    return f"'{value}" if isinstance(value, str) and value.startswith(COMPUTED) else value
 
 
 def as_parquet(entries: Sequence[JournalEntry]) -> bytes:

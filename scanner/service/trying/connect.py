@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-import time
 from functools import partial
 from typing import TYPE_CHECKING
 
+from scanner.clocks import WallClock
 from scanner.configuration.adapters import build_feed, build_sink
 from scanner.configuration.model.settings import SettingsError
 from scanner.ports import DeliveryError, FeedTroubleError, Hearing, Want, contained
@@ -18,6 +18,7 @@ from scanner.wording.text import SENTENCE, plain
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Mapping
 
+    from scanner.clocks import Clock
     from scanner.configuration.model.settings import Settings, Watched
     from scanner.ports import Feed, Sink
 
@@ -82,7 +83,8 @@ async def _feed(make: Callable[[], Feed], each: Watched | None, zone: str, secon
         await feed.start()
         if each is None:
             return Tried()
-        want, asked = Want(each.symbol, each.base.name, None), time.time_ns()
+        clock: Clock = getattr(feed, "clock", WallClock())  # a recording has its own
+        want, asked = Want(each.symbol, each.base.name, None), clock.now()
         answers = fitting(await feed.fetch([want]), {want})
         return await asyncio.to_thread(look, answers, each, feed, zone, asked)
 

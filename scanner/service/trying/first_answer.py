@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from scanner.clocks import SECOND
 from scanner.market.bars import Bars
 from scanner.market.guard import NOTED, Guard, Note
 from scanner.market.sessions.timetables import Timetable
 from scanner.service.intake.known_bars import closed_known_and_new, not_begun
+from scanner.service.intake.requests import FeedLimits
 from scanner.wording.times import moment
 from scanner.wording.words import counted, number
 
@@ -40,7 +42,7 @@ class Tried(NamedTuple):
 def look(answers: Sequence[Answer], each: Watched, feed: Feed, zone: str, asked: int) -> Tried:
     """Check a feed's answer to a request for the bars of an instrument; ``zone`` is the user's.
 
-    ``asked`` is when it was asked, in nanoseconds since 1970 UTC.
+    ``asked`` is when it was asked, in nanoseconds since 1970 UTC, by the clock of a recording if it is one.
     """
     timetable = Timetable(each.calendar, each.base)
     guard, parts, notes = Guard(timetable), list[Bars](), list[Note]()
@@ -70,7 +72,10 @@ def look(answers: Sequence[Answer], each: Watched, feed: Feed, zone: str, asked:
         return Tried(why)
     span = f"from {moment(int(found.open_time[0]), zone)} to {moment(int(found.close_time[-1]), zone)}"
     seen = f"{counted(bars, 'bar')} of {symbol} {each.base.name} {span}"
-    return Tried(_step_trouble(found, each), "; ".join(filter(None, (seen, why))))
+    due = asked - int(FeedLimits.of(feed).patience * SECOND)
+    missing = len(timetable.closes_between(int(found.close_time[-1]), due)[1])
+    old = f"{counted(missing, 'bar')} that closed since {'is' if missing == 1 else 'are'} missing" if missing else ""
+    return Tried(_step_trouble(found, each), "; ".join(filter(None, (seen, old, why))))
 
 
 def _refused(refused: int, rows: int, symbol: str) -> str:

@@ -55,6 +55,11 @@ def _plain() -> Animal:
     return Animal("xlsx", book(("Sheet", [ENGLISH, *rows(days())])), bars=days())
 
 
+@animal("workbook with the ending of an older kind")
+def _newer_than_its_name() -> Animal:
+    return Animal("xls", book(("Sheet", [ENGLISH, *rows(days())])), bars=days())
+
+
 @animal("workbook, newest first, titles above, notes on another sheet")
 def _titles() -> Animal:
     lines = [["S&P 500"], [], ["", *ENGLISH], *(["", *row] for row in rows(reversed(days())))]

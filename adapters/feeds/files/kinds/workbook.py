@@ -116,7 +116,8 @@ class WorkbookTable:
                 "sheet as CSV"
             ) from None
         try:
-            with load_workbook(self._file.path) as book:
+            # The library would trust the ending of a path, and many downloads end in .xls, whatever they are.
+            with self._file.path.open("rb") as content, load_workbook(content) as book:
                 for about in book.sheets_metadata:
                     if about.visible == SheetVisibleEnum.Visible:
                         yield about.name, [*book.get_sheet_by_name(about.name).iter_rows()]

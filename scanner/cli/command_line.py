@@ -1,9 +1,7 @@
-"""The command ``closewatch``. It only parses the command line; each command imports its work when it runs."""
+"""The command line of ``closewatch``, which is only parsed here; each command imports its work when it runs."""
 
 from __future__ import annotations
 
-import gc
-import sys
 from typing import Annotated, Literal
 
 import typer
@@ -111,18 +109,3 @@ def contract(
     from scanner.commands import output  # noqa: PLC0415 - as above
 
     output.say(files("scanner").joinpath("contract", CONTRACTS[what]).read_text("utf-8").rstrip("\n"))
-
-
-def main() -> None:
-    """Run the command line; every expected error is one sentence and an exit code, never a traceback."""
-    from scanner.commands.trouble import (  # noqa: PLC0415 - not needed to parse the command line
-        replace_closed_streams,
-        run_guarded,
-        stop_at_sigterm,
-    )
-
-    replace_closed_streams()
-    stop_at_sigterm()
-    code = run_guarded(app)
-    gc.freeze()  # else Python would search all that is loaded for cycles once more before it ends
-    sys.exit(code)

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     Alphas = tuple[float, float, float, float, float]
     """Weights of the new bar: fast and slow average of the MACD, its signal, the ATR, the exponential average."""
     Running = tuple[float, float, float, float, float, float, float, int, int]
-    """What is carried from bar to bar, in the same order; then both simple averages' sums, the MACD's side and CROSS."""
+    """What is carried from bar to bar, in the same order; then the sums of both simple averages, side and CROSS."""
     Pair = tuple[float, float]
 
 NO_SESSION = np.iinfo(np.int64).min

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Awaitable, Mapping, Sequence
     from pathlib import Path
 
+    from scanner.clocks import Clock
     from scanner.event_data import SetupData
     from scanner.events import Event
     from scanner.market.bars import RawBars, StampKind
@@ -100,11 +101,39 @@ class Answer:
         return len(self.table) if self.shared is None else self.shared.stop - self.shared.start
 
 
-class Feed(Protocol):
+@dataclass(frozen=True, slots=True)
+class FeedLimits:
+    """How a feed wants to be asked; times in seconds."""
+
+    settle: float = 2.0
+    """From the close of a bar to the first request for it."""
+
+    patience: float = 120.0
+    """From the close of a bar until the feed is late without it."""
+
+    at_once: int = 4
+    """Requests that may be under way at the same time."""
+
+    requests_per_minute: float | None = None
+    """None for as many as are needed."""
+
+    answer_within: float = 30.0
+    """After that a request is given up."""
+
+
+@runtime_checkable
+class Limited(Protocol):
+    """A feed, or the settings of one that takes its limits from there; the page knows only these."""
+
+    @property
+    def limits(self) -> FeedLimits:
+        """Give how it wants to be asked."""
+
+
+class Feed(Limited, Protocol):
     """Gives bars on request. Touches nothing before ``start``.
 
-    Its class has ``Settings``, a pydantic model with ``extra="forbid"``, and is made with one. If it keeps it as
-    ``settings``, the service uses its ``settle``, ``patience``, ``at_once`` and ``requests_per_minute``.
+    Its class has ``Settings``, a pydantic model with ``extra="forbid"``, and is made with one.
     """
 
     batch: int
@@ -121,6 +150,21 @@ class Feed(Protocol):
 
     async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
         """Answer each want; may include the bar that is still open; raises FeedTroubleError."""
+
+
+class Played(NamedTuple):
+    """A recording that is being played: its clock, and its last time in nanoseconds since 1970 UTC."""
+
+    clock: Clock
+    end: int
+
+
+@runtime_checkable
+class PlayedFeed(Protocol):
+    """What a feed that plays a recording has besides ``Feed``: the station that it belongs to lives in its time."""
+
+    def play(self) -> Played:
+        """Read the recording and start to play it, unless it is being played; raises FeedTroubleError."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -88,6 +88,7 @@ class ExchangeFeed:
         clock: Callable[[], float] = time.time,
     ) -> None:
         self.settings = settings
+        self.limits = settings.limits
         self._make = make
         self._clock = clock
         self._where = f"exchange {settings.exchange}"

@@ -62,6 +62,7 @@ class FolderFeed:
 
     def __init__(self, settings: FolderSettings) -> None:
         self.settings = settings
+        self.limits = settings.limits
         self._options = settings.reading
         self._files: dict[Path, GrowingFile] = {}
         # Its own: if a network drive is gone, each read hangs, and would take the threads of all others.

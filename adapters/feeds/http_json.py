@@ -62,6 +62,7 @@ class HttpJsonFeed:
     ) -> None:
         self.batch = 1 if settings.one_by_one else settings.symbols_per_request
         self.settings = settings
+        self.limits = settings.limits
         self._endpoint = JsonEndpoint(settings, outside, show_body=show_body)
         by_row = settings.symbol is not None and settings.groups is None and not settings.one_by_one
         safe = str if self._endpoint.shows else hidden

@@ -91,6 +91,7 @@ class MqttBarsFeed(PushedFeed):
             settings, self._where, self._session, outside, str if show_body or settings.password is None else hidden
         )
         self.settings = settings
+        self.limits = settings.limits
         self._pattern = settings.topic_pattern
 
     async def _session(self, up: Callable[[], None]) -> None:

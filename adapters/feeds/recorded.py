@@ -15,7 +15,7 @@ from adapters.feeds.files.trouble import ReadingOptions, UnreadableFileError
 from scanner.clocks import DAY, PacedClock
 from scanner.events import rfc3339
 from scanner.market.bars import NO_TIME, RawBars
-from scanner.ports import Answer, FeedTroubleError
+from scanner.ports import Answer, FeedTroubleError, Played
 from scanner.wording.times import parse_time
 
 if TYPE_CHECKING:
@@ -69,7 +69,7 @@ class RecordedSettings(FileSettings):
 
 
 class RecordedFeed:
-    """Bars recorded in files. ``clock`` is the time being played, known once the feed has started."""
+    """Bars recorded in files, which are played from its start on."""
 
     Settings = RecordedSettings
     batch = 500
@@ -79,9 +79,8 @@ class RecordedFeed:
 
     def __init__(self, settings: RecordedSettings) -> None:
         self.settings = settings
-        self.clock: PacedClock | None = None
-        self.end = 0
-        """When the recording is over: the last stamp in it."""
+        self.limits = settings.limits
+        self._played: Played | None = None
         self._bars: dict[str, RawBars] = {}
         self._in_order: set[str] = set()
 
@@ -112,8 +111,13 @@ class RecordedFeed:
         """Give for each file its instrument, None if it may hold several, and what is wrong with it."""
         return survey(paths, ReadingOptions(**written))
 
-    def read(self) -> None:
-        """Read the files and start to play; FeedTroubleError if they cannot be read."""
+    def play(self) -> Played:
+        """Read the files, unless they were read already, and play them up to the last stamp in them."""
+        if self._played is None:
+            self._played = self._read()
+        return self._played
+
+    def _read(self) -> Played:
         settings = self.settings
         try:
             for recording in recordings([settings.path], settings.reading):
@@ -124,30 +128,29 @@ class RecordedFeed:
             raise FeedTroubleError(str(problem)) from problem
         known = [bars.stamp[bars.stamp != NO_TIME] for bars in self._bars.values()]
         first = min((int(stamps.min()) for stamps in known if len(stamps)), default=0)
-        self.end = max((int(stamps.max()) for stamps in known if len(stamps)), default=0)
-        begin = self.end - DAY if settings.begin is None else parse_time(settings.begin)
-        if not first - DAY <= begin <= self.end:  # a day may begin well before its first bar
+        end = max((int(stamps.max()) for stamps in known if len(stamps)), default=0)
+        begin = end - DAY if settings.begin is None else parse_time(settings.begin)
+        if not first - DAY <= begin <= end:  # a day may begin well before its first bar
             raise FeedTroubleError(
                 f"{settings.path}: begin, {settings.begin}, lies outside the recording, which goes from "
-                f"{rfc3339(first)} to {rfc3339(self.end)}"
+                f"{rfc3339(first)} to {rfc3339(end)}"
             )
-        self.clock = PacedClock(begin, settings.pace)
+        return Played(PacedClock(begin, settings.pace), end)
 
     async def start(self) -> None:
-        """Read the files, unless they were read already."""
-        if self.clock is None:
-            from asyncio import to_thread  # noqa: PLC0415 - slow to load, and not needed for a replay
+        """Play, unless it is being played."""
+        from asyncio import to_thread  # noqa: PLC0415 - slow to load, and not needed for a replay
 
-            await to_thread(self.read)
+        await to_thread(self.play)
 
     async def stop(self) -> None:
         """Stop; there is nothing to release."""
 
     async def fetch(self, wants: Sequence[Want]) -> Sequence[Answer]:
         """Give the rows of the recording up to the time being played."""
-        if self.clock is None:
+        if self._played is None:
             raise FeedTroubleError(f"{self.settings.path} was not read yet; start the feed first")
-        now = self.clock.now()
+        now = self._played.clock.now()
         return [Answer(want, self._until(want, now)) for want in wants if want.symbol in self._bars]
 
     def _until(self, want: Want, now: int) -> RawBars:

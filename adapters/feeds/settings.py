@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pydantic import Field
 
+from scanner.ports import FeedLimits
 from scanner.wording.config_table import ConfigTable
 
 
@@ -21,6 +22,11 @@ class FeedSettings(ConfigTable):
     timeframes: dict[str, str] = Field(
         default_factory=dict, description="the feed's own names of timeframes, by ours; others have the same name"
     )
+
+    @property
+    def limits(self) -> FeedLimits:
+        """How the feed wants to be asked."""
+        return FeedLimits(self.settle, self.patience, self.at_once, self.requests_per_minute)
 
     def timeframe_there(self, name: str) -> str:
         """Give the feed's name of one of our timeframes."""

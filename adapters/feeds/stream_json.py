@@ -117,6 +117,7 @@ class StreamJsonFeed(PushedFeed):
         self._where = f"{parts.scheme}://{parts.netloc}{parts.path}"
         super().__init__(settings, self._where, self._session, outside, str if self._shows else hidden)
         self.settings = settings
+        self.limits = settings.limits
         self._for_each = [each for each in settings.subscribe if any(name in _text(each) for name in NAMES)]
         self._once = [each for each in settings.subscribe if each not in self._for_each]
         self._series: dict[tuple[str, str], None] = {}  # in the order of the first requests

@@ -14,6 +14,7 @@ from pydantic import BaseModel, SecretStr, ValidationError
 from scanner.configuration.mistakes import Mistake, closest, did_you_mean, explain
 from scanner.configuration.model.environment import settings_outside, variable
 from scanner.configuration.model.settings import SettingsError
+from scanner.ports import FeedLimits
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 Section = Literal["feeds", "sinks"]
 METHODS: dict[Section, tuple[str, ...]] = {"feeds": ("start", "stop", "fetch"), "sinks": ("start", "stop", "deliver")}
 ATTRIBUTES: dict[Section, tuple[str, ...]] = {
-    "feeds": ("batch", "arrived"),
+    "feeds": ("batch", "arrived", "limits"),
     "sinks": ("at_once", "digests", "wants_pictures"),
 }
 """What each adapter must have besides its methods; the first is a number."""
@@ -86,6 +87,8 @@ def _made(prepared: Prepared, settings: Settings, *, show_body: bool) -> Any:  #
     for key in ATTRIBUTES[prepared.section]:
         if not hasattr(made, key):
             raise SettingsError(f"{where}: its adapter has no {key}; {_of_ports(prepared)} says what it must be")
+    if prepared.section == "feeds" and not isinstance(made.limits, FeedLimits):
+        raise SettingsError(f"{where}: limits of its adapter is {made.limits!r}; it must be scanner.ports.FeedLimits")
     count = ATTRIBUTES[prepared.section][0]
     if not isinstance(said := getattr(made, count), int) or said < 1:
         raise SettingsError(f"{where}: {count} of its adapter is {said!r}; it must be a whole number, 1 or more")

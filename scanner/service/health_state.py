@@ -168,7 +168,7 @@ def _feeds(station: Station, now: int) -> dict[str, FeedHealth]:
             # For a series that never came, nothing was due before the station began.
             lags.setdefault(group.feed, {})[name] = at_now.behind(station.begun if last is None else last).time
     return {
-        name: _feed(station, station.intakes.get(name), station.limits_of(name).patience, each, now)
+        name: _feed(station, station.intakes.get(name), station.feeds[name].limits.patience, each, now)
         for name, each in lags.items()
     }
 

@@ -11,13 +11,14 @@ from scanner.clocks import SECOND
 from scanner.configuration.adapters import prepare
 from scanner.configuration.hazards import hazards
 from scanner.configuration.model.outline import Outline
+from scanner.ports import FeedLimits, Limited, PlayedFeed
 from scanner.service.changes.config_mark import fixed_mark
-from scanner.service.intake.requests import FeedLimits
 from scanner.studies.kept.marks import marks_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from scanner.configuration.adapters import Prepared
     from scanner.configuration.model.outline import OnList
     from scanner.configuration.model.settings import Settings
     from scanner.market.sessions.calendars import Calendar
@@ -49,7 +50,7 @@ def outline_of(settings: Settings, environ: Mapping[str, str], now: int) -> Outl
         settings.limits,
         settings.follow,
         listed,
-        {name: getattr(each.settings, "patience", FeedLimits().patience) for name, each in feeds.items()},
+        {name: _limits_of(each).patience for name, each in feeds.items()},
         is_played(settings, environ),
         tuple(settings.sinks),
         Counter(marks_of(settings, settings.rulebook_of(), settings.instruments).values()),
@@ -60,4 +61,10 @@ def outline_of(settings: Settings, environ: Mapping[str, str], now: int) -> Outl
 
 def is_played(settings: Settings, environ: Mapping[str, str]) -> bool:
     """Say whether the bars of a configuration are those of a recording."""
-    return any(hasattr(prepare("feeds", name, settings, environ).kind, "read") for name in settings.feeds)
+    kinds = [prepare("feeds", name, settings, environ).kind for name in settings.feeds]
+    return any(isinstance(kind, type) and issubclass(kind, PlayedFeed) for kind in kinds)
+
+
+def _limits_of(prepared: Prepared) -> FeedLimits:
+    """Give how a feed that is not made wants to be asked, as far as its settings say."""
+    return prepared.settings.limits if isinstance(prepared.settings, Limited) else FeedLimits()

@@ -19,7 +19,7 @@ from scanner.service.committing import Committer
 from scanner.service.desk import Desk
 from scanner.service.intake.feed_life import FeedLife
 from scanner.service.intake.intake import Intake
-from scanner.service.intake.requests import Ask, FeedLimits
+from scanner.service.intake.requests import Ask
 from scanner.service.schedule.clock_jumps import watch_clock
 from scanner.service.schedule.timers import Due, Timers, groups_of
 from scanner.service.summaries import Summaries
@@ -203,14 +203,8 @@ class Station:
 
     def _make_intake(self, name: str) -> None:
         feed = self.feeds[name]
-        self.intakes[name] = intake = Intake(
-            name, feed, self.limits_of(name), self.committer, clock=self.clock, chance=self.chance
-        )
+        self.intakes[name] = intake = Intake(name, feed, self.committer, clock=self.clock, chance=self.chance)
         self._lives[name] = FeedLife(name, feed, clock=self.clock, chance=self.chance, note=intake.in_trouble)
-
-    def limits_of(self, name: str) -> FeedLimits:
-        """Give how a feed wants to be asked."""
-        return FeedLimits.of(self.feeds[name])
 
     async def _catch_up(self) -> None:
         """Ask for all bars that closed while nobody was watching, and sum them up in one event."""
@@ -236,7 +230,8 @@ class Station:
 
     def _due(self, group: Group, now: int) -> Due:
         """Begin with the last close that was due, since earlier ones are asked for at once."""
-        return Due(group.timetable, group.timetable.last_close(now - round(self.limits_of(group.feed).settle * SECOND)))
+        settle = round(self.feeds[group.feed].limits.settle * SECOND)
+        return Due(group.timetable, group.timetable.last_close(now - settle))
 
     def _asks(self, group: Group, close: int) -> list[Ask]:
         symbols = {each.instrument.symbol: each.symbol for each in self.watched}
@@ -252,7 +247,7 @@ class Station:
         )
 
     def _schedule_group(self, group: Group) -> None:
-        self.timers.at_closes(group, self.dues[group.name], self.limits_of(group.feed).settle, self._close)
+        self.timers.at_closes(group, self.dues[group.name], self.feeds[group.feed].limits.settle, self._close)
 
     async def reload(self, settings: Settings) -> list[str]:
         """Watch the list of other settings from now on; names the instruments that are new or different.

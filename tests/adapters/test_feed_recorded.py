@@ -28,7 +28,7 @@ def feed_of(folder: Path, count: int, *, disordered: bool = False) -> RecordedFe
     for number in range(count):
         (folder / f"S{number}.csv").write_text("time,open,high,low,close,volume\n" + "\n".join(lines) + "\n")
     feed = feed_from(folder, BEGIN + timedelta(minutes=ROWS - 2))
-    feed.read()
+    feed.play()
     return feed
 
 
@@ -65,10 +65,10 @@ def test_a_begin_outside_the_recording_is_refused(tmp_path: Path) -> None:
     feed_of(tmp_path, 1)
     last, day, minute = BEGIN + timedelta(minutes=ROWS - 1), timedelta(days=1), timedelta(minutes=1)
     for begin in (BEGIN - day, last):
-        feed_from(tmp_path, begin).read()
+        feed_from(tmp_path, begin).play()
     for begin in (BEGIN - day - minute, last + minute, datetime.min.replace(tzinfo=UTC)):
         with pytest.raises(FeedTroubleError, match=r"from 2026-03-02T00:00:00Z to 2026-03-05T11:19:00Z$"):
-            feed_from(tmp_path, begin).read()
+            feed_from(tmp_path, begin).play()
     for begun in ("2026-03-02", "noon"):
         with pytest.raises(ValueError, match=r"it must be a time with its zone, as in 2024-06-03T13:30:00Z"):
             RecordedFeed.Settings(path=tmp_path, begin=begun)

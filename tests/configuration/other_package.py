@@ -17,7 +17,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict
 
 from scanner.market.bars import RawBars
-from scanner.ports import Answer
+from scanner.ports import Answer, FeedLimits
 
 
 class Settings(BaseModel):
@@ -28,6 +28,7 @@ class Feed:
     Settings = Settings
     batch = 1
     arrived = None
+    limits = FeedLimits()
 
     def __init__(self, settings):
         pass

@@ -246,6 +246,7 @@ def test_a_type_of_another_package_that_cannot_be_used_is_a_sentence(
     [
         ("faulty", changed("        pass\n", "        raise SystemExit(0)\n"), "cannot be made (SystemExit: 0)"),
         ("without", changed("    arrived = None\n", ""), "its adapter has no arrived; scanner.ports.Feed says"),
+        ("lax", changed("FeedLimits()", "120"), "limits of its adapter is 120; it must be scanner.ports.FeedLimits"),
         ("none", changed("batch = 1", "batch = 0"), "batch of its adapter is 0; it must be a whole number, 1 or more"),
     ],
 )

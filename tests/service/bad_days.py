@@ -11,9 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from scanner.configuration.model.settings import from_document
-from scanner.ports import Answer
+from scanner.ports import Answer, FeedLimits
 from scanner.service.changes.restating import as_sent
-from scanner.service.intake.requests import FeedLimits
 from scanner.service.station import Station
 from tests.laws import bars_of
 from tests.outside.random_tapes import tape
@@ -58,7 +57,7 @@ class Tape:
     plan: Callable[[Want], Any] = lambda _: None
     batch: int = 100
     arrived: asyncio.Event | None = field(default_factory=asyncio.Event)
-    settings: FeedLimits = field(default_factory=FeedLimits)
+    limits: FeedLimits = field(default_factory=FeedLimits)
     at_most: int = 10**6
     """Bars that it gives at a time, from where there is enough history."""
 

@@ -10,10 +10,10 @@ import numpy as np
 
 from scanner.clocks import SECOND
 from scanner.market.bars import RawBars
-from scanner.ports import Answer
+from scanner.ports import Answer, FeedLimits
 from scanner.service.desk import Taken
 from scanner.service.intake.intake import Intake
-from scanner.service.intake.requests import Ask, FeedLimits
+from scanner.service.intake.requests import Ask
 from scanner.store import StoreTroubleError
 
 if TYPE_CHECKING:
@@ -49,6 +49,7 @@ class Harbour:
     under_way: int = 0
     most: int = 0
     arrived: asyncio.Event | None = None
+    limits: FeedLimits = field(default_factory=FeedLimits)
 
     async def start(self) -> None: ...
 
@@ -87,6 +88,7 @@ class Pier:
     """An intake, and what stands for a station's committer and desk: it takes every bar once, and lists the rest."""
 
     def __init__(self, feed: Harbour, limits: FeedLimits | None = None) -> None:
+        feed.limits = limits or feed.limits
         self.time, self.feed = feed.time, feed
         self.last: dict[str, int] = {}
         self.bars: list[tuple[str, int]] = []
@@ -98,7 +100,7 @@ class Pier:
         self.look_again: dict[str, int] = {}
         self.desk = self.to_report = self
         committer = cast("Committer", self)
-        self.intake = Intake("harbour", feed, limits or FeedLimits(), committer, clock=feed.time, chance=lambda: 0.999)
+        self.intake = Intake("harbour", feed, committer, clock=feed.time, chance=lambda: 0.999)
 
     def since(self, name: str) -> int | None:
         return self.last[name] - MINUTE if name in self.last else None

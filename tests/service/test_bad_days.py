@@ -12,9 +12,8 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from scanner.delivery import Dispatcher
-from scanner.ports import Answer, DeliveryError, FeedTroubleError
+from scanner.ports import Answer, DeliveryError, FeedLimits, FeedTroubleError
 from scanner.service.changes.restating import as_sent
-from scanner.service.intake.requests import FeedLimits
 from scanner.store import Batch, SeriesKey, Store, StoreTroubleError
 from scanner.store.trouble import StoreDamagedError
 from scanner.store.upkeep.check import check
@@ -191,7 +190,7 @@ async def test_a_feed_in_trouble_is_reported_once_delays_no_other_and_catches_up
     known = settings(
         tmp_path, feeds={"tape": folder, "harbour": folder}, instruments={"GANNET": {}, "FULMAR": {"feed": "harbour"}}
     )
-    harbour = Tape(time, settings=FeedLimits(answer_within=0.02))
+    harbour = Tape(time, limits=FeedLimits(answer_within=0.02))
     async with day(known, store, {"tape": Tape(time), "harbour": harbour}, time) as on:
         await on.bars(3)
         harbour.plan = MISDEEDS[misdeed]

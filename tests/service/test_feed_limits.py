@@ -29,4 +29,4 @@ def test_a_feed_is_asked_as_its_settings_say(path: Path, tmp_path: Path) -> None
     clock = SimulatedTime(0)
     with Store.open(tmp_path / "kept.db", clock.now) as store:
         station = Station(settings, store, built, clock=clock)
-        assert {key: value for key, value in asdict(station.limits_of(feed)).items() if key in TOLD} == TOLD
+        assert {key: value for key, value in asdict(station.feeds[feed].limits).items() if key in TOLD} == TOLD

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from scanner.ports import Answer, FeedTroubleError, Want
-from scanner.service.intake.requests import FeedLimits
+from scanner.ports import Answer, FeedLimits, FeedTroubleError, Want
 from tests.service.harbour import MINUTE, START, Harbour, Pier, at_rest, opened
 from tests.service.simulated_time import SimulatedTime
 

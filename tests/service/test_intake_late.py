@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from scanner.events import rfc3339
-from scanner.ports import Answer
+from scanner.ports import Answer, FeedLimits
 from scanner.service.intake.lateness import LateWatch
-from scanner.service.intake.requests import Ask, FeedLimits
+from scanner.service.intake.requests import Ask
 from tests.service.harbour import MINUTE, START, Harbour, Pier, opened
 from tests.service.simulated_time import SimulatedTime
 

@@ -17,9 +17,8 @@ from scanner.market.bars import Bars
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
-from scanner.ports import Answer, FeedTroubleError
+from scanner.ports import Answer, FeedLimits, FeedTroubleError
 from scanner.service.changes.restating import as_sent, same
-from scanner.service.intake.requests import FeedLimits
 from scanner.service.schedule.timers import LOOK
 from scanner.store import SeriesKey, Store
 from tests.service.bad_days import SECOND, DayTime, day, settings
@@ -62,7 +61,7 @@ class Exchange:
     asked: list[float] = field(default_factory=list)
     batch: int = 10
     arrived: asyncio.Event | None = None
-    settings: FeedLimits = MANNERS
+    limits: FeedLimits = MANNERS
 
     async def start(self) -> None: ...
 

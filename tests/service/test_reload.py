@@ -17,7 +17,7 @@ from structlog.testing import capture_logs
 
 from scanner.configuration.model.settings import Settings, SettingsError, from_document, load
 from scanner.events import rfc3339
-from scanner.ports import Answer, Want
+from scanner.ports import Answer, FeedLimits, Want
 from scanner.service.changes.config_mark import ListRead, fixed_mark
 from scanner.service.changes.reloading import reload_from
 from scanner.service.changes.restating import as_sent
@@ -62,6 +62,7 @@ class Tape:
     clock: Still
     batch: int = 100
     arrived: asyncio.Event | None = None
+    limits: FeedLimits = field(default_factory=FeedLimits)
     asked: list[str] = field(default_factory=list)
 
     async def start(self) -> None: ...

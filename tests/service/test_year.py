@@ -11,7 +11,7 @@ from scanner.market.bars import Bars
 from scanner.market.sessions.calendars import calendar_named
 from scanner.market.sessions.timeframes import Timeframe
 from scanner.market.sessions.timetables import Timetable
-from scanner.ports import Answer
+from scanner.ports import Answer, FeedLimits
 from scanner.service.changes.restating import as_sent
 from scanner.store import Store
 from tests.outside.random_tapes import tape
@@ -57,6 +57,7 @@ class YearOfBars:
 
     batch = 1
     arrived: asyncio.Event | None = None
+    limits = FeedLimits()
 
     def __init__(self, clock: DayTime) -> None:
         self.clock = clock

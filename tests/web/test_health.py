@@ -18,7 +18,7 @@ from prometheus_client.parser import text_string_to_metric_families
 from scanner.clocks import SECOND
 from scanner.configuration.model.settings import from_document
 from scanner.events import Event
-from scanner.ports import FeedTroubleError
+from scanner.ports import FeedLimits, FeedTroubleError
 from scanner.service.health_state import FeedHealth, StationHealth, look
 from scanner.service.station import Station
 from scanner.store import Batch, Said, Store
@@ -273,6 +273,7 @@ class _Silent:
 
     batch = 1
     arrived: asyncio.Event | None = None
+    limits = FeedLimits()
 
     async def start(self) -> None: ...
 

@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from scanner.market.bars import NO_TIME, Bars, RawBars
-from scanner.ports import Answer, FeedTroubleError
+from scanner.ports import Answer, FeedLimits, FeedTroubleError
 from scanner.service.changes.restating import as_sent
-from scanner.service.intake.requests import FeedLimits
 from tests.outside.random_tapes import tape
 
 if TYPE_CHECKING:
@@ -121,7 +120,7 @@ class WorldFeed:
 
     batch = 10
     arrived: asyncio.Event | None
-    settings = FeedLimits(settle=2, patience=30)
+    limits = FeedLimits(settle=2, patience=30)
 
     def __init__(self, world: World) -> None:
         self.world = world

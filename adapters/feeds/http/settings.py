@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from string import Formatter
 from typing import TYPE_CHECKING, Self
 from urllib.parse import parse_qsl, quote, urlsplit
@@ -17,6 +17,8 @@ from scanner.events import rfc3339
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+
+    from scanner.ports import FeedLimits
 
 PLACEHOLDERS = ("symbol", "symbols", "timeframe", "since", "limit", "next")
 UNITS = (*FACTORS, "rfc3339")
@@ -66,10 +68,11 @@ class HttpJsonSettings(JsonSettings, SentSettings):
         return None if self.earliest is None else nanoseconds_of(self.earliest)
 
     @property
-    def answer_within(self) -> float:
-        """Seconds allowed for all pages of a request, for new and known series in turn."""
+    def limits(self) -> FeedLimits:
+        """How the feed wants to be asked; an answer may take as long as all pages, for new and known series in turn."""
         turn = 60 * self.at_once / self.requests_per_minute if self.requests_per_minute else 0.0
-        return 2 * (self.most_pages if self.next else 1) * (self.timeout + turn)
+        pages = 2 * (self.most_pages if self.next else 1)
+        return replace(super().limits, answer_within=pages * (self.timeout + turn))
 
     def has(self, placeholder: str) -> bool:
         """Say whether the address or the query has a placeholder."""

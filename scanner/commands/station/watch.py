@@ -27,7 +27,7 @@ from scanner.configuration.adapters import build_feed, build_sink
 from scanner.configuration.model import settings as configuration
 from scanner.delivery import Dispatcher
 from scanner.engine.ready import make_ready
-from scanner.ports import FeedTroubleError, Hearing
+from scanner.ports import FeedTroubleError, Hearing, PlayedFeed
 from scanner.service.changes import config_mark
 from scanner.service.changes.reloading import reload_from, warn
 from scanner.service.health_state import look
@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     from scanner.clocks import Clock
     from scanner.configuration.model.settings import Settings
     from scanner.events import Event
-    from scanner.ports import Feed, Sink
+    from scanner.ports import Feed, Played, Sink
 
 
 def set_up_logging() -> None:
@@ -83,9 +83,10 @@ def run(path: Path, beside: Callable[[Path, Settings], AbstractContextManager[No
         beside(path, settings),
         asyncio.Runner() as runner,
     ):
-        clock = _clock(feeds, settings)
+        played = _played(feeds, settings)
+        clock, end = (WallClock(), None) if played is None else played
         try:
-            runner.run(_watch(path, settings, store, feeds, sinks, clock))
+            runner.run(_watch(path, settings, store, feeds, sinks, clock, end))
         except BrokenPipeError:
             raise
         except OSError as problem:
@@ -113,29 +114,32 @@ def _end_at_once() -> NoReturn:
     os._exit(0)
 
 
-def _clock(feeds: dict[str, Feed], settings: Settings) -> Clock:
-    """Take the clock of a played recording, else the wall clock.
+def _played(feeds: dict[str, Feed], settings: Settings) -> Played | None:
+    """Play the recording, if there is one.
 
     The clock of a recording runs from here on, so what is slow must be over: the compiler could hold up the station
     for so many of its bars that the first alerts would be too old to send.
     """
     for feed in feeds.values():
-        read = getattr(feed, "read", None)
-        if read is not None:
+        if isinstance(feed, PlayedFeed):
             if len(feeds) > 1:
                 raise configuration.SettingsError("a played recording sets the clock: configure no other feed")
             make_ready({each.rulebook for each in settings.watched()})
             try:
-                read()
+                return feed.play()
             except FeedTroubleError as problem:
                 raise configuration.SettingsError(str(problem)) from problem
-            clock: Clock = feed.clock  # type: ignore[attr-defined]  # a feed that can be read has one
-            return clock
-    return WallClock()
+    return None
 
 
 async def _watch(
-    path: Path, settings: Settings, store: Store, feeds: dict[str, Feed], sinks: dict[str, Sink], clock: Clock
+    path: Path,
+    settings: Settings,
+    store: Store,
+    feeds: dict[str, Feed],
+    sinks: dict[str, Sink],
+    clock: Clock,
+    end: int | None,
 ) -> None:
     stop, again = asyncio.Event(), asyncio.Event()
     loop = asyncio.get_running_loop()
@@ -181,10 +185,11 @@ async def _watch(
     record.look()
     supervisor = Supervisor(os.environ)
     beside = [
-        asyncio.create_task(_stop_at_the_end(station, feeds, clock, stop)),
         asyncio.create_task(_tell(supervisor, station, stop)),
         asyncio.create_task(_read_again(path, station, supervisor, again)),
     ]
+    if end is not None:
+        beside.append(asyncio.create_task(_stop_at_the_end(station, clock, end, stop)))
     try:
         async with _health(settings.station.health_port, station):
             await station.run(stop)
@@ -240,12 +245,9 @@ async def _read_again(path: Path, station: Station, supervisor: Supervisor, agai
         supervisor.ready()
 
 
-async def _stop_at_the_end(station: Station, feeds: dict[str, Feed], clock: Clock, stop: asyncio.Event) -> None:
-    ends = [end for feed in feeds.values() if (end := getattr(feed, "end", None))]
-    if not ends:
-        return
+async def _stop_at_the_end(station: Station, clock: Clock, end: int, stop: asyncio.Event) -> None:
     longest = max((group.timetable.timeframe.nanoseconds for group in station.groups), default=0)
-    await clock.sleep((max(ends) + longest - clock.now()) / SECOND + 10)
+    await clock.sleep((end + longest - clock.now()) / SECOND + 10)
     await station.watching.wait()
     await station.finish()
     stop.set()

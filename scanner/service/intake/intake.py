@@ -15,7 +15,7 @@ from scanner.backoff import Pauses
 from scanner.clocks import SECOND
 from scanner.ports import FeedTroubleError, Want, contained
 from scanner.service.intake.lateness import LateWatch
-from scanner.service.intake.requests import FeedLimits, arrivals_of, fitting, parted
+from scanner.service.intake.requests import arrivals_of, fitting, parted
 from scanner.store import StoreTroubleError
 
 if TYPE_CHECKING:
@@ -59,7 +59,6 @@ class Intake:
         self,
         name: str,
         feed: Feed,
-        limits: FeedLimits,
         committer: Committer,
         *,
         clock: Clock,
@@ -67,7 +66,6 @@ class Intake:
     ) -> None:
         self.name = name
         self.feed = feed
-        self.limits = limits
         self.clock = clock
         self.committer = committer
         self.desk = committer.desk
@@ -76,7 +74,7 @@ class Intake:
         """The troubles since it was last well: instruments may fail in turn, each with its own."""
         self._pauses = Pauses(chance, longest=LONGEST_PAUSE)
         self._lateness = LateWatch(name, self.desk)
-        self._room = asyncio.Semaphore(limits.at_once)
+        self._room = asyncio.Semaphore(feed.limits.at_once)
         self._turn = asyncio.Semaphore(1)
         self._open = asyncio.Event()
         self._open.set()
@@ -225,7 +223,7 @@ class Intake:
                     self._leave_alone(self._pauses.asked(1, problem.retry_after))
                 return
             except TimeoutError:
-                self._failed(asks, f"the feed {self.name} gave no answer within {self.limits.answer_within:g} s")
+                self._failed(asks, f"the feed {self.name} gave no answer within {self.feed.limits.answer_within:g} s")
                 return
             except Exception as problem:  # noqa: BLE001 - whatever is wrong with an adapter, the watch goes on
                 self._failed(asks, f"the adapter of the feed {self.name} failed: {type(problem).__name__}: {problem}")
@@ -246,15 +244,15 @@ class Intake:
                 since = min(since, again)
             enough_from = self.desk.enough_from(ask.instrument, asked) if since is None else None
             wants.setdefault(Want(ask.symbol, ask.timeframe, since, enough_from), []).append(ask)
-        async with asyncio.timeout(self.limits.answer_within):
+        async with asyncio.timeout(self.feed.limits.answer_within):
             answers = await contained(self.feed.fetch(list(wants)))
         return arrivals_of(fitting(answers, wants), wants, asked)
 
     async def _wait_for_turn(self) -> None:
         """Keep to the requests per minute that the feed allows."""
-        if self.limits.requests_per_minute is not None:
+        if self.feed.limits.requests_per_minute is not None:
             await self._turn.acquire()
-            _begin(self._timers, self._after(60 / self.limits.requests_per_minute, self._turn.release))
+            _begin(self._timers, self._after(60 / self.feed.limits.requests_per_minute, self._turn.release))
 
     async def _after(self, seconds: float, act: Callable[[], None]) -> None:
         await self.clock.sleep(seconds)
@@ -312,7 +310,7 @@ class Intake:
         It waits longer, within a limit, if nothing could be asked for yet or more is coming. A close later than the
         latest one asked for is not missed: the clock was set back since.
         """
-        patience = self.limits.patience
+        patience = self.feed.limits.patience
         left = patience - (self.clock.now() - max(closes.values())) / SECOND
         # An old close, asked for after an outage, gets the full patience.
         await self.clock.sleep(left if 0 < left <= patience else patience)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from scanner.market.bars import RawBars
@@ -14,7 +14,7 @@ from scanner.service.together.usual import Arrival
 if TYPE_CHECKING:
     from collections.abc import Container, Mapping
 
-    from scanner.ports import Feed, Want
+    from scanner.ports import Want
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,24 +26,6 @@ class Ask:
     timeframe: str
     close: int
     """0 if no bar has closed that could be missing."""
-
-
-@dataclass(frozen=True, slots=True)
-class FeedLimits:
-    """How a feed wants to be asked, by its own settings; times in seconds."""
-
-    settle: float = 2.0
-    patience: float = 120.0
-    at_once: int = 4
-    requests_per_minute: float | None = None
-    answer_within: float = 30.0
-    """Seconds after which a request is given up."""
-
-    @classmethod
-    def of(cls, feed: Feed) -> FeedLimits:
-        """Give the values of a feed's settings, with defaults for those it does not have."""
-        told, usual = getattr(feed, "settings", None), cls()
-        return cls(**{each.name: getattr(told, each.name, getattr(usual, each.name)) for each in fields(cls)})
 
 
 def fitting(answers: Any, wants: Container[Want]) -> Sequence[Answer]:  # noqa: ANN401 - an adapter may give anything

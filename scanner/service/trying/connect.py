@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from scanner.clocks import WallClock
 from scanner.configuration.adapters import build_feed, build_sink
 from scanner.configuration.model.settings import SettingsError
-from scanner.ports import DeliveryError, FeedTroubleError, Hearing, Want, contained
-from scanner.service.intake.requests import FeedLimits, fitting
+from scanner.ports import DeliveryError, FeedTroubleError, Hearing, PlayedFeed, Want, contained
+from scanner.service.intake.requests import fitting
 from scanner.service.trying.first_answer import Tried, look
 from scanner.store.lock import not_running
 from scanner.wording.text import SENTENCE, plain
@@ -18,7 +18,6 @@ from scanner.wording.text import SENTENCE, plain
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Mapping
 
-    from scanner.clocks import Clock
     from scanner.configuration.model.settings import Settings, Watched
     from scanner.ports import Feed, Sink
 
@@ -83,12 +82,12 @@ async def _feed(make: Callable[[], Feed], each: Watched | None, zone: str, secon
         await feed.start()
         if each is None:
             return Tried()
-        clock: Clock = getattr(feed, "clock", WallClock())  # a recording has its own
+        clock = feed.play().clock if isinstance(feed, PlayedFeed) else WallClock()
         want, asked = Want(each.symbol, each.base.name, None), clock.now()
         answers = fitting(await feed.fetch([want]), {want})
         return await asyncio.to_thread(look, answers, each, feed, zone, asked)
 
-    return await _tried(feed, ask, max(seconds, FeedLimits.of(feed).answer_within))
+    return await _tried(feed, ask, max(seconds, feed.limits.answer_within))
 
 
 async def _tried(outside: Feed | Sink, use: Callable[[], Awaitable[Tried]], seconds: float) -> Tried:

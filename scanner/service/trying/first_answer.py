@@ -13,7 +13,6 @@ from scanner.market.bars import Bars
 from scanner.market.guard import NOTED, Guard, Note
 from scanner.market.sessions.timetables import Timetable
 from scanner.service.intake.known_bars import closed_known_and_new, not_begun
-from scanner.service.intake.requests import FeedLimits
 from scanner.wording.times import moment
 from scanner.wording.words import counted, number
 
@@ -72,7 +71,7 @@ def look(answers: Sequence[Answer], each: Watched, feed: Feed, zone: str, asked:
         return Tried(why)
     span = f"from {moment(int(found.open_time[0]), zone)} to {moment(int(found.close_time[-1]), zone)}"
     seen = f"{counted(bars, 'bar')} of {symbol} {each.base.name} {span}"
-    due = asked - int(FeedLimits.of(feed).patience * SECOND)
+    due = asked - int(feed.limits.patience * SECOND)
     missing = len(timetable.closes_between(int(found.close_time[-1]), due)[1])
     old = f"{counted(missing, 'bar')} that closed since {'is' if missing == 1 else 'are'} missing" if missing else ""
     return Tried(_step_trouble(found, each), "; ".join(filter(None, (seen, old, why))))

@@ -6,15 +6,16 @@ import asyncio
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
-from scanner.backoff import Pauses
 from scanner.delivery.sink_delivery import Means, SinkDelivery
 from scanner.ports import Notes
 from scanner.store import StoreTroubleError
 from scanner.wording.words import number_of
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable, Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
+    from scanner.backoff import Pauses
+    from scanner.clocks import Clock
     from scanner.configuration.model.tables import Quiet
     from scanner.events import Event
     from scanner.ports import Sink
@@ -42,30 +43,26 @@ class Dispatcher:
         store: Store,
         sinks: Mapping[str, Sink],
         *,
-        clock: Callable[[], int],
-        sleep: Callable[[float], Awaitable[object]],
-        random: Callable[[], float],
+        clock: Clock,
+        pauses: Pauses,
         picture: Callable[[Event], bytes | None] = lambda _: None,
         notes: Callable[[Event], Notes] = lambda _: Notes(),
         quiet: Mapping[str, Quiet] | None = None,
         ceiling: Mapping[str, int] | None = None,
         stale_after: int = 3,
         tell: Callable[[str], None] = lambda _: None,
-        pauses: Pauses | None = None,
         store_within: float = STORE_WITHIN,
     ) -> None:
         """Take the store, and the sinks by their names in it.
 
-        ``clock`` gives nanoseconds since 1970 UTC, ``sleep`` waits for seconds, ``random`` gives numbers from 0 up to
-        1. ``picture`` draws the PNG chart of an event, or returns None, and ``notes`` gives notes to an event of a
-        setup; both are called in a thread. ``quiet`` and ``ceiling`` (per minute) are by sink. A setup is late more
-        than ``stale_after`` bars after it was found. ``tell`` receives a sentence when a sink starts to fail, when it
-        works again, when it refuses an event for good, and when events wait for a sink that is not among ``sinks``. If
-        the store does not answer within ``store_within`` seconds, it is left alone for a while.
+        ``pauses`` are those after failures. ``picture`` draws the PNG chart of an event, or returns None, and ``notes``
+        gives notes to an event of a setup; both are called in a thread. ``quiet`` and ``ceiling`` (per minute) are by
+        sink. A setup is late more than ``stale_after`` bars after it was found. ``tell`` receives a sentence when a
+        sink starts to fail, when it works again, when it refuses an event for good, and when events wait for a sink
+        that is not among ``sinks``. If the store does not answer within ``store_within`` seconds, it is left alone for
+        a while.
         """
-        means = Means(
-            store.outbox, clock, sleep, picture, notes, stale_after, tell, pauses or Pauses(random), store_within
-        )
+        means = Means(store.outbox, clock, picture, notes, stale_after, tell, pauses, store_within)
         self._sinks = {
             name: SinkDelivery(name, sink, means, (quiet or {}).get(name), (ceiling or {}).get(name))
             for name, sink in sinks.items()

@@ -20,9 +20,10 @@ from scanner.wording.text import SENTENCE, plain
 from scanner.wording.words import number_of
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable, Sequence
+    from collections.abc import Callable, Sequence
 
     from scanner.backoff import Pauses
+    from scanner.clocks import Clock
     from scanner.configuration.model.tables import Quiet
     from scanner.delivery.bundling import Parcel
     from scanner.events import Event
@@ -61,8 +62,7 @@ class Means:
     """What the deliveries to all sinks share; see ``Dispatcher``. Pictures are drawn one at a time."""
 
     outbox: Outbox
-    clock: Callable[[], int]
-    sleep: Callable[[float], Awaitable[object]]
+    clock: Clock
     picture: Callable[[Event], bytes | None]
     notes: Callable[[Event], Notes]
     stale_after: int
@@ -83,7 +83,7 @@ class SinkDelivery:
         self._sink = sink
         self._means = means
         self._outbox = means.outbox
-        self._clock = means.clock
+        self._now = means.clock.now
         self._tell = means.tell
         self._quiet = quiet
         self._ceiling = Ceiling(ceiling)
@@ -136,12 +136,12 @@ class SinkDelivery:
         """Send what can be sent now; return the seconds to rest until there may be more."""
         await self._pass_on()
         await self._mark()
-        now = self._clock()
+        now = self._now()
         if self._rests(now):
             return (self._resume - now) / SECOND
         if not self._started:
             if not await self._start():
-                return (self._resume - self._clock()) / SECOND
+                return (self._resume - self._now()) / SECOND
             self._well()
         silent_until = None if self._quiet is None else quiet_until(self._quiet, now)
         limit = LOADED if silent_until is None else -1
@@ -180,7 +180,7 @@ class SinkDelivery:
     async def _pass_on(self) -> None:
         """Send what goes without the outbox, one after the other."""
         for event in self._past.waiting():
-            now = self._clock()
+            now = self._now()
             silent = self._quiet is not None and quiet_until(self._quiet, now) is not None
             if self._rests(now) or (silent and not cannot_wait(event)):
                 continue
@@ -218,7 +218,7 @@ class SinkDelivery:
     async def _hand_over(self, wave: Sequence[Parcel]) -> bool:
         """Send a wave and keep its result; return whether more may follow at once."""
         outcome = WaveResult()
-        self._ceiling.count(self._clock(), len(wave))
+        self._ceiling.count(self._now(), len(wave))
         await asyncio.gather(*(self._try(parcel, outcome) for parcel in wave))
         single = len(wave) == 1 and len(wave[0]) == 1
         if single and outcome.refused and not await self._start():
@@ -232,7 +232,7 @@ class SinkDelivery:
         return not outcome.failed and not (outcome.refused and not single)
 
     async def _try(self, parcel: Parcel, outcome: WaveResult) -> None:
-        now = self._clock()
+        now = self._now()
         late = {each.number for each in parcel if each.late or too_late(each.event, now, self._means.stale_after)}
         # A digest shows the newest first.
         latest = parcel[-MOST_PICTURES:]
@@ -303,7 +303,7 @@ class SinkDelivery:
             self._failures = 0
             self._complain(lack)
             numbers = [each.number for each in parcel]
-            note(partial(outbox.failed, numbers, self._behind.fall(numbers, self._clock()), str(lack)))
+            note(partial(outbox.failed, numbers, self._behind.fall(numbers, self._now()), str(lack)))
         for parcel, refusal in outcome.refused:
             if single:
                 event = parcel[0].event
@@ -321,7 +321,7 @@ class SinkDelivery:
             # One event on which a healthy sink fails waits longer each time; if all fail, all wait alike.
             tries = max(each.attempts for each in parcel) + 1
             own = self._means.pauses.asked(tries, error.retry_after) if healthy else pause
-            again = self._clock() + int(own * SECOND)
+            again = self._now() + int(own * SECOND)
             note(partial(outbox.failed, [each.number for each in parcel], again, str(error)))
 
     async def _mark(self) -> None:
@@ -356,7 +356,7 @@ class SinkDelivery:
         """Pause the sink for a time that grows with each failure in a row; return its seconds."""
         self._failures += 1
         pause = self._means.pauses.asked(self._failures, error.retry_after)
-        self._paused = self._clock()
+        self._paused = self._now()
         self._resume = self._paused + int(pause * SECOND)
         self._complain(error)
         return pause
@@ -378,7 +378,7 @@ class SinkDelivery:
 
     async def _rest(self, seconds: float) -> None:
         """Sleep until woken, at most a number of seconds."""
-        waiting = {asyncio.ensure_future(self._means.sleep(seconds)), asyncio.create_task(self._woken.wait())}
+        waiting = {asyncio.ensure_future(self._means.clock.sleep(seconds)), asyncio.create_task(self._woken.wait())}
         try:
             await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
         finally:

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 
 import structlog
 
+from scanner.backoff import Pauses
 from scanner.clocks import PacedClock
 from scanner.configuration.adapters import build_feed, build_sink
 from scanner.configuration.model import settings as configuration
@@ -153,7 +154,7 @@ def main() -> None:
     clock = PacedClock(close - lead * SECOND, 1.0)
     with TimedStore.open(settings.store_path, clock.now) as store:
         sinks = {name: build_sink(name, settings) for name in settings.sinks}
-        delivery = Dispatcher(store, sinks, clock=clock.now, sleep=clock.sleep, random=random.random)
+        delivery = Dispatcher(store, sinks, clock=clock, pauses=Pauses(random.random))
         station = Station(settings, store, feeds, clock=clock, delivery=delivery)
         print(json.dumps(asyncio.run(watch(station, close, quiet, begun, shares))))
 

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 from adapters.sinks.mqtt.settings import MqttSettings
 from adapters.sinks.mqtt.sink import MqttSink
 from scanner.backoff import Pauses
+from scanner.clocks import WallClock
 from scanner.delivery import Dispatcher
 from scanner.events import event_id
 from scanner.store import Batch, Said, Store
@@ -52,9 +53,7 @@ def delivery_from(store: Store, sink: MqttSink) -> Dispatcher:
     return Dispatcher(
         store,
         {SINK: sink},
-        clock=time.time_ns,
-        sleep=asyncio.sleep,
-        random=random.random,
+        clock=WallClock(),
         stale_after=10**9,
         pauses=pauses,
     )

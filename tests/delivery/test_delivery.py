@@ -118,7 +118,7 @@ async def test_pauses_grow_up_to_five_minutes_and_it_is_never_given_up() -> None
     sink = PlannedSink(time, [DOWN] * 20)
     sentences: list[str] = []
     with store_with(time, [told(0)]) as store:
-        delivery = await deliver(store, time, {NAME: sink}, tell=sentences.append, random=lambda: 0.999_999)
+        delivery = await deliver(store, time, {NAME: sink}, tell=sentences.append, pauses=Pauses(lambda: 0.999_999))
         (row,) = store.outbox.list()
     assert (row.state, row.attempts) == ("delivered", 21)
     expected = [min(2.0**failures, 300) for failures in range(20)]
@@ -144,13 +144,13 @@ async def test_the_other_side_may_ask_for_a_longer_pause() -> None:
 @pytest.mark.parametrize("ceiling", [None, 1])
 async def test_a_clock_that_was_ahead_holds_nothing_up_once_it_is_set_right(ceiling: int | None) -> None:
     ahead = 7_200 * SECOND
-    time = Time(now=BAR_CLOSE + ahead)
+    time = Time(shown=BAR_CLOSE + ahead)
     sink = PlannedSink(time, [None, DOWN, DOWN])
     with store_with(time, [told(0), told(1)]) as store:
 
         def set_right_once() -> bool:
-            if time.now > BAR_CLOSE + ahead // 2 and sink.calls and not sink.troubles:
-                time.now -= ahead
+            if time.shown > BAR_CLOSE + ahead // 2 and sink.calls and not sink.troubles:
+                time.shown -= ahead
             return not any(state == "waiting" for _, state in store.outbox.counts())
 
         await deliver(store, time, {NAME: sink}, until=set_right_once, ceiling={} if ceiling is None else {NAME: 1})
@@ -307,13 +307,13 @@ async def test_quiet_hours_end_in_one_digest_and_open_positions_do_not_wait() ->
     sink, awake = PlannedSink(time), PlannedSink(time)
     quiet = Quiet(start=wall_time(11), end=wall_time(11, 20), zone="America/New_York")  # 16:00 to 16:20 UTC
     sinks = [NAME, "awake"]
-    with store_with(time, [told(0, at=time.now)], sinks) as store:
+    with store_with(time, [told(0, at=time.shown)], sinks) as store:
         await deliver(store, time, {NAME: sink, "awake": awake}, quiet={NAME: quiet})
-        time.now = BAR_CLOSE + QUARTER_HOUR
-        at_night = [told(1, at=time.now), told(2, at=time.now), told(3, 0, at=time.now), told(4, 1, at=time.now)]
+        time.shown = BAR_CLOSE + QUARTER_HOUR
+        at_night = [told(number, of, at=time.shown) for number, of in ((1, None), (2, None), (3, 0), (4, 1))]
         say(store, at_night, sinks)
         await deliver(store, time, {NAME: sink, "awake": awake}, quiet={NAME: quiet})
-        say(store, [told(5, at=time.now)], sinks)
+        say(store, [told(5, at=time.shown)], sinks)
         await deliver(store, time, {NAME: sink, "awake": awake}, quiet={NAME: quiet})
     assert [[message.event.id for message in messages] for _, messages in sink.calls] == [
         [told(0).id],

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import asyncio
 from contextlib import asynccontextmanager
+from dataclasses import dataclass
 from datetime import time as wall_time
 from typing import TYPE_CHECKING
 
 import pytest
 
+from scanner.backoff import Pauses
 from scanner.configuration.model.tables import Quiet
 from scanner.delivery import Dispatcher
 from scanner.ports import DeliveryError
@@ -23,6 +25,25 @@ if TYPE_CHECKING:
 DOWN = DeliveryError("nobody is there")
 
 
+@dataclass
+class Asleep:
+    """A clock on which one sleeps until woken."""
+
+    time: Time
+    asleep: asyncio.Event
+
+    def now(self) -> int:
+        return self.time.now()
+
+    def wall_time(self, moment: int) -> float:
+        return self.time.wall_time(moment)
+
+    async def sleep(self, seconds: float) -> None:
+        del seconds
+        self.asleep.set()
+        await asyncio.Event().wait()
+
+
 @asynccontextmanager
 async def sleeping_until_woken(
     store: Store, time: Time, sink: PlannedSink, quiet: dict[str, Quiet] | None = None
@@ -30,17 +51,13 @@ async def sleeping_until_woken(
     """Give a delivery that sleeps until woken, and a function that wakes it and waits until it sleeps again."""
     stop, asleep = asyncio.Event(), asyncio.Event()
 
-    async def sleep(seconds: float) -> None:
-        del seconds
-        asleep.set()
-        await asyncio.Event().wait()
-
     async def wake() -> None:
         asleep.clear()
         delivery.wake()
         await asleep.wait()
 
-    delivery = Dispatcher(store, {NAME: sink}, clock=time, sleep=sleep, random=lambda: 0.5, quiet=quiet or {})
+    clock, pauses = Asleep(time, asleep), Pauses(lambda: 0.5)
+    delivery = Dispatcher(store, {NAME: sink}, clock=clock, pauses=pauses, quiet=quiet or {})
     running = asyncio.create_task(delivery.run(stop))
     async with asyncio.timeout(10):
         await asleep.wait()
@@ -83,7 +100,7 @@ async def test_what_is_passed_on_waits_until_the_sink_has_started(tmp_path: Path
         async with sleeping_until_woken(store, time, sink) as (delivery, wake):
             delivery.pass_on(late, [NAME])
             for starts, taken in ((2, []), (3, [late.id])):
-                time.now += 60 * SECOND
+                time.shown += 60 * SECOND
                 await wake()
                 assert (sink.starts, sink.taken) == (starts, taken)
 
@@ -98,11 +115,11 @@ async def test_a_late_feed_is_tried_until_it_arrives_but_not_in_quiet_hours(tmp_
             delivery.pass_on(late, [NAME])
             await wake()
             for _ in range(11):
-                time.now += 5 * 60 * SECOND
+                time.shown += 5 * 60 * SECOND
                 await wake()
             assert sink.taken == ([] if is_quiet else [late.id])
             for _ in range(5):
-                time.now += 5 * 60 * SECOND
+                time.shown += 5 * 60 * SECOND
                 await wake()
             assert sink.taken == [late.id]
 
@@ -115,6 +132,6 @@ async def test_a_late_feed_that_is_refused_holds_up_nothing(tmp_path: Path) -> N
             delivery.pass_on(late, [NAME])
             await wake()
             say(store, [told(0)])
-            time.now += 60 * SECOND
+            time.shown += 60 * SECOND
             await wake()
             assert sink.taken == [told(0).id]

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 HOUR = 3_600
 STORIES = 10
-BEGINS = datetime.fromtimestamp(Time().now / SECOND, UTC)
+BEGINS = datetime.fromtimestamp(Time().now() / SECOND, UTC)
 NIGHT = Quiet(start=(BEGINS + timedelta(minutes=30)).time(), end=BEGINS.time(), zone="UTC")
 
 

@@ -30,7 +30,7 @@ async def test_an_alert_survives_every_obstacle_and_no_token_is_kept(tmp_path: P
     with http_server(answer) as server, Store.open(tmp_path / "store.db", time) as store:
         say(store, [told(0)])
         settings = {"url": f"{server.url}/hook/t0k3n", "secret": "long enough for a test"}
-        sink = WebhookSink(WebhookSettings.model_validate(settings), clock=lambda: time.now / 1e9)
+        sink = WebhookSink(WebhookSettings.model_validate(settings), clock=lambda: time.shown / 1e9)
         errors: list[str] = []
 
         def look() -> bool:

@@ -9,6 +9,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, Protocol
 
+from scanner.backoff import Pauses
 from scanner.delivery import Dispatcher
 from scanner.events import event_id
 from scanner.ports import DeliveryRefusedError
@@ -30,23 +31,29 @@ NAME = "there"
 class Time:
     """A clock that moves only when someone sleeps, and then at once."""
 
-    now: int = BAR_CLOSE
+    shown: int = BAR_CLOSE
     slept: list[float] = field(default_factory=list)
     after: Callable[[], None] = lambda: None
 
     def __call__(self) -> int:
-        return self.now
+        return self.shown
+
+    def now(self) -> int:
+        return self.shown
+
+    def wall_time(self, moment: int) -> float:
+        return moment / SECOND
 
     async def sleep(self, seconds: float) -> None:
         assert seconds > 0
         self.slept.append(seconds)
-        self.now += round(seconds * SECOND)
+        self.shown += round(seconds * SECOND)
         self.after()
         await asyncio.sleep(0)
 
     @property
     def passed(self) -> float:
-        return (self.now - BAR_CLOSE) / SECOND
+        return (self.shown - BAR_CLOSE) / SECOND
 
 
 class Passing(Protocol):
@@ -156,7 +163,7 @@ async def deliver(
     time.after = look
     # Threads would let the time of one sink pass while another still waits for the store.
     asyncio.get_running_loop().set_default_executor(AtOnce())
-    delivery = Dispatcher(store, sinks, clock=time, sleep=time.sleep, **{"random": lambda: 0.5} | options)
+    delivery = Dispatcher(store, sinks, clock=time, **{"pauses": Pauses(lambda: 0.5)} | options)
     async with asyncio.timeout(20):
         await delivery.run(stop)
     assert time.passed <= horizon

@@ -161,7 +161,7 @@ async def day(
     station, stop = Station(known, store, feeds, clock=time, on_event=told.append, **usual), asyncio.Event()
     running = asyncio.create_task(station.run(stop))
     try:
-        async with asyncio.timeout(20):
+        async with asyncio.timeout(60):  # the first station of a fresh machine compiles
             await station.watching.wait()
         yield Day(station, time, told)
     finally:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from scanner.backoff import Pauses
 from scanner.delivery import Dispatcher
 from scanner.ports import Answer, DeliveryError, FeedLimits, FeedTroubleError
 from scanner.service.changes.restating import as_sent
@@ -94,7 +95,7 @@ async def test_a_full_disk_costs_no_bar_and_no_word(tmp_path: Path, time: DayTim
 
 async def test_a_full_disk_is_reported_once_even_so(tmp_path: Path, time: DayTime, store: Store) -> None:
     sink = PlannedSink(time, start_troubles=[DeliveryError("nobody is there")])
-    delivery = Dispatcher(store, {"archive": sink}, clock=time.now, sleep=time.sleep, random=lambda: 0.5)
+    delivery = Dispatcher(store, {"archive": sink}, clock=time, pauses=Pauses(lambda: 0.5))
     async with day(settings(tmp_path), store, {"tape": Tape(time)}, time, delivery=delivery) as on:
         await on.bars(1)
         fill_the_disk(store)
@@ -135,7 +136,7 @@ async def test_a_damaged_outbox_ends_the_watching_since_nothing_would_arrive_any
         file.write(b"\xff" * size)
     with Store.open(path, time.now) as store:
         sinks = {"archive": PlannedSink(time)}
-        delivery = Dispatcher(store, sinks, clock=time.now, sleep=time.sleep, random=lambda: 0.5)
+        delivery = Dispatcher(store, sinks, clock=time, pauses=Pauses(lambda: 0.5))
         with pytest.raises(
             StoreDamagedError, match=r"damaged\.db: the file is damaged .* put a copy of it in its place"
         ):

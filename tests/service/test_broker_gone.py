@@ -12,6 +12,7 @@ import pytest
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from scanner.backoff import Pauses
 from scanner.clocks import PacedClock
 from scanner.delivery import Dispatcher
 from scanner.service.station import Station
@@ -190,9 +191,8 @@ async def test_alerts_for_a_broker_that_is_gone_wait_and_arrive_once(
         delivery = Dispatcher(
             store,
             {"archive": sink_for(broker.port)},
-            clock=later.now,
-            sleep=later.sleep,
-            random=lambda: 0.5,
+            clock=later,
+            pauses=Pauses(lambda: 0.5),
             stale_after=10**6,
             tell=sentences.append,
         )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import aiomqtt
 
+from scanner.backoff import Pauses
 from scanner.clocks import PacedClock
 from scanner.delivery import Dispatcher
 from scanner.store import Store
@@ -43,9 +44,8 @@ async def test_two_stations_with_a_part_each_publish_everything_once(tmp_path: P
                 delivery = Dispatcher(
                     stores[-1],
                     {"archive": sink_for(broker.port, station=name)},
-                    clock=later.now,
-                    sleep=later.sleep,
-                    random=lambda: 0.5,
+                    clock=later,
+                    pauses=Pauses(lambda: 0.5),
                     stale_after=10**6,
                 )
                 watched = watching(folder, stores[-1], tapes[-1], clock, known, delivery=delivery)

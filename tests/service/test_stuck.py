@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from scanner.backoff import Pauses
 from scanner.delivery import Dispatcher
 from scanner.service.station import Station
 from scanner.store import Store
@@ -36,9 +37,7 @@ async def test_a_disk_that_does_not_answer_is_reported_and_delays_no_stop(
     time, arrived, stop = DayTime(), asyncio.Event(), asyncio.Event()
     sink = PlannedSink(time)
     store = Store.open(tmp_path / "kept.db", time.now, patience=0.05)
-    delivery = Dispatcher(
-        store, {"archive": sink}, clock=time.now, sleep=time.sleep, random=lambda: 0.5, store_within=0.1
-    )
+    delivery = Dispatcher(store, {"archive": sink}, clock=time, pauses=Pauses(lambda: 0.5), store_within=0.1)
     station = Station(
         settings(tmp_path),
         store,

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from random import Random
 from typing import TYPE_CHECKING, Any, Self
 
-from scanner.delivery.sink_delivery import CHECK_SECONDS
 from tests.worlds.disk import TROUBLES, copied, synced
 from tests.worlds.exchange import BEGIN, SECOND
 from tests.worlds.loop import KilledError
@@ -159,10 +158,6 @@ class Fate:
     async def sleep(self, seconds: float) -> None:
         """Wait."""
         await asyncio.sleep(seconds)
-
-    async def rest(self, seconds: float) -> None:
-        """Wait as the delivery to a sink does, but check less often for changes by other programs: there are none."""
-        await asyncio.sleep(seconds if seconds < CHECK_SECONDS else 4 * seconds)
 
     async def until(self, passed: float) -> None:
         """Wait for some seconds of the world."""

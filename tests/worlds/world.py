@@ -5,10 +5,13 @@ from __future__ import annotations
 import asyncio
 import gc
 from contextlib import suppress
+from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
+from scanner.backoff import Pauses
 from scanner.delivery import Dispatcher
+from scanner.delivery.sink_delivery import CHECK_SECONDS
 from scanner.service.station import Station
 from scanner.store import Store, StoreTroubleError
 from scanner.store.upkeep.maintenance import compact
@@ -69,6 +72,25 @@ class Parts:
     def delivery(self, *parts: Any, **more: Any) -> Dispatcher:  # noqa: ANN401 - those of Delivery
         """Make the delivery."""
         return Dispatcher(*parts, **more)
+
+
+@dataclass
+class DeliveryClock:
+    """The clock of a world's deliveries, which look less often for changes by other programs: there are none."""
+
+    world: World
+
+    def now(self) -> int:
+        """Give what the clock shows."""
+        return self.world.now()
+
+    def wall_time(self, moment: int) -> float:
+        """Give a moment in seconds."""
+        return self.world.wall_time(moment)
+
+    async def sleep(self, seconds: float) -> None:
+        """Wait."""
+        await self.world.sleep(seconds if seconds < CHECK_SECONDS else 4 * seconds)
 
 
 class World(Fate):
@@ -168,7 +190,7 @@ class World(Fate):
         }
         chance = self.plan.chance(f"pauses {self.life}").random
         delivery = self.parts.delivery(
-            store, sinks, clock=self.now, sleep=self.rest, random=chance, stale_after=STALE_AFTER
+            store, sinks, clock=DeliveryClock(self), pauses=Pauses(chance), stale_after=STALE_AFTER
         )
         station = self.parts.station(
             self.listed.settings(), store, {"exchange": feed}, clock=self, delivery=delivery, chance=chance

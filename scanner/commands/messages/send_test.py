@@ -9,6 +9,8 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
+from scanner.backoff import Pauses
+from scanner.clocks import WallClock
 from scanner.commands import output
 from scanner.commands.messages.example import example
 from scanner.commands.trouble import DONE, FAILED, UNUSABLE, UsageError
@@ -72,9 +74,8 @@ async def _send(sinks: Mapping[str, Sink], sent: Example, zone: str) -> dict[str
         delivery = Dispatcher(
             store,
             sinks,
-            clock=time.time_ns,
-            sleep=asyncio.sleep,
-            random=random.random,
+            clock=WallClock(),
+            pauses=Pauses(random.random),
             picture=lambda _: _drawn(sent, zone),
         )
         stop = asyncio.Event()

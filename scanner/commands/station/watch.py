@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 import structlog
 
+from scanner.backoff import Pauses
 from scanner.clocks import SECOND, WallClock
 from scanner.commands.journal.decide_by_message import DecisionsByMessage
 from scanner.commands.messages.notes import notes_of
@@ -156,9 +157,8 @@ async def _watch(
     delivery = Dispatcher(
         store,
         sinks,
-        clock=clock.now,
-        sleep=clock.sleep,
-        random=random.random,
+        clock=clock,
+        pauses=Pauses(random.random),
         picture=lambda event: event_chart(station.settings, store, event),
         notes=lambda event: notes_of(event, store, risk, record),
         quiet=settings.quiet,

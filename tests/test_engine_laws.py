@@ -15,11 +15,14 @@ from hypothesis import strategies as st
 
 from scanner.analysis.fits import fits_at
 from scanner.analysis.places import around
-from scanner.event_data import StoryData
+from scanner.analysis.pool import FEW
+from scanner.analysis.rules import Rules
+from scanner.event_data import NOT_JUDGED, StoryData
 from scanner.events import KINDS, rfc3339
 from scanner.market.bars import Bars
 from scanner.service.resuming import restore_engines, state_of, windows_of
 from scanner.trade.following import Follow
+from scanner.trade.surroundings import Surroundings
 from tests.effort import EFFORT
 from tests.laws import DAY, START, all_setups, bars_of, engine, said, told_ahead
 from tests.outside.random_tapes import tape as plain_tape
@@ -111,6 +114,24 @@ def test_any_cutting_of_the_bars_says_the_same_byte_for_byte(seed: int, cuts: li
 def test_bar_by_bar_says_the_same_as_all_at_once(seed: int) -> None:
     bars = bars_of(tape(seed))
     assert as_json(said(bars, range(1, len(bars)))) == as_json(said(bars))
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"rules": Rules(volatility_length=300)},
+        {"surroundings": Surroundings(liquid_bars=60, min_turnover=1.0)},
+    ],
+    ids=["volatility", "turnover"],
+)
+def test_the_small_windows_of_a_station_hold_all_that_surroundings_look_back_at(changes: dict[str, Any]) -> None:
+    bars, book = bars_of(tape(0)), replace(all_setups(), **changes)
+    station = engine(rulebook=book, room=FEW)
+    one_by_one = [event for index in range(len(bars)) for event in station.push(bars[index : index + 1])]
+    found = setups(one_by_one)
+    assert any(event.data["surroundings"]["volatility"]["measured"] for event in found)
+    assert not any(event.data["surroundings"]["liquid"]["text"].startswith(NOT_JUDGED) for event in found)
+    assert as_json(one_by_one) == as_json(engine(rulebook=book).push(bars))
 
 
 @LINES

@@ -125,6 +125,7 @@ class Rules(ConfigTable):
             self.slow_average + self.looks_back,
             self.place_span + self.swing_strength,
             self.obstacle_span + self.obstacle_strength,
+            self.volatility_length,
             self.turn_window,
             self.plain_turn_window,
             self.usual_body_length + BARS_OF_A_SETUP,

@@ -25,6 +25,7 @@ def test_the_record_holds_every_number_and_the_place_of_every_choice() -> None:
         ({"average_away_bars": 120}, 330, 129),
         ({"average_rise": 90}, 291, 90),
         ({"volume_length": 100}, 300, 99),
+        ({"volatility_length": 300}, 301, 29),
         ({"turn_window": 400}, 401, 29),
         ({"plain_turn_window": 400}, 401, 29),
         ({"place_span": 500}, 504, 29),

@@ -120,12 +120,12 @@ def test_bar_by_bar_says_the_same_as_all_at_once(seed: int) -> None:
     "changes",
     [
         {"rules": Rules(volatility_length=300)},
-        {"surroundings": Surroundings(liquid_bars=60, min_turnover=1.0)},
+        {"surroundings": Surroundings(liquid_bars=90, min_turnover=1.0)},
     ],
     ids=["volatility", "turnover"],
 )
 def test_the_small_windows_of_a_station_hold_all_that_surroundings_look_back_at(changes: dict[str, Any]) -> None:
-    bars, book = bars_of(tape(0)), replace(all_setups(), **changes)
+    bars, book = bars_of(tape(2)), replace(all_setups(), **changes)
     station = engine(rulebook=book, room=FEW)
     one_by_one = [event for index in range(len(bars)) for event in station.push(bars[index : index + 1])]
     found = setups(one_by_one)
@@ -301,6 +301,16 @@ def test_a_price_beyond_reason_ends_in_answers_on_any_grid(spike: float, step: s
         watcher.push(bars[index : index + 9])
         judged += len(watcher.judge_last())
     assert judged > 1_000
+
+
+def test_a_volume_that_is_always_zero_is_none_at_all() -> None:
+    def evidence(volume: float) -> list[tuple[Any, ...]]:
+        rows = [(*row[:4], volume) for row in tape(4)]
+        told = [event.data for event in setups(said(bars_of(rows)))]
+        return [(data["evidence"], data["evidence_points"], data["evidence_total"]) for data in told]
+
+    assert len(evidence(0.0)) > 20
+    assert evidence(0.0) == evidence(float("nan"))
 
 
 def test_the_first_bars_have_no_usual_volume_whatever_was_in_memory() -> None:

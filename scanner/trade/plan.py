@@ -74,7 +74,7 @@ def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account, *
         "average": f"close is {over} the {rules.fast_average}-bar average already"
         if isnan(planned[PRICE + STYLES.index("average")])
         else f"open after the first close {over} the {rules.fast_average}-bar average, estimated at that average; "
-        f"void if it opens more than {_four_digits(rules.gap_limit * facts.atr)} {over} that close, "
+        f"void if it opens more than {_four_digits(rules.gap_limit * facts.atr)} {over} the close before it, "
         "or at the stop or beyond",
         "stop": f"{_four_digits(float(margin))} beyond {facts.base_text}",
     }

@@ -108,7 +108,13 @@ class Rules(ConfigTable):
             )
         if self.macd_fast >= self.macd_slow:
             raise ValueError(f"macd_fast ({self.macd_fast}) must be shorter than macd_slow ({self.macd_slow})")
-        ready = max(self.slow_average, self.macd_slow + self.macd_signal, self.usual_body_length + BARS_OF_A_SETUP)
+        ready = max(
+            self.slow_average,
+            self.macd_slow + self.macd_signal,
+            self.exponential_average,
+            self.usual_body_length + BARS_OF_A_SETUP,
+            self.atr_length + BARS_OF_A_SETUP,
+        )
         if self.warm_up < ready:
             raise ValueError(f"warm_up ({self.warm_up}) must be at least {ready}, when the last indicator is ready")
         return self

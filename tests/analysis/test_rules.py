@@ -40,6 +40,8 @@ def test_enough_bars_are_kept_for_all_that_looks_back(numbers: dict[str, int], h
     ("numbers", "problem"),
     [
         ({"obstacle_strength": 2}, r"swing_strength \(3\) must not exceed obstacle_strength \(2\)"),
+        ({"atr_length": 248}, r"warm_up \(250\) must be at least 251, when the last indicator is ready"),
+        ({"exponential_average": 251}, r"warm_up \(250\) must be at least 251, when the last indicator is ready"),
         ({"line_slope_min": 0.4}, r"line_slope_min \(0.4\) must not exceed line_slope_max \(0.35\)"),
     ],
 )

@@ -247,11 +247,10 @@ def places_of(found: NDArray[Any], none: Place | str | None = None) -> list[Any]
 def _warnings(weighed: Weighed, number: int, made: plan.Plan) -> list[str]:
     """Name the dangers of the entry that is followed, and of its size."""
     case = weighed.case(number)
-    style = case.rulebook.rules.entry_style
-    entry, risk = made.entries[style]["price"], made.entries[style]["risk"]
+    chosen = made.entries[made.style]
+    entry, risk, size = chosen["price"], chosen["risk"], chosen["size"]
     if entry is None or risk is None:
         return []
-    size = made.entries[style]["size"]
     amount = None if size is None else Decimal(size)
     turnover = weighed.looked.daily_turnover(number) if amount else None
     return size_warnings(case.account, case.instrument, Decimal(entry), Decimal(risk), amount, turnover)

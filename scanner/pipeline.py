@@ -105,7 +105,7 @@ class Pools:
         if known is None:
             key = (rulebook, id(timetable))  # a calendar and timeframe have only one timetable
             if key not in self._pools:
-                self._pools[key] = Pool(rulebook.rules, rulebook.setups, timetable, self._room)
+                self._pools[key] = rulebook.pool(timetable, self._room)
             known = self._known[id(rulebook), id(timetable)] = rulebook, self._pools[key]
         return known[1]
 
@@ -137,7 +137,7 @@ class Pipeline:
         rulebook, lanes = inputs.rulebook, list[Lane]()
         for timeframe in sorted(inputs.timeframes, reverse=True):
             timetable = timetable_of(inputs.calendar, timeframe)
-            pool = Pool(rulebook.rules, rulebook.setups, timetable) if pools is None else pools.of(rulebook, timetable)
+            pool = rulebook.pool(timetable) if pools is None else pools.of(rulebook, timetable)
             coarser = lanes[-1].engine if lanes else None
             engine = SeriesEngine(
                 self.instrument, timetable, rulebook, inputs.account, coarser=coarser, dates=inputs.dates, pool=pool

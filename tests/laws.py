@@ -10,7 +10,7 @@ import numpy as np
 
 from scanner.analysis.door.known_setups import known
 from scanner.analysis.door.setup import Chosen
-from scanner.analysis.pool import MANY, Pool
+from scanner.analysis.pool import MANY
 from scanner.analysis.rules import Rules
 from scanner.engine.series_engine import SeriesEngine
 from scanner.market.bars import Bars
@@ -77,8 +77,7 @@ def engine(step: str = "0.01", rulebook: Rulebook | None = None, room: int = MAN
     instrument = Instrument("GANNET", PriceSteps.fixed(Decimal(step)), currency="EUR")
     account = Account(equity=Decimal(50_000), currency="EUR")
     rulebook, table = rulebook or all_setups(), timetable(calendar="24/7")
-    pool = Pool(rulebook.rules, rulebook.setups, table, room)
-    return SeriesEngine(instrument, table, rulebook, account, pool=pool)
+    return SeriesEngine(instrument, table, rulebook, account, pool=rulebook.pool(table, room))
 
 
 def said(bars: Bars, cuts: Sequence[int] = (), step: str = "0.01") -> list[Event]:

@@ -173,7 +173,7 @@ def test_explain_says_what_the_next_bar_must_do(tmp_path: Path) -> None:
 
 def test_a_sum_of_money_has_a_currency_or_says_that_it_has_none(tmp_path: Path) -> None:
     words = ("explain", SP500, "--time-format", INDEX_TIME_FORMAT, "--at", "2009-03-12", "--equity", "50000")
-    assert "size      risk limit 500.00 USD, " in closewatch(*words, "--currency", "usd").out
+    assert ": risk limit 500.00 USD, " in closewatch(*words, "--currency", "usd").out
     assert "in the currency of the equity, which is not given and taken to be that of the prices" in " ".join(
         closewatch(*words).out.split()
     )

@@ -15,11 +15,14 @@ from hypothesis import strategies as st
 
 from scanner.analysis.fits import fits_at
 from scanner.analysis.places import around
-from scanner.event_data import StoryData
+from scanner.analysis.pool import FEW
+from scanner.analysis.rules import Rules
+from scanner.event_data import NOT_JUDGED, StoryData
 from scanner.events import KINDS, rfc3339
 from scanner.market.bars import Bars
 from scanner.service.resuming import restore_engines, state_of, windows_of
 from scanner.trade.following import Follow
+from scanner.trade.surroundings import Surroundings
 from tests.effort import EFFORT
 from tests.laws import DAY, START, all_setups, bars_of, engine, said, told_ahead
 from tests.outside.random_tapes import tape as plain_tape
@@ -111,6 +114,24 @@ def test_any_cutting_of_the_bars_says_the_same_byte_for_byte(seed: int, cuts: li
 def test_bar_by_bar_says_the_same_as_all_at_once(seed: int) -> None:
     bars = bars_of(tape(seed))
     assert as_json(said(bars, range(1, len(bars)))) == as_json(said(bars))
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"rules": Rules(volatility_length=300)},
+        {"surroundings": Surroundings(liquid_bars=90, min_turnover=1.0)},
+    ],
+    ids=["volatility", "turnover"],
+)
+def test_the_small_windows_of_a_station_hold_all_that_surroundings_look_back_at(changes: dict[str, Any]) -> None:
+    bars, book = bars_of(tape(2)), replace(all_setups(), **changes)
+    station = engine(rulebook=book, room=FEW)
+    one_by_one = [event for index in range(len(bars)) for event in station.push(bars[index : index + 1])]
+    found = setups(one_by_one)
+    assert any(event.data["surroundings"]["volatility"]["measured"] for event in found)
+    assert not any(event.data["surroundings"]["liquid"]["text"].startswith(NOT_JUDGED) for event in found)
+    assert as_json(one_by_one) == as_json(engine(rulebook=book).push(bars))
 
 
 @LINES
@@ -280,6 +301,16 @@ def test_a_price_beyond_reason_ends_in_answers_on_any_grid(spike: float, step: s
         watcher.push(bars[index : index + 9])
         judged += len(watcher.judge_last())
     assert judged > 1_000
+
+
+def test_a_volume_that_is_always_zero_is_none_at_all() -> None:
+    def evidence(volume: float) -> list[tuple[Any, ...]]:
+        rows = [(*row[:4], volume) for row in tape(4)]
+        told = [event.data for event in setups(said(bars_of(rows)))]
+        return [(data["evidence"], data["evidence_points"], data["evidence_total"]) for data in told]
+
+    assert len(evidence(0.0)) > 20
+    assert evidence(0.0) == evidence(float("nan"))
 
 
 def test_the_first_bars_have_no_usual_volume_whatever_was_in_memory() -> None:

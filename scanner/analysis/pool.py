@@ -69,9 +69,12 @@ class Stop:
     jumps: list[tuple[int, int]]
 
 
-def windows(rules: Rules, setups: Sequence[Chosen]) -> tuple[int, int]:
-    """Give how many bars of ``columns`` and of ``deep`` are always kept: as far as rules and setups look back."""
-    lengths = [1 + rules.looks_back, rules.usual_body_length, rules.atr_length]
+def windows(rules: Rules, setups: Sequence[Chosen], least: int) -> tuple[int, int]:
+    """Give how many bars of ``columns`` and of ``deep`` are always kept: as far as rules and setups look back.
+
+    ``least`` is how many bars of ``columns`` others need.
+    """
+    lengths = [1 + rules.looks_back, rules.usual_body_length, rules.atr_length, least]
     kept = max([*lengths, *(1 + chosen.setup.looks_back for chosen in setups)])
     return kept, max(rules.history, kept)
 
@@ -85,13 +88,18 @@ class Pool:
     If setups are announced one bar ahead, ``before`` holds ``state`` as it was before the bars from ``start`` on.
     """
 
-    def __init__(self, rules: Rules, setups: Sequence[Chosen], timetable: Timetable, room: int = MANY) -> None:
-        """Start without series; ``room`` is how many bars one can take before its windows are moved."""
+    def __init__(
+        self, rules: Rules, setups: Sequence[Chosen], timetable: Timetable, room: int = MANY, least: int = 0
+    ) -> None:
+        """Start without series; ``room`` is how many bars one can take before its windows are moved.
+
+        ``least`` is that of ``windows``.
+        """
         self.rules = rules
         self.setups = tuple(setups)
         self.timetable = timetable
         self.room = room
-        self.kept, self.history = windows(rules, setups)
+        self.kept, self.history = windows(rules, setups, least)
         self.shift = self.history - self.kept
         self.numbers: list[NDArray[Any]] = [chosen.numbers.record() for chosen in self.setups]
         self.ahead = [

@@ -108,7 +108,13 @@ class Rules(ConfigTable):
             )
         if self.macd_fast >= self.macd_slow:
             raise ValueError(f"macd_fast ({self.macd_fast}) must be shorter than macd_slow ({self.macd_slow})")
-        ready = max(self.slow_average, self.macd_slow + self.macd_signal, self.usual_body_length + BARS_OF_A_SETUP)
+        ready = max(
+            self.slow_average,
+            self.macd_slow + self.macd_signal,
+            self.exponential_average,
+            self.usual_body_length + BARS_OF_A_SETUP,
+            self.atr_length + BARS_OF_A_SETUP,
+        )
         if self.warm_up < ready:
             raise ValueError(f"warm_up ({self.warm_up}) must be at least {ready}, when the last indicator is ready")
         return self
@@ -125,6 +131,7 @@ class Rules(ConfigTable):
             self.slow_average + self.looks_back,
             self.place_span + self.swing_strength,
             self.obstacle_span + self.obstacle_strength,
+            self.volatility_length,
             self.turn_window,
             self.plain_turn_window,
             self.usual_body_length + BARS_OF_A_SETUP,

@@ -17,7 +17,7 @@ import numpy as np
 from scanner.analysis.fits import fits_at, weighed_alone
 from scanner.analysis.indicators import kernel, spikes
 from scanner.analysis.places.around import look_around
-from scanner.analysis.pool import FEW, Pool
+from scanner.analysis.pool import FEW
 from scanner.clocks import MINUTE
 from scanner.compiling import is_kept
 from scanner.cycles import no_search_for_cycles
@@ -53,7 +53,7 @@ class Ready:
         self.instrument = Instrument("", PriceSteps.fixed(Decimal(1)))
         self.timetable = Timetable(calendar_named("none", "UTC"), Timeframe.named("1m"))
         self.rulebook = rulebook
-        self.pool = Pool(rulebook.rules, rulebook.setups, self.timetable, FEW)
+        self.pool = rulebook.pool(self.timetable, FEW)
         self.engine = SeriesEngine(self.instrument, self.timetable, rulebook, pool=self.pool)
 
     def bars(self) -> None:

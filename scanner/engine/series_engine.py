@@ -12,7 +12,6 @@ import numpy as np
 from scanner.analysis.columns import ATR, CLOSE, OPEN
 from scanner.analysis.fits import fits_at
 from scanner.analysis.indicators import spikes
-from scanner.analysis.pool import Pool
 from scanner.analysis.series import Series
 from scanner.engine.forming import forming
 from scanner.engine.leans import Leans
@@ -34,7 +33,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from scanner.analysis.fits import Fits
-    from scanner.analysis.pool import Stop
+    from scanner.analysis.pool import Pool, Stop
     from scanner.events import Event
     from scanner.follow.decision import Decision
     from scanner.follow.news import News
@@ -100,7 +99,7 @@ class SeriesEngine:
         self.coarser = coarser
         self.dates = dates
         self.grid = grid_of(instrument.steps)
-        self.series = Series(pool or Pool(self.rulebook.rules, self.rulebook.setups, timetable))
+        self.series = Series(pool or self.rulebook.pool(timetable))
         self.leans = Leans(self.series)
         self.follower: Follower | None = None
         self.ends: Ends | None = None

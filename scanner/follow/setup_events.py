@@ -28,12 +28,11 @@ MOST_AHEAD = 1000
 def setup_event(found: Judgement, case: Case, alongside: list[str]) -> Event:
     """Make the event of a judged setup; ``alongside`` are the other setups at its bar."""
     instrument, timeframe = case.instrument, case.timetable.timeframe.name
-    style = case.rulebook.rules.entry_style
     kind: Kind = "setup.set_aside" if found.set_aside else "setup.qualified"
     plan = found.plan
     if plan is None:
         raise AssertionError("only a warm series has events of setups")
-    chosen = plan.entries[style]
+    style, chosen = plan.style, plan.entries[plan.style]
     within = min(case.rulebook.follow.max_wait, found.spoiled_after or NEVER)
     until = _valid_until(case.timetable, found.bar_close, style, within)
     data: SetupData = {

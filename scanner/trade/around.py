@@ -59,8 +59,7 @@ PARTS = range(15)
     NO_DATES,
     NO_DATE,
     ONE_BAR,
-    NO_ATR,
-) = range(18)
+) = range(17)
 """The verdict on a part: it fails, it holds, it is not wanted, or (from there on) why it cannot be judged."""
 
 IN_PARTS = np.array([TREND, COARSER, VOLATILITY, ROOM, COST, RANGE, SESSIONS, DATES, GAP, RISK_SIZE, len(PARTS)])
@@ -221,8 +220,6 @@ def look(
             said[ROOM] = NO_OBSTACLE if np.isnan(obstacle) else int(ahead >= wanted.min_room * risk - equal)
             measured[RISK_SIZE] = risk / market.units / atr if atr != 0.0 else np.nan
             said[RISK_SIZE] = int(risk / market.units <= wanted.max_risk * atr + tie)
-            if np.isnan(atr):
-                said[RISK_SIZE] = NO_ATR
 
         said[COST] = NO_COSTS if not market.costs_given else NO_RISK
         if market.costs_given and not np.isnan(risk):
@@ -270,8 +267,8 @@ def look(
         widest = 0.0
         for i in range(t + 2 - bars[k], t + 1):
             widest = max(widest, abs(series[OPEN, i] - series[CLOSE, i - 1]))
-        said[GAP] = ONE_BAR if bars[k] == 1 else NO_ATR
-        if bars[k] > 1 and not np.isnan(atr):
+        said[GAP] = ONE_BAR
+        if bars[k] > 1:
             measured[GAP] = widest / atr if atr != 0.0 else np.nan
             said[GAP] = int(widest <= wanted.pause_gap * atr + tie)
 

@@ -44,8 +44,9 @@ class Facts(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """The levels and the reasons for them."""
+    """The levels and the reasons for them; ``style`` is that of the entry that is followed."""
 
+    style: EntryStyle
     levels: Levels
     level_reasons: dict[str, str]
     entries: dict[str, Entry]
@@ -73,7 +74,7 @@ def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account, *
         "average": f"close is {over} the {rules.fast_average}-bar average already"
         if isnan(planned[PRICE + STYLES.index("average")])
         else f"open after the first close {over} the {rules.fast_average}-bar average, estimated at that average; "
-        f"void if it opens more than {_four_digits(rules.gap_limit * facts.atr)} {over} that close, "
+        f"void if it opens more than {_four_digits(rules.gap_limit * facts.atr)} {over} the close before it, "
         "or at the stop or beyond",
         "stop": f"{_four_digits(float(margin))} beyond {facts.base_text}",
     }
@@ -95,7 +96,7 @@ def make(facts: Facts, rules: Rules, instrument: Instrument, account: Account, *
         if planned[BEYOND_SLOW]
         else {"style": "quick", "reason": f"close is not {over} the {rules.slow_average}-bar average"}
     )
-    return Plan(told, reasons | {"obstacle": chosen["obstacle_text"]}, entries, exit_plan)
+    return Plan(rules.entry_style, told, reasons | {"obstacle": chosen["obstacle_text"]}, entries, exit_plan)
 
 
 def _four_digits(distance: float) -> str:

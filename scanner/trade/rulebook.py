@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 from scanner.analysis.door.known_setups import by_default
 from scanner.analysis.door.setup import Chosen  # noqa: TC001 - the dataclass reads its own annotations
-from scanner.analysis.pool import windows
+from scanner.analysis.pool import MANY, Pool, windows
 from scanner.analysis.rules import Rules
 from scanner.trade.following import Follow
 from scanner.trade.surroundings import Surroundings
+
+if TYPE_CHECKING:
+    from scanner.market.sessions.timetables import Timetable
 
 
 @dataclass(frozen=True)
@@ -25,7 +29,11 @@ class Rulebook:
     @property
     def history(self) -> int:
         """The number of closed bars needed before the next one."""
-        return windows(self.rules, self.setups)[1]
+        return windows(self.rules, self.setups, self.surroundings.liquid_bars)[1]
+
+    def pool(self, timetable: Timetable, room: int = MANY) -> Pool:
+        """Make a pool of series under these rules; ``room`` as there."""
+        return Pool(self.rules, self.setups, timetable, room, self.surroundings.liquid_bars)
 
     @cached_property  # since thousands of instruments share a rulebook
     def told(self) -> str:

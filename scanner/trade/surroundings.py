@@ -92,7 +92,6 @@ REASONS: Mapping[int, str] = {
     around.NO_DATES: "no dates are known",
     around.NO_DATE: "none of the dates given concerns it",
     around.ONE_BAR: "a setup of one bar has no opening within",
-    around.NO_ATR: "too few bars so far for an ATR",
 }
 """Why a part cannot be judged."""
 

@@ -29,8 +29,8 @@ def some_rules(draw: st.DrawFn) -> Rules:
         fast_average=fast,
         slow_average=fast + draw(LENGTHS),
         usual_body_length=draw(st.integers(1, 120)),
-        exponential_average=draw(st.integers(1, 400)),
-        atr_length=draw(st.integers(1, 300)),
+        exponential_average=draw(st.integers(1, 250)),
+        atr_length=draw(st.integers(1, 247)),
         hold_atr=draw(st.sampled_from((0.5, 2.0, 1e300))),
     )
 

@@ -25,6 +25,7 @@ def test_the_record_holds_every_number_and_the_place_of_every_choice() -> None:
         ({"average_away_bars": 120}, 330, 129),
         ({"average_rise": 90}, 291, 90),
         ({"volume_length": 100}, 300, 99),
+        ({"volatility_length": 300}, 301, 29),
         ({"turn_window": 400}, 401, 29),
         ({"plain_turn_window": 400}, 401, 29),
         ({"place_span": 500}, 504, 29),
@@ -39,6 +40,8 @@ def test_enough_bars_are_kept_for_all_that_looks_back(numbers: dict[str, int], h
     ("numbers", "problem"),
     [
         ({"obstacle_strength": 2}, r"swing_strength \(3\) must not exceed obstacle_strength \(2\)"),
+        ({"atr_length": 248}, r"warm_up \(250\) must be at least 251, when the last indicator is ready"),
+        ({"exponential_average": 251}, r"warm_up \(250\) must be at least 251, when the last indicator is ready"),
         ({"line_slope_min": 0.4}, r"line_slope_min \(0.4\) must not exceed line_slope_max \(0.35\)"),
     ],
 )

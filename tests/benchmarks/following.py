@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow.parquet
 
-from scanner.analysis.pool import FEW, Pool
+from scanner.analysis.pool import FEW
 from scanner.analysis.rules import Rules
 from scanner.cycles import no_search_for_cycles
 from scanner.engine.series_engine import SeriesEngine
@@ -93,7 +93,7 @@ def time_following(measures: Measures, scale: int) -> None:
 
 def time_close(instrument: Instrument, rulebook: Rulebook, number: int, *, stories: bool) -> float:
     """Give the seconds for a close of many series, with or without a position open in each."""
-    pool = Pool(rulebook.rules, rulebook.setups, timetable("1m"), FEW)
+    pool = rulebook.pool(timetable("1m"), FEW)
     pool.reserve(number)
     engines = [SeriesEngine(instrument, timetable("1m"), rulebook, pool=pool) for _ in range(number)]
     bars = random_walk(300 + FEW)

@@ -12,6 +12,7 @@ from scanner.commands.recorded import explain
 from scanner.commands.recorded.one_bar import Recorded
 from scanner.commands.trouble import UsageError
 from scanner.configuration.model import settings
+from scanner.present.glance.acting import sized
 from scanner.replays.recordings import Reading
 from scanner.store import Batch, Said, Store
 from scanner.wording.cautions import SHORT
@@ -46,7 +47,7 @@ def explained(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> Callable[[s
 
 def setup_at(folder: Path, at: str) -> Event:
     known = settings.load(folder / "station.toml")
-    reading = Reading(timeframes=("1h",), settings=known, rulebook=known.rulebook_of())
+    reading = Reading(timeframes=("1h",), settings=known, rulebook=known.rulebook_of(), account=known.account)
     asked = Recorded.read(WHELKCHIT, reading, at, None).at(at, reading.tz)
     return next(event for event in asked.said if event.time == asked.bars.close_time[asked.index])
 
@@ -77,6 +78,28 @@ def test_a_timeframe_that_is_named_is_judged_by_the_coarser_ones_that_are_follow
     long, short, *as_named = [line for line in capsys.readouterr().out.splitlines() if line.startswith("coarser")]
     assert "the last 1h bar is mixed" in long
     assert as_named == [long, short]
+
+
+def test_it_gives_the_sizes_dangers_and_spoilers_that_the_alert_gives(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    account = '[account]\nequity = 50000\ncurrency = "EUR"\n[rules]\nentry_style = "early"\n'
+    instrument = '[instruments.WHELKCHIT]\ncurrency = "EUR"\ncosts = { spread = "5" }\n'
+    (tmp_path / "station.toml").write_text(STATION + account + instrument)
+    known = settings.load(tmp_path / "station.toml")
+    reading = Reading(timeframes=("1h",), settings=known, rulebook=known.rulebook_of(), account=known.account)
+    explain.run(WHELKCHIT, reading, SETUP_BAR, None)
+    told = capsys.readouterr().out.splitlines()
+    data = setup_at(tmp_path, SETUP_BAR).data
+    reasons = [entry["size_reason"] for entry in data["entries"].values()]
+    assert len(set(reasons)) == len(reasons)
+    lines = [
+        f"{style:9} size {sized(entry['size'])}: {entry['size_reason']}" for style, entry in data["entries"].items()
+    ]
+    assert data["warnings"]
+    lines += [f"caution   {warning}" for warning in data["warnings"]]
+    lines += ["followed  early", f"spoiled   {data['spoiled_by']}"]
+    assert [line for line in lines if line not in told] == []
 
 
 def test_a_day_means_all_bars_that_closed_on_it(explained: Callable[[str], list[str]]) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from scanner.analysis.pool import FEW, Pool
+from scanner.analysis.pool import FEW
 from scanner.engine.series_engine import SeriesEngine
 from scanner.engine.together import push_together
 from scanner.follow.stories import NO_RECORDS
@@ -51,7 +51,7 @@ def planted(chance: Market, book: Rulebook, push: float) -> dict[str, Bars]:
 
 def _engines(count: int, book: Rulebook) -> list[SeriesEngine]:
     timetable = Timetable(calendar_named("none"), Timeframe.named("1d"))
-    pool = Pool(book.rules, book.setups, timetable, FEW)
+    pool = book.pool(timetable, FEW)
     steps = PriceSteps.fixed(Decimal("0.01"))
     engines = [SeriesEngine(Instrument(f"C{number:02}", steps), timetable, book, pool=pool) for number in range(count)]
     for engine in engines:

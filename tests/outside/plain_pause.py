@@ -162,9 +162,9 @@ def evidence(tape: Tape, t: int, places: Places, rules: Rules) -> dict[str, Meas
 
 
 def volume_of(bars: Sequence[Bar]) -> Measured:
-    """Compare the last bar's volume with the mean of these bars; not counted if a bar has no volume."""
+    """Compare the last bar's volume with the mean of these bars; not counted if a bar has no volume, or none but 0."""
     volumes = [bar.volume for bar in bars if bar.volume is not None]
-    if len(volumes) < len(bars):
+    if len(volumes) < len(bars) or not any(volumes):
         return Measured(None, None)
     last, mean = volumes[-1], sum(volumes, Decimal(0)) / len(volumes)
     return Measured(ratio(last, mean), above(last, mean, hair(mean)))

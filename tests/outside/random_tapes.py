@@ -306,11 +306,11 @@ class Comb(Maker):
 
 
 def volumes_of(random: Random, bars: list[Ticks]) -> list[float]:
-    """Invent volumes: none, constant, or changing with some missing or zero."""
-    kind = random.choice(("none", "same", "whole", "whole", "broken", "holes"))
+    """Invent volumes: none, constant, always zero, or changing with some missing or zero."""
+    kind = random.choice(("none", "same", "whole", "zero", "broken", "holes"))
     volumes: list[float] = []
     for open_, high, low, close in bars:
-        volume = {"none": math.nan, "same": 700.0, "broken": round(random.uniform(0, 90), 3)}.get(
+        volume = {"none": math.nan, "same": 700.0, "zero": 0.0, "broken": round(random.uniform(0, 90), 3)}.get(
             kind, float(random.randint(50, 5000) + 10 * abs(close - open_))
         )
         if kind == "holes" and random.random() < 0.02:

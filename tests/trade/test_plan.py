@@ -169,7 +169,7 @@ def test_below_the_fast_average_there_is_a_third_entry_and_below_the_slow_one_th
     assert (made.levels["average"], average["risk"]) == ("4013.50", "9.50")
     assert average["reason"] == (
         "open after the first close above the 50-bar average, estimated at that average; "
-        "void if it opens more than 4.05 above that close, or at the stop or beyond"
+        "void if it opens more than 4.05 above the close before it, or at the stop or beyond"
     )
     assert (average["obstacle"], average["being_broken"]) == ("4030.50", ["4013.25 50-bar average"])
     assert made.entries["break"]["obstacle"] == "4013.25"

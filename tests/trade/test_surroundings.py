@@ -313,10 +313,6 @@ def test_what_cannot_be_judged_says_so_and_holds() -> None:
     assert reasons["dates"] == "no dates are known"
     assert reasons["gap"] == "a setup of one bar has no opening within"
     assert reasons["volatility"].startswith("too few bars")
-    early = judge(scene(series=blank), Surroundings())
-    assert early["gap"]["text"] == early["risk_size"]["text"] == "not judged: too few bars so far for an ATR"
-    assert early["gap"]["verdict"]
-    assert early["risk_size"]["verdict"]
     assert judged("coarser", scene(lean=None))["text"] == "not judged: too few 1d bars so far"
     assert judged("room", scene())["text"] == "not judged: no obstacle ahead"
     assert judged("cost", scene(risk=None))["text"] == "not judged: the entry has no R"

@@ -95,7 +95,7 @@ def _mean_volume(series: Floats, t: int, rules: Any) -> float:
     total = 0.0
     for i in range(first, t + 1):
         total += series[VOLUME, i]
-    return total / rules.volume_length
+    return total / rules.volume_length if total != 0.0 else np.nan
 
 
 def volume_words(fit: Fit, point: int, threshold: str = "> 1") -> tuple[str, str]:

@@ -199,7 +199,7 @@ def _take_bar(
     alphas: Alphas,
     scratch: Floats,
 ) -> bool:
-    """Take in a bar of a series whose indicators are all ready, as ``_take_block`` would; False if it jumps.
+    """Take in a bar of a warm series, whose indicators are all ready, as ``_take_block`` would; False if it jumps.
 
     It is the bar i of ``prices`` and becomes the bar t.
     """
@@ -266,7 +266,6 @@ def advance(
         2.0 / (rules.exponential_average + 1),
     )
     width = columns.shape[2]
-    ready = max(rules.warm_up, rules.atr_length, rules.exponential_average)
     longest = 0
     for k in range(len(rows)):
         longest = max(longest, end[k] - begin[k])
@@ -288,10 +287,10 @@ def advance(
             for first_ready in (1, rules.atr_length, rules.fast_average, rules.slow_average):
                 if record.count < first_ready:
                     bars = min(bars, first_ready - record.count)
-            if bars <= FEW and record.count >= ready:
+            if bars <= FEW and record.count >= rules.warm_up:
                 bars = 1
             i = first + t - start
-            if bars == 1 and record.count >= ready:
+            if bars == 1 and record.count >= rules.warm_up:
                 one = _take_bar(
                     series, deep_series, times_of, t, prices, bar_times, sessions, i, record, rules, alphas, scratch
                 )

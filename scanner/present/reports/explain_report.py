@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import isnan
 from typing import TYPE_CHECKING, Any
 
+from scanner.present.glance.acting import sized
 from scanner.present.words.setup_words import at_place
 from scanner.wording.tables import NOTHING, table
 from scanner.wording.text import plain
@@ -222,9 +223,11 @@ def judgement(found: Judgement) -> list[str]:
         for style, entry in plan.entries.items()
         if entry["price"]
     ]
+    lines += [f"{style:9} size {sized(entry['size'])}: {entry['size_reason']}" for style, entry in plan.entries.items()]
     lines += [
+        f"followed  {plan.style}",
         f"stop      {plan.levels['stop']}: {plan.level_reasons['stop']}",
         f"exit      {plan.exit_plan['style']}: {plan.exit_plan['reason']}",
-        f"size      {next(iter(plan.entries.values()))['size_reason']}",
     ]
-    return lines
+    lines += [f"spoiled   {found.spoiled_by}"] if found.spoiled_by else []
+    return lines + [f"caution   {warning}" for warning in found.warnings]

@@ -66,7 +66,7 @@ SHAPES = (
         {"rows": "bars", "fields": fields("at[0]", "px.o", "px.x[0]", "px.x[-1]", "px.c || close", "volume")},
         NAMED,
     ),
-    Shape(lambda rows: {"bars": [*map(short, rows)]}, {"rows": "bars[?v > `0`]", "fields": SHORT}, NAMED),
+    Shape(lambda rows: {"bars": [*map(short, rows)]}, {"rows": "bars[?o > `0`]", "fields": SHORT}, NAMED),
     Shape(lambda rows: {"bars": [*map(short, rows)]}, {"rows": "sort_by(bars, &t)", "fields": SHORT}, NAMED),
     Shape(lambda rows: {str(place): row for place, row in enumerate(rows)}, {"rows": "values(@)"}, NAMED),
     Shape(lambda rows: {"parts": [{"b": rows[:1]}, {"b": rows[1:]}]}, {"rows": "parts[].b[]"}, NAMED),

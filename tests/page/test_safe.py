@@ -104,6 +104,15 @@ def test_a_form_is_short_whole_and_urlencoded(client: httpx.Client, page: Served
     assert client.post("/journal", headers=sent(page) | {"Content-Length": "0"}).status_code == 405
 
 
+def test_what_was_typed_into_a_refused_form_is_still_there(client: httpx.Client, page: Served) -> None:
+    typed = {"decision": "take", "price": "1e99", "size": "12", "text": 'a "gap" & <b>'}
+    slip = client.post(PATH, data=typed | {"token": token_of(client)}, headers=sent(page)).text
+    shown = ("1e99", "12", "a &#34;gap&#34; &amp; &lt;b&gt;")
+    assert [slip.count(f'value="{each}"') for each in shown] == [1, 1, 1]
+    forged = client.post(PATH, data=typed | {"token": "x" * 43}, headers=sent(page)).text
+    assert "1e99" not in forged
+
+
 @pytest.mark.parametrize(
     "host", ["evil.example", "127.0.0.1.evil.example", "localhost:1@evil.example", "a, localhost", ""]
 )

@@ -25,6 +25,8 @@ from scanner.store import SeriesKey
 from scanner.store.decisions import Decided, refusal
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from starlette.requests import Request
     from starlette.responses import Response
 
@@ -59,7 +61,10 @@ def story(request: Request) -> Response:
     return _page(request, story_of(request))
 
 
-def _page(request: Request, found: Story, *, wrong: str = "", status: int = 200) -> Response:
+def _page(
+    request: Request, found: Story, typed: Mapping[str, str] | None = None, *, wrong: str = "", status: int = 200
+) -> Response:
+    """Show a story; ``typed`` is what a refused form contained, so that nothing need be typed again."""
     about, store = known(request), looker(request).store
     decisions = store.decisions.on(found.id)
     entry = entry_of(found, decisions)
@@ -88,6 +93,7 @@ def _page(request: Request, found: Story, *, wrong: str = "", status: int = 200)
         messages=_in_order(found, decisions, about.zone, zone),
         kept=request.query_params.get("kept", "") in get_args(Decided),
         refused=wrong,
+        typed=typed or {},
     )
 
 
@@ -127,5 +133,5 @@ def _decided(request: Request, found: Story, told: dict[str, str]) -> Response:
         numbers = {name: number(text, name) for name in NUMBERS_OF[decision] if (text := told.get(name, "").strip())}
         keep(looker(request).store, Wish(found.id, decision, text=told.get("text", ""), **numbers), known(request).zone)
     except UsageError as problem:
-        return _page(request, found, wrong=f"Nothing was kept: {problem}", status=422)
+        return _page(request, found, told, wrong=f"Nothing was kept: {problem}", status=422)
     return go_to(f"/story/{found.id}?kept={kind}#decisions")

@@ -108,6 +108,9 @@ def check(path: Path, environ: Mapping[str, str]) -> CheckedConfig:
             prepared = prepare(section, name, settings, environ)
             checked.mistakes += prepared.mistakes
             checked.warnings += prepared.secrets_missing
+    if settings.store_path.is_dir():
+        text = f"{settings.store_path} is a folder; give the file of the store, such as closewatch.db in it"
+        checked.mistakes.append(Mistake(("station", "store"), text))
     if settings.page is not None:
         wrong = wrong_files(settings.page, settings.folder)
         checked.mistakes += [Mistake(("page", setting), text) for setting, text in wrong]

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
+from scanner.clocks import SECOND
 from scanner.configuration.mistakes import Mistake
 from scanner.market.sessions.dates import concerning_nobody
 from scanner.market.sessions.timeframes import Timeframe
@@ -17,6 +19,8 @@ if TYPE_CHECKING:
 
 OF_DATES = ("surroundings", "dates")
 """The setting that names the file of dates."""
+ONE_DAY = timedelta(days=1)
+"""It may be tomorrow already where the user is."""
 TOLD = 3
 """How many errors of a file are reported one by one; the others are counted."""
 
@@ -25,9 +29,17 @@ def hazards(settings: Settings, now: int) -> Iterator[Mistake]:
     """Warn of settings that are valid but unwise; ``now`` is in nanoseconds since 1970 UTC."""
     if settings.account.large_risk:
         yield Mistake(("account", "risk_fraction"), settings.account.large_risk, warning=True)
+    yield from _rates_of_the_future(settings, now)
     yield from _open_at_the_close(settings)
     yield from wrong_dates(settings)
     yield from _old_dates(settings, now)
+
+
+def _rates_of_the_future(settings: Settings, now: int) -> Iterator[Mistake]:
+    """Warn of exchange rates whose day is still to come: nobody would hear when they are old."""
+    today, day = datetime.fromtimestamp(now // SECOND, UTC).date(), settings.account.fx_date
+    if day is not None and day > today + ONE_DAY:
+        yield Mistake(("account", "fx_date"), f"{day} is still to come; give the day of the rates in fx", warning=True)
 
 
 def _open_at_the_close(settings: Settings) -> Iterator[Mistake]:

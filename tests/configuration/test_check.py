@@ -162,6 +162,15 @@ def test_a_file_that_is_not_there() -> None:
         check(Path("none.toml"), {})
 
 
+def test_a_store_that_is_a_folder_is_a_mistake(tmp_path: Path) -> None:
+    path = tmp_path / "x.toml"
+    path.write_text("[station]\nstore = 'kept'\n")
+    sentence = f"{path}:2: station.store: {tmp_path / 'kept'} is a folder; give the file of the store, such as"
+    assert not any(each.startswith(sentence) for each in check(path, {}).sentences())
+    (tmp_path / "kept").mkdir()
+    assert any(each.startswith(sentence) for each in check(path, {}).sentences())
+
+
 @pytest.mark.parametrize("path", sorted(CONFIG.glob("*.toml")), ids=lambda path: path.name)
 def test_every_configuration_that_comes_with_closewatch_passes(path: Path) -> None:
     environ = SECRETS if path == EXAMPLE else {}

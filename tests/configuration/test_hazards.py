@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
 import pytest
 
+from scanner.clocks import DAY
 from scanner.commands.station import check as command
 from scanner.configuration.check import check
 from scanner.configuration.hazards import hazards
@@ -67,6 +68,15 @@ def test_the_check_prints_it_with_its_line(tmp_path: Path, capsys: pytest.Captur
     path = written(tmp_path, risk="0.03")
     assert command.run(path, {}, NOW, connect=False) == 0
     assert capsys.readouterr().out.startswith(f"{path}:4: warning: account.risk_fraction: one trade may lose 3 %")
+
+
+def test_rates_whose_day_is_still_to_come_are_reported(tmp_path: Path) -> None:
+    path, today = tmp_path / "x.toml", datetime.fromtimestamp(NOW / 1e9, UTC).date()
+    for ahead in (0, 1, 2):
+        day = today + timedelta(days=ahead)
+        path.write_text(f"[account]\ncurrency = 'USD'\nfx_date = {day}\n[account.fx]\nEUR = 1.08\n")
+        expected = [f"account.fx_date: {day} is still to come; give the day of the rates in fx"] * (ahead == 2)
+        assert [each.sentence for each in hazards(load(path, {}), NOW)] == expected
 
 
 def test_positions_that_cannot_be_left_at_the_close_are_named(tmp_path: Path) -> None:
@@ -129,7 +139,7 @@ def test_the_example_has_dates_that_can_be_read() -> None:
         "annual report",
         "see that this file is still up to date",
     ]
-    assert list(hazards(settings, NOW)) == []
+    assert list(hazards(settings, NOW + 150 * DAY)) == []
 
 
 def test_a_missing_file_of_dates_is_reported_and_the_configuration_is_used_without(tmp_path: Path) -> None:

@@ -135,17 +135,17 @@ class Pool:
             new[:have] = old
             setattr(self, name, new)
         self._free += range(series - 1, have - 1, -1)
+        self.clear(np.arange(have, series))
 
     def add(self) -> int:
         """Give the row of a new series without bars."""
         if not self._free:
             self.reserve(max(2 * len(self.used), 1))
-        row = self._free.pop()
-        self.clear(row)
-        return row
+        return self._free.pop()
 
     def remove(self, row: int) -> None:
         """Give a row back."""
+        self.clear(row)
         self._free.append(row)
 
     def clear(self, rows: int | Integers) -> None:

@@ -226,17 +226,24 @@ def test_which_opens_void_the_entry_is_said_wherever_one_acts_on_it(void: str) -
         assert f"; after it, at the stop 100.15. The entry is {void}. Place the stop" in text
 
 
+def test_what_else_spoils_a_setup_is_said_with_where_it_is_wrong() -> None:
+    event = setup_event()
+    event.data["spoiled_by"] = "a close below 99.40"
+    spoiled = "below 100.15, once the MACD line crosses back, or a close below 99.40; after it, at the stop 100.15."
+    assert spoiled in alert(Message(event), BERLIN, None).wrong
+
+
 def test_the_key_figures_are_those_of_the_line() -> None:
     words = alert(Message(setup_event()), BERLIN, None)
     shown = [figure.value.removesuffix(" Berlin") for figure in words.figures]
     assert all(value in f"{words.headline} {words.glance} {words.plain()}" for value in shown)
-    assert [figure.name for figure in words.figures][:6] == [
-        "entry, buy stop",
-        "stop",
-        "size",
-        "money at risk",
-        "room",
-        "valid until",
+    assert [(figure.name, figure.value) for figure in words.figures[:6]] == [
+        ("entry, buy stop", "101.35"),
+        ("stop", "100.15"),
+        ("size", "833"),
+        ("money at risk", "999.60 EUR"),
+        ("room", "2.38 R"),
+        ("valid until", "Mon 2 Mar 17:45 Berlin"),
     ]
 
 

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import gc
+import resource
+import signal
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import pytest
 from hypothesis import settings
 
 from tests.effort import EFFORT
 
 if TYPE_CHECKING:
-    import pytest
+    from collections.abc import Iterator
 
 settings.register_profile("untimed", deadline=None, max_examples=20 * EFFORT)
 settings.load_profile("untimed")
@@ -40,3 +43,14 @@ def pytest_collection_finish() -> None:
     gc.freeze()
     gc.set_threshold(200_000, 20, 50)
     gc.enable()
+
+
+@pytest.fixture
+def room_for_little() -> Iterator[int]:
+    """Let no file grow beyond 6,000 bytes, as on a disk that is nearly full."""
+    limit, before = 6_000, resource.getrlimit(resource.RLIMIT_FSIZE)
+    handler = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (limit, before[1]))
+    yield limit
+    resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    signal.signal(signal.SIGXFSZ, handler)

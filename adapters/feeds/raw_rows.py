@@ -35,8 +35,8 @@ def copied(raw: RawBars, which: NDArray[np.intp]) -> RawBars:
 def joined_pages(pages: list[RawBars], nothing: RawBars) -> RawBars:
     """Join pages, oldest first, without the rows that overlap the page before."""
     pages = [page for page in pages if len(page)]
-    if len(pages) <= 1:
-        return pages[0] if pages else nothing
+    if not pages:
+        return nothing
     pages.sort(key=lambda page: int(page.stamp[0]))
     kept, last = [], NO_TIME
     for page in pages:

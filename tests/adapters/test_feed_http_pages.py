@@ -141,6 +141,19 @@ async def test_each_page_counts_as_a_request_that_the_server_allows() -> None:
     assert waited == [2.0] * 5
 
 
+@pytest.mark.parametrize(
+    ("settings", "seconds"),
+    [
+        ({}, 2 * 10),
+        ({"requests_per_minute": 30, "at_once": 4}, 2 * (10 + 8)),
+        ({"requests_per_minute": 30, "at_once": 4, "next": "next", "most_pages": 5}, 2 * 5 * (10 + 8)),
+    ],
+)
+def test_a_request_may_take_as_long_as_all_its_pages_and_their_turns(settings: dict[str, object], seconds: int) -> None:
+    url = "https://bars.example.org/{symbol}"
+    assert HttpJsonFeed.Settings.model_validate({"url": url, "timeout": 10} | settings).answer_within == seconds
+
+
 def named(symbol: str, start: int = START) -> list[dict[str, Any]]:
     return [row | {"symbol": symbol} for row in rows(2, start)]
 
@@ -172,6 +185,21 @@ async def test_many_instruments_are_asked_for_at_once(sent: object, settings: di
         ]
     assert [answer.want for answer in answers] == wants
     assert [told(answer.bars) for answer in answers] == [rows(2), [], rows(2), rows(2)]
+
+
+async def test_each_page_has_what_it_has_of_each_instrument() -> None:
+    """The newest page first; A is on all of them, with one row each, B on one, and C on none."""
+
+    def answer(request: Request) -> Response:
+        page = int(queries([request])[0].get("page", "0"))
+        of = {"A": rows(3)[2 - page :][:1], "B": rows(2) if page == 1 else [], "C": []}
+        return as_json({"bars": of, "next": str(page + 1) if page < 2 else None})
+
+    wants = [Want(symbol, "15m", SINCE) for symbol in "ABC"]
+    with http_server(answer) as server:
+        query = {"of": "{symbols}", "page": "{next}"}
+        answers = await ask(wants, url=server.url, query=query, groups="bars", next="next")
+    assert [told(each.bars) for each in answers] == [rows(3), rows(2), []]
 
 
 async def test_a_large_list_is_asked_for_in_parts() -> None:

@@ -6,11 +6,13 @@ import asyncio
 import base64
 import re
 from datetime import UTC, datetime
+from email.header import decode_header, make_header
 from typing import TYPE_CHECKING, Any
 
 import pytest
 from pydantic import ValidationError
 
+from adapters.sinks.email.letter import subject
 from adapters.sinks.email.settings import EmailSettings
 from adapters.sinks.email.sink import EmailSink
 from scanner.ports import DeliveryError, DeliveryRefusedError, Message, Notes, PartlyDeliveredError
@@ -244,6 +246,13 @@ async def test_no_name_adds_a_header_or_a_part(certificates: Certificates, name:
         begin = part(mail, "text/plain").splitlines()[0]
         assert begin.isprintable() or "\u200e" in begin
         assert "<script>" not in part(mail, "text/html")
+
+
+@pytest.mark.parametrize("headline", ["HARBOUR 15m long", ENCODED["encoded word"], ENCODED["split"], "Île 15m long"])
+def test_a_subject_reads_as_it_was_written_and_is_encoded_only_if_it_must_be(headline: str) -> None:
+    written = subject(headline)
+    assert str(make_header(decode_header(written))) == headline
+    assert (written == headline) == (headline == "HARBOUR 15m long")
 
 
 async def test_no_now_and_yes_later(certificates: Certificates) -> None:

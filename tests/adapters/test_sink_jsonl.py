@@ -7,20 +7,16 @@ import io
 import json
 import os
 import resource
-import signal
 import subprocess
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pytest
 
 from adapters.sinks.jsonl import JsonlSettings, JsonlSink
 from scanner.ports import DeliveryError, Message
 from tests.adapters.samples import HOSTILE_NAMES, setup_event, station_event
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
 
 
 def sink_to(path: Path) -> JsonlSink:
@@ -85,17 +81,6 @@ async def test_a_line_cut_off_by_a_crash_spoils_only_itself(tmp_path: Path) -> N
         assert len(rows) == 3
         assert rows[1] == whole[:cut].rstrip(b"\n")
         assert json.loads(rows[0]) == json.loads(rows[2]) == event.to_dict()
-
-
-@pytest.fixture
-def room_for_little() -> Iterator[int]:
-    """Let no file grow beyond 6,000 bytes, as on a disk that is nearly full."""
-    limit, before = 6_000, resource.getrlimit(resource.RLIMIT_FSIZE)
-    handler = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (limit, before[1]))
-    yield limit
-    resource.setrlimit(resource.RLIMIT_FSIZE, before)
-    signal.signal(signal.SIGXFSZ, handler)
 
 
 async def test_a_full_disk_is_a_delivery_error_and_the_next_event_starts_afresh(

@@ -66,9 +66,11 @@ def test_each_other_question_is_a_look_and_the_record_makes_up_for_them(
     assert first.key == second.key
     assert third.asked.words == "doji pause, hammer on 1d, break entry, by watch.toml"
     assert third.variants > first.variants > 20
+    assert third.variants == len(json.loads((folder / "study" / "FIGURES.json").read_text())["rules"]["variants"])
     path = folder / "kept.db.study.json"
     assert f"kept for alerts: {path}" in shown.out
     assert shown.err.strip() == ""
+    assert "could not be counted" not in shown.out
     assert (
         f"noted in {folder / 'bars' / NAME}: {2 + first.variants} looks at these bars, this one included" in shown.out
     )
@@ -104,6 +106,14 @@ def test_a_hypothesis_is_written_down_before_and_judged_after(folder: Path, caps
     assert shown.err.startswith(
         "the hypothesis falling is not tested here: it was recorded for doji pause on 1d, break "
     )
+
+
+def test_another_price_step_is_another_question(folder: Path) -> None:
+    for name, step in (("known", ()), ("again", ()), ("coarse", ("--step", "0.05")), ("fine", ("--step", "0.01"))):
+        assert studied(folder, "--register", name, *step) == 0
+    known, again, *others = (each.asked.key for each in read([folder / "bars"]).hypotheses)
+    assert known == again
+    assert len({known, *others}) == 3
 
 
 @pytest.mark.parametrize(

@@ -116,6 +116,12 @@ def test_a_setting_that_the_environment_gives_whole_and_in_part_is_a_mistake(who
         load(EXAMPLE, {whole: value, part: "UTC"})
 
 
+def test_variables_of_other_programs_change_nothing() -> None:
+    others = {"STATION__NAME": "pier", "ACCOUNT__EQUITY": "5", "OTHER_STATION__ZONE": "Asia/Tokyo"}
+    assert check(EXAMPLE, others | {"STATON__ZONE": "UTC"}).sentences() == check(EXAMPLE, {}).sentences()
+    assert load(EXAMPLE, others).model_dump() == load(EXAMPLE, {}).model_dump()
+
+
 def test_a_table_that_the_environment_gives_may_have_parts_of_its_own_there() -> None:
     environ = {"CLOSEWATCH_STATION": '{"name": "pier"}', "CLOSEWATCH_STATION__ZONE": "Asia/Tokyo"}
     station = load(EXAMPLE, environ).station

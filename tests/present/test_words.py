@@ -152,6 +152,7 @@ def test_a_setup_without_an_entry_says_why() -> None:
     words = alert(Message(event), "UTC", None)
     said = "no average entry: close is above the 50-bar average already; stop 100.15"
     assert words.headline == f"HARBOUR 15m long: {said}"
+    assert [(figure.name, figure.value) for figure in words.figures] == [("entry", "none"), ("stop", "100.15")]
     assert conversation(Message(event), "UTC") == "HARBOUR 15m long: doji pause, 2 Mar 16:00"
     event.data["entry_style"] = "early"
     event.data["entries"]["early"] |= {
@@ -202,6 +203,13 @@ def test_the_line_says_which_order_it_is_and_how_long_it_is_valid(style: str, sa
         "entry at the open after a close above the fast average, about 101.35, stop 100.15, size 833, "
         "999.60 EUR at risk, room 2.38 R, for 3 bars"
     )
+    event.data["entry_within"] = 1
+    event.data["direction"] = "short"
+    words = alert(Message(event), BERLIN, None)
+    assert words.news.startswith("entry at the open after a close below the fast average, about 101.35, ")
+    assert words.news.endswith(", for 1 bar")
+    assert ("valid", "for 1 bar") in [(figure.name, figure.value) for figure in words.figures]
+    assert words.figures[0].name == "entry, sell after a close below the fast average"
 
 
 @pytest.mark.parametrize("style", ["early", "break", "average"])
@@ -226,18 +234,51 @@ def test_which_opens_void_the_entry_is_said_wherever_one_acts_on_it(void: str) -
         assert f"; after it, at the stop 100.15. The entry is {void}. Place the stop" in text
 
 
+def test_what_else_spoils_a_setup_is_said_with_where_it_is_wrong() -> None:
+    event = setup_event()
+    event.data["spoiled_by"] = "a close below 99.40"
+    spoiled = "below 100.15, once the MACD line crosses back, or a close below 99.40; after it, at the stop 100.15."
+    assert spoiled in alert(Message(event), BERLIN, None).wrong
+
+
 def test_the_key_figures_are_those_of_the_line() -> None:
     words = alert(Message(setup_event()), BERLIN, None)
-    shown = [figure.value.removesuffix(" Berlin") for figure in words.figures]
-    assert all(value in f"{words.headline} {words.glance} {words.plain()}" for value in shown)
-    assert [figure.name for figure in words.figures][:6] == [
-        "entry, buy stop",
-        "stop",
-        "size",
-        "money at risk",
-        "room",
-        "valid until",
+    assert [(figure.name, figure.value) for figure in words.figures] == [
+        ("entry, buy stop", "101.35"),
+        ("stop", "100.15"),
+        ("size", "833"),
+        ("money at risk", "999.60 EUR"),
+        ("room", "2.38 R"),
+        ("valid until", "Mon 2 Mar 17:45 Berlin"),
+        ("1R", "102.55"),
+        ("2R", "103.75"),
+        ("3R", "104.95"),
+        ("obstacle", "104.20"),
+        ("R, entry to stop", "1.20"),
+        ("exit", "ride"),
     ]
+
+
+def test_with_no_obstacle_ahead_there_is_no_room_to_give() -> None:
+    event = setup_event()
+    event.data["entries"]["break"] |= {"obstacle": None, "room": None, "obstacle_text": "none above"}
+    event.data["levels"]["obstacle"] = None
+    words = alert(Message(event), "UTC", None)
+    figures = {figure.name: figure.value for figure in words.figures}
+    assert (figures["room"], figures["obstacle"]) == ("no obstacle ahead", "none")
+    assert ", 999.60 EUR at risk, no obstacle ahead, until" in words.headline
+    assert "\n  obstacle: none (none above)\n" in words.plain()
+    assert "room" not in f"{words.headline} {words.glance}"
+
+
+def test_a_setup_that_needs_no_place_names_none() -> None:
+    event = setup_event()
+    event.data["place"] = None
+    for each in event.data["places"].values():
+        each["verdict"] = False
+    words = alert(Message(event), "UTC", None)
+    assert words.title == "HARBOUR 15m long: doji pause"
+    assert words.lead.startswith("Doji pause. Bar closed ")
 
 
 def test_a_notification_begins_with_the_line_and_goes_on_with_place_and_what_speaks_against_it() -> None:

@@ -143,3 +143,11 @@ def test_a_ledger_that_cannot_be_written_is_one_sentence(tmp_path: Path) -> None
             LedgerError, match=rf"ledger of looks cannot be written \({reason}\); check the permissions"
         ):
             add([tmp_path / folder], look())
+
+
+def test_a_line_with_no_room_left_for_all_of_it_changes_nothing(tmp_path: Path, room_for_little: int) -> None:
+    add([tmp_path], look(rules="r" * (room_for_little - 500)))
+    before = (tmp_path / NAME).read_bytes()
+    with pytest.raises(LedgerError, match=r"cannot be written \(File too large\)"):
+        add([tmp_path], look())
+    assert (tmp_path / NAME).read_bytes() == before

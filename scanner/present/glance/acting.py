@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from scanner.event_data import chosen_entry
 from scanner.market.digits import grouped
 from scanner.wording.times import day_and_time
-from scanner.wording.words import Line, phrase
+from scanner.wording.words import Line, number_of, phrase
 
 if TYPE_CHECKING:
     from scanner.event_data import Entry, SetupData
@@ -63,8 +63,7 @@ def valid_in_words(data: SetupData, zone: str) -> str:
     # Events of earlier releases do not have this time.
     until = data.get("valid_until")
     if until is None:
-        bars = data["entry_within"]
-        return f"for {grouped(bars)} bars" if bars > 1 else "for 1 bar"
+        return f"for {number_of(data['entry_within'], 'bar')}"
     return f"until {day_and_time(until, zone)}"
 
 

@@ -88,8 +88,6 @@ class Pairs:
         return means(count[None], total[None], weights(len(count), samples, seed)).intervals(level)[0]
 
     def _averages(self) -> Floats:
-        if not len(self.first):
-            return np.empty(0)
         averages: Floats = np.add.reduceat(self.controls, self.first) / self.many
         return averages
 

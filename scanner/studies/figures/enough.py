@@ -25,7 +25,7 @@ def enough_of(figures: Figures, years: float) -> Enough:
     enough months for samples, both are by that theory.
     """
     effect = max(figures.design_effect or 1.0, 1.0)
-    a_year = figures.closed / years if years > 0 and figures.closed else None
+    a_year = figures.closed / years if figures.closed else None
     spread = figures.spread or None
     return Enough(
         trades=figures.closed,

@@ -64,7 +64,7 @@ class Members:
         """Give the number of trades and their sum of R by variant and month, for months with any trade."""
         months, starts = np.unique(self.month, return_index=True)
         count, total = np.zeros((2, len(self.has), len(months)))
-        for variant, own in enumerate(self.has if len(months) else ()):
+        for variant, own in enumerate(self.has):
             np.add.reduceat(own, starts, dtype=np.float64, out=count[variant])
             np.add.reduceat(np.where(own, self.net_r, 0.0), starts, out=total[variant])
         return count, total

@@ -21,6 +21,7 @@ from scanner.studies.figures.months import (
     smallest_told,
     weights,
 )
+from scanner.studies.figures.results import Interval
 from tests.studies.figures.invented import skewed
 
 if TYPE_CHECKING:
@@ -143,6 +144,12 @@ def test_an_interval_at_a_higher_level_contains_that_at_a_lower_one() -> None:
     assert lows == sorted(lows, reverse=True)
     assert highs == sorted(highs)
     assert len(set(lows)) == len(lows)
+
+
+def test_a_median_lies_between_the_values_at_the_ends_of_the_share() -> None:
+    """Of 80 values, five in eight are at most the median; the ends of that share lie an eighth below and above it."""
+    told = median_between(np.arange(1.0, 81.0), Interval(0.625, 0.5, 0.75))
+    assert (told.value, told.low, told.high) == (40.5, 30, 50)
 
 
 def test_intervals_cover() -> None:

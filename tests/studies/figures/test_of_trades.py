@@ -106,6 +106,14 @@ def test_results_that_are_unknown_are_not_passed_over_in_silence() -> None:
     assert f"broken off after the entry: {lost}, by a price jump, which may be a split or a crash" in said
 
 
+def test_a_gain_added_to_every_result_moves_each_interval_by_as_much() -> None:
+    study = invented(400, 40)
+    moved = report_of(replace(study, trades=study.trades.assign(net_r=study.trades["net_r"] + 1)), samples=SAMPLES)
+    for name in ("mean", "median", "without_best"):
+        own, other = getattr(report().all, name), getattr(moved.all, name)
+        assert (other.value, other.low, other.high) == pytest.approx((own.value + 1, own.low + 1, own.high + 1)), name
+
+
 def test_setups_set_aside_are_counted_apart() -> None:
     trades = invented(400, 40).trades
     aside = trades[trades["set_aside"] != ""]
@@ -189,6 +197,18 @@ def test_the_running_sum_stays_in_its_fan_if_the_mean_is_that_of_chance() -> Non
     stayed, told = np.mean(throughout, axis=0)
     assert stayed == pytest.approx(told, abs=0.2)
     assert told < 0.75  # far fewer than at any one place
+
+
+def test_the_fan_has_the_mean_of_the_random_bars() -> None:
+    running, chance = report().running, next(each for each in report().chance if each.source == "chance")
+    assert running is not None
+    assert running.under == chance.chance_mean.value != 0
+    assert running.trades[0] == 1
+    assert running.trades[-1] == report().all.closed
+
+
+def test_trades_a_year_are_those_of_the_years_of_the_bars() -> None:
+    assert report().enough.a_year == pytest.approx(report().all.closed / (40 * 30 / 365.25))
 
 
 @pytest.mark.parametrize(("mean", "trades"), [(0.1, 3_462), (0.2, 866)])

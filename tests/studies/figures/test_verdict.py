@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from scanner.studies.figures.chance import pairs_of
+from scanner.studies.figures.chance import TIE, pairs_of
+from scanner.studies.figures.months import by_month, weights
 from scanner.studies.figures.report import report_of
 from scanner.studies.figures.results import Hypothesis
 from scanner.studies.figures.verdict import in_r, judged_setups, verdict_of
@@ -39,8 +40,11 @@ def test_the_difference_is_that_of_setups_and_their_own_controls(above: float, *
         assert told.difference.value == pytest.approx(above)
         assert told.difference.low == pytest.approx(above)
         assert told.difference.high == pytest.approx(above)
-        assert told.as_well is not None
-        assert (0.3 < told.as_well < 0.7) if as_well else (told.as_well < 0.01)
+        count, total = by_month(pair.month, pair.result - above)
+        drawn = weights(len(count), SAMPLES, 0)
+        reached = (drawn @ total) / (drawn @ count) >= pair.result.mean() - TIE
+        assert told.as_well == reached.mean()
+        assert (0.3 < reached.mean() < 0.7) if as_well else (reached.mean() < 0.01)
 
 
 def test_controls_are_averaged_for_each_setup() -> None:
@@ -57,6 +61,12 @@ def test_controls_are_averaged_for_each_setup() -> None:
         assert told.setup_mean.value == pytest.approx(result.mean())
         assert told.chance_mean.value == pytest.approx(average.mean())
         assert told.difference.value == pytest.approx((result - average).mean())
+
+
+def test_controls_that_do_equally_well_do_as_well() -> None:
+    trades = with_controls(invented(300, 30), 0.0).trades
+    (pair, _) = pairs_of(judged_setups(trades, {}), trades.assign(net_r=trades["net_r"] * 0 + 0.1))
+    assert replace(pair, result=np.full_like(pair.result, 0.1)).against_chance(SAMPLES, 0).as_well == 1
 
 
 def test_how_often_chance_does_as_well_is_even_over_studies_of_chance() -> None:
@@ -113,6 +123,22 @@ def test_without_controls_there_is_no_edge() -> None:
     assert verdict.over_chance is None
 
 
+@pytest.mark.parametrize("compared", [0, 5])
+def test_without_enough_controls_there_is_no_edge(compared: int) -> None:
+    study = invented(600, 60, gain=0.5)
+    few = study.trades["of"].isin(judged_setups(study.trades, {})["id"][:compared])
+    results = study.trades["net_r"].where((study.trades["source"] == "setup") | few)
+    told = report_of(replace(study, trades=study.trades.assign(net_r=results)), samples=SAMPLES)
+    assert told.verdict.kind == "no_sign"
+    assert told.verdict.sentence.endswith("too few of them have random trades on the same bars to be compared with.")
+    for each in told.chance:
+        assert each.too_few
+        assert each.setups <= compared
+        for figure in (each.setup_mean, each.chance_mean, each.difference):
+            assert figure.low is None
+            assert (figure.value is None) == (each.setups == 0)
+
+
 def test_a_loss_is_reported() -> None:
     verdict = verdict_of(invented(600, 60, gain=-0.5), samples=SAMPLES)
     assert verdict.kind == "loses"
@@ -132,6 +158,8 @@ def test_a_hypothesis_is_judged_on_what_came_after_it() -> None:
     assert again == told
     both = report_of(study, hypotheses=[hypothesis, hypothesis], samples=500).judged
     assert both[0].verdict.looks == 2
+    assert "corrected for 2 looks at these bars" in both[0].verdict.sentence
+    assert "R, at the same level (" in both[0].verdict.sentence
 
 
 def test_a_missing_column_is_named() -> None:

@@ -151,7 +151,7 @@ async def test_each_page_counts_as_a_request_that_the_server_allows() -> None:
 )
 def test_a_request_may_take_as_long_as_all_its_pages_and_their_turns(settings: dict[str, object], seconds: int) -> None:
     url = "https://bars.example.org/{symbol}"
-    assert HttpJsonFeed.Settings.model_validate({"url": url, "timeout": 10} | settings).answer_within == seconds
+    assert HttpJsonFeed.Settings.model_validate({"url": url, "timeout": 10} | settings).limits.answer_within == seconds
 
 
 def named(symbol: str, start: int = START) -> list[dict[str, Any]]:

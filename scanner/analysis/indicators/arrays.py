@@ -37,10 +37,3 @@ def fill(out: Floats, value: float) -> None:
     """Write one value everywhere."""
     for i in range(len(out)):
         out[i] = value
-
-
-@compiled
-def multiply(values: Floats, factor: float) -> None:
-    """Multiply values in place."""
-    for i in range(len(values)):
-        values[i] *= factor
